@@ -1,0 +1,41 @@
+"""Errors that more than one layer speaks of.
+
+Each carries words a member can act on. `gardenapp.web.errors` turns them into pages;
+the command line prints them and exits with 2.
+"""
+
+from __future__ import annotations
+
+
+class GardenError(Exception):
+    """Anything the app refuses for a reason it can say."""
+
+
+class OutOfRange(GardenError, ValueError):
+    """A number outside what a formula or a field is meant for.
+
+    Names the argument and the range, so the caller can say what to change.
+    """
+
+
+class NotFound(GardenError):
+    """The thing asked for is not there, or not there for this member."""
+
+
+class NotAllowed(GardenError):
+    """This member may see the thing but may not do that to it."""
+
+
+class AlreadyClaimed(GardenError):
+    """Somebody was first.
+
+    `holder` is the name to show to a signed-in member; empty where no name is known.
+    """
+
+    def __init__(self, message: str, *, holder: str = "") -> None:
+        super().__init__(message)
+        self.holder = holder
+
+
+class Refused(GardenError):
+    """Input that was understood and cannot be taken, with the reason in words."""
