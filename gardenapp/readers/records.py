@@ -1,0 +1,176 @@
+"""What every forecast reader returns, and the one error they raise.
+
+Units are inside the names: temperatures in °C, shares from 0 to 1, wind in m/s, moments in UTC.
+A night is named by the date of its evening and runs from local noon to local noon.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from gardenapp.errors import GardenError
+
+KINDS = (
+    "nws_gridpoint",
+    "nws_hourly",
+    "metno_compact",
+    "metno_complete",
+    "taf",
+    "csv_hourly",
+    "csv_daily",
+)
+
+MOST_ERRORS = 50  # one page of errors is enough to see what is wrong
+_QUOTED_CHARACTERS = 40
+
+
+@dataclass(frozen=True)
+class HourForecast:
+    """One moment of a forecast or of a station's record."""
+
+    at: datetime
+    temp_c: float
+    dew_point_c: float | None = None
+    humidity_percent: float | None = None
+    cloud_fraction: float | None = None
+    wind_mps: float | None = None
+    gust_mps: float | None = None
+
+
+@dataclass(frozen=True)
+class NightForecast:
+    """One night, from local noon on `night_of` to local noon on the next day.
+
+    `low_c` is the lowest between 15:00 and 11:00. `evening_c` is the temperature nearest 20:00
+    (within an hour and a half). `cloud_fraction`, `wind_mps` and `dew_point_c` are means over
+    18:00 to 08:00, `gust_mps` is the strongest between 15:00 and 11:00. What is not known is None.
+
+    `covers_night` is False where hours are more than three apart between 18:00 and 08:00, so that
+    a dip could have been missed; `notes` then says so in words.
+    """
+
+    night_of: date
+    low_c: float
+    low_at: datetime | None = None
+    evening_c: float | None = None
+    cloud_fraction: float | None = None
+    wind_mps: float | None = None
+    gust_mps: float | None = None
+    dew_point_c: float | None = None
+    hours: tuple[HourForecast, ...] = ()
+    notes: tuple[str, ...] = ()
+    covers_night: bool = True
+
+
+@dataclass(frozen=True)
+class ColumnGuess:
+    """What a table's column was taken for, to be shown and confirmed.
+
+    `role` is one of `csv_table.ROLES` or empty for a column that is not used. `unit` is "C", "F",
+    "percent", "fraction", "oktas", "m/s", "km/h", "mph", "kn", "unknown", or empty where a column
+    has no unit. `samples` are its first three values as written in the file.
+    """
+
+    header: str
+    role: str
+    unit: str
+    samples: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ForecastReading:
+    """Everything one file said. `nights` is in order and never empty.
+
+    `attribution` must be shown wherever the figures are. `columns` is for tables only.
+    """
+
+    kind: str
+    nights: tuple[NightForecast, ...]
+    issued_at: datetime | None = None
+    attribution: str = ""
+    columns: tuple[ColumnGuess, ...] = ()
+    notes: tuple[str, ...] = ()
+    latitude: float | None = None
+    longitude: float | None = None
+    elevation_m: float | None = None
+
+
+@dataclass(frozen=True)
+class ReadOptions:
+    """What a person has said about a file, which wins over what the file seems to say.
+
+    `kind` is one of `KINDS`. `columns` maps a role to the header of the column that holds it.
+    `csv_time_zone` is the zone of a table's local times (None: the garden's own).
+    `daily_low_belongs_to` says whether a day's minimum fell on the morning of that date (the night
+    began the evening before) or after its evening. `encoding` is "utf-8" (None too) or "cp1252".
+    """
+
+    kind: str | None = None
+    columns: Mapping[str, str] | None = None
+    temperature_unit: Literal["C", "F"] | None = None
+    daily_low_belongs_to: Literal["morning", "evening"] = "morning"
+    csv_time_zone: ZoneInfo | None = None
+    date_order: Literal["YMD", "DMY", "MDY"] | None = None
+    encoding: Literal["utf-8", "cp1252"] | None = None
+
+
+@dataclass(frozen=True)
+class LineError:
+    """One thing wrong with a file: where, and what to do about it.
+
+    `line` counts from 1 and is None where a line says nothing (a JSON value, the file as a
+    whole). `column` is a table's header, a path such as `properties.periods[3].temperature`, or
+    empty.
+    """
+
+    line: int | None
+    column: str
+    message: str
+
+    def __str__(self) -> str:
+        where = []
+        if self.line is not None:
+            where.append(f"line {self.line}")
+        if self.column:
+            where.append(self.column)
+        return f"{', '.join(where)}: {self.message}" if where else self.message
+
+
+class UnreadableFile(GardenError):
+    """A file that gives no forecast, with every reason found (the first fifty).
+
+    `errors` is never empty. `columns` holds the guess at a table's columns where it got that far,
+    so that a page can offer them for choosing.
+    """
+
+    def __init__(
+        self, errors: tuple[LineError, ...], *, columns: tuple[ColumnGuess, ...] = ()
+    ) -> None:
+        assert errors, "an unreadable file says why"
+        if len(errors) > MOST_ERRORS:
+            more = LineError(None, "", f"and {len(errors) - MOST_ERRORS} more")
+            errors = (*errors[:MOST_ERRORS], more)
+        self.errors = errors
+        self.columns = columns
+        super().__init__("; ".join(str(error) for error in errors[:3]))
+
+
+def refuse(message: str, *, line: int | None = None, column: str = "") -> UnreadableFile:
+    """The error for a file with one thing wrong. The caller raises it."""
+    return UnreadableFile((LineError(line, column, message),))
+
+
+def quoted(text: object) -> str:
+    """A piece of a file, safe to put into a message: short, printable, no lone surrogates."""
+    shown = "".join(
+        "?" if unicodedata.category(character)[0] == "C" else character
+        for character in str(text)[: _QUOTED_CHARACTERS + 1]
+    )
+    if len(shown) > _QUOTED_CHARACTERS:
+        shown = shown[:_QUOTED_CHARACTERS] + "…"
+    return f"“{shown}”"
