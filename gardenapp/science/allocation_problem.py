@@ -1,0 +1,284 @@
+"""What an allocation is asked and what it answers: plain frozen records.
+
+Ids are the caller's own (whole numbers or text); nothing here looks into them.
+Lengths are cm, times minutes, winds m/s. `worth` is in the garden's own unit, "how much the
+holder minds losing one plant"; `worth_per_minute` is the same unit for a minute of somebody's
+evening. Damage is the expected share of a plant lost, 0 to 1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from gardenapp.errors import OutOfRange
+
+Id = int | str
+Number = int | float
+
+
+@dataclass(frozen=True)
+class PlotSite:
+    """One plot: where covers stand. Unknown sizes are None and then not limiting."""
+
+    id: Id
+    length_cm: float | None = None
+    width_cm: float | None = None
+    bed_width_cm: float | None = None
+    minutes_away: float = 0.0
+
+
+@dataclass(frozen=True)
+class PlantingNeed:
+    """A group of like plants in one plot, and what the night would cost it bare."""
+
+    id: Id
+    plot_id: Id
+    count: int
+    spread_cm: float
+    height_cm: float
+    worth: float
+    bare_damage: float
+    is_movable_pot: bool = False
+
+
+@dataclass(frozen=True)
+class CoverPool:
+    """Like covers kept together. `inner_height_cm` None: a sheet that drapes over anything.
+
+    `allowed_plot_ids` None: the whole garden may use them; otherwise only these plots.
+    `minutes` is the time to put one on.
+    """
+
+    id: Id
+    label: str
+    count: int
+    inner_length_cm: float
+    inner_width_cm: float
+    inner_height_cm: float | None
+    outer_length_cm: float
+    outer_width_cm: float
+    is_rigid: bool = False
+    may_touch: bool = True
+    clearance_cm: float = 0.0
+    minutes: float = 0.0
+    gust_limit_mps: float | None = None
+    allowed_plot_ids: frozenset[Id] | None = None
+
+    @property
+    def is_draped(self) -> bool:
+        """Whether it is a loose sheet: no height of its own, and it may be folded smaller."""
+        return self.inner_height_cm is None and not self.is_rigid
+
+
+@dataclass(frozen=True)
+class Treatment:
+    """One way to look after plants: a cover, covers from the outermost in, or () for shelter."""
+
+    id: Id
+    pool_ids: tuple[Id, ...]
+    label: str = ""
+
+    @property
+    def is_shelter(self) -> bool:
+        """Whether pots are carried to shelter instead of covered."""
+        return not self.pool_ids
+
+
+@dataclass(frozen=True)
+class FixedUse:
+    """Covers already on, or promised by somebody: they stay. `units`: the plants under each."""
+
+    plot_id: Id
+    treatment_id: Id
+    units: tuple[Mapping[Id, int], ...]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One night's question. `damage` is keyed (planting id, treatment id).
+
+    A pair missing from `damage` is never used. `gust_mps` None: not known, no cover is refused.
+    `minutes_budget` None: no limit on helpers' time.
+    """
+
+    plots: tuple[PlotSite, ...]
+    plantings: tuple[PlantingNeed, ...]
+    pools: tuple[CoverPool, ...]
+    treatments: tuple[Treatment, ...]
+    damage: Mapping[tuple[Id, Id], float]
+    shelter_spaces: int = 0
+    shelter_minutes_per_pot: float = 0.0
+    minutes_budget: float | None = None
+    worth_per_minute: float = 0.0
+    gust_mps: float | None = None
+    fixed: tuple[FixedUse, ...] = ()
+
+
+@dataclass(frozen=True)
+class Use:
+    """Units of one treatment in one plot, and exactly which plants are under each unit.
+
+    For shelter there is one entry: the pots carried there from this plot.
+    """
+
+    plot_id: Id
+    treatment_id: Id
+    units: tuple[Mapping[Id, int], ...]
+    is_fixed: bool = False
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a planting's uncovered plants are uncovered (or that all is well), and what it needs.
+
+    `units_wanted` is how many covers of the roomiest kind that could serve it would do.
+    """
+
+    code: str
+    params: Mapping[str, Number | str] = field(default_factory=lambda: MappingProxyType({}))
+    plants: int = 0
+    needs_height_cm: float | None = None
+    needs_spread_cm: float | None = None
+    units_wanted: int = 0
+
+
+@dataclass(frozen=True)
+class StageInfo:
+    """What one step of the solve did, for the log and the bench."""
+
+    name: str
+    seconds: float
+    objective: float | None = None
+    bound: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """The answer. `objective` belongs to the whole plants placed in `uses`, fixed ones included.
+
+    `bound`: no allocation that keeps the fixed uses can have a higher objective.
+    `gap`: (bound - objective) / |bound|, 0 when both are 0.
+    `minutes_used` counts new work only; what is already on costs no time tonight.
+    `method`: 'optimal' (gap within what was asked), 'time limit' or 'greedy'.
+    `harmful_fixed`: fixed uses with a planting expected to do worse than bare.
+    """
+
+    uses: tuple[Use, ...]
+    covered: Mapping[Id, Mapping[Id, int]]
+    objective: float
+    bound: float
+    gap: float
+    minutes_used: float
+    reasons: Mapping[Id, Reason]
+    must_come_off: tuple[FixedUse, ...]
+    method: str
+    harmful_fixed: tuple[FixedUse, ...] = ()
+    stages: tuple[StageInfo, ...] = ()
+
+
+def relative_gap_of(objective: float, bound: float) -> float:
+    """How far an objective may be from the best, as a share of the bound.
+
+    Any unit, the same for both. 0 when both agree to rounding; infinite when the bound is 0 and
+    the objective is not.
+    """
+    short = bound - objective
+    if short <= 1e-9 * max(1.0, abs(bound)):
+        return 0.0
+    return short / abs(bound) if bound else math.inf
+
+
+def check_problem(problem: Problem) -> None:
+    """Refuse a problem with numbers or ids that make no sense, before any work is done.
+
+    Raises OutOfRange naming the record, the field and what is allowed.
+    """
+    _no_twins("plot", [plot.id for plot in problem.plots])
+    _no_twins("planting", [planting.id for planting in problem.plantings])
+    _no_twins("cover", [pool.id for pool in problem.pools])
+    _no_twins("treatment", [treatment.id for treatment in problem.treatments])
+    plot_ids = {plot.id for plot in problem.plots}
+    pool_ids = {pool.id for pool in problem.pools}
+    planting_plots = {planting.id: planting.plot_id for planting in problem.plantings}
+    treatment_ids = {treatment.id for treatment in problem.treatments}
+
+    for plot in problem.plots:
+        where = f"plot {plot.id}"
+        for name in ("length_cm", "width_cm", "bed_width_cm"):
+            _number(where, name, getattr(plot, name), above=0.0, optional=True)
+        _number(where, "minutes_away", plot.minutes_away)
+    for planting in problem.plantings:
+        where = f"planting {planting.id}"
+        _known(where, "plot_id", planting.plot_id, plot_ids)
+        _whole(where, "count", planting.count)
+        _number(where, "spread_cm", planting.spread_cm, above=0.0)
+        _number(where, "height_cm", planting.height_cm)
+        _number(where, "worth", planting.worth, above=0.0)
+        _number(where, "bare_damage", planting.bare_damage, most=1.0)
+    for pool in problem.pools:
+        where = f"cover {pool.id}"
+        _whole(where, "count", pool.count)
+        for name in ("inner_length_cm", "inner_width_cm", "outer_length_cm", "outer_width_cm"):
+            _number(where, name, getattr(pool, name), above=0.0)
+        _number(where, "inner_height_cm", pool.inner_height_cm, above=0.0, optional=True)
+        _number(where, "clearance_cm", pool.clearance_cm)
+        _number(where, "minutes", pool.minutes)
+        _number(where, "gust_limit_mps", pool.gust_limit_mps, optional=True)
+    for treatment in problem.treatments:
+        for pool_id in treatment.pool_ids:
+            _known(f"treatment {treatment.id}", "pool_ids", pool_id, pool_ids)
+    for (planting_id, treatment_id), share in problem.damage.items():
+        _number(f"damage of {planting_id} under {treatment_id}", "share", share, most=1.0)
+    _whole("problem", "shelter_spaces", problem.shelter_spaces)
+    _number("problem", "shelter_minutes_per_pot", problem.shelter_minutes_per_pot)
+    _number("problem", "minutes_budget", problem.minutes_budget, optional=True)
+    _number("problem", "worth_per_minute", problem.worth_per_minute)
+    _number("problem", "gust_mps", problem.gust_mps, optional=True)
+    for use in problem.fixed:
+        where = f"fixed use in plot {use.plot_id}"
+        _known(where, "plot_id", use.plot_id, plot_ids)
+        _known(where, "treatment_id", use.treatment_id, treatment_ids)
+        for unit in use.units:
+            for planting_id, plants in unit.items():
+                if planting_plots.get(planting_id) != use.plot_id:
+                    raise OutOfRange(f"{where}: planting {planting_id} does not stand there")
+                _whole(where, f"plants of {planting_id}", plants)
+
+
+def _no_twins(kind: str, ids: Collection[Id]) -> None:
+    if len(set(ids)) != len(ids):
+        raise OutOfRange(f"two records share one {kind} id: each {kind} needs its own")
+
+
+def _known(where: str, name: str, value: Id, known: Collection[Id]) -> None:
+    if value not in known:
+        raise OutOfRange(f"{where}: {name} {value!r} is not in the problem")
+
+
+def _whole(where: str, name: str, value: int) -> None:
+    if value != int(value) or value < 0:
+        raise OutOfRange(f"{where}: {name} must be a whole number, 0 or more, not {value!r}")
+
+
+def _number(
+    where: str,
+    name: str,
+    value: float | None,
+    *,
+    above: float | None = None,
+    most: float = math.inf,
+    optional: bool = False,
+) -> None:
+    if value is None:
+        if optional:
+            return
+        raise OutOfRange(f"{where}: {name} is missing")
+    too_low = value <= above if above is not None else value < 0
+    if not math.isfinite(value) or too_low or value > most:
+        least = f"above {above:g}" if above is not None else "0 or more"
+        upper = f" and at most {most:g}" if most < math.inf else ""
+        raise OutOfRange(f"{where}: {name} must be {least}{upper}, not {value!r}")
