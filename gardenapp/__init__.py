@@ -1,0 +1,46 @@
+"""A community garden's app for cold nights."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from gardenapp.config import ROOT, Settings, read_settings
+
+__version__ = "0.1.0"
+
+
+def create_app(
+    settings: Settings | None = None, *, overrides: Mapping[str, Any] | None = None
+) -> Flask:
+    """Build and wire the app; `overrides` are Flask settings that tests change."""
+    settings = settings or read_settings()
+    app = Flask(
+        "gardenapp",
+        instance_path=str(settings.instance),
+        template_folder=str(ROOT / "templates"),
+        static_folder=str(ROOT / "static"),
+    )
+    app.config.update(settings.flask_config())
+    app.config.update(overrides or {})
+    if settings.proxy_hops:
+        hops = settings.proxy_hops
+        app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
+            app.wsgi_app, x_for=hops, x_proto=hops, x_host=hops, x_prefix=hops
+        )
+
+    from gardenapp import extensions, models  # noqa: F401  (models: registers the tables)
+
+    extensions.db.init_app(app)
+    extensions.migrate.init_app(app, extensions.db, directory=str(ROOT / "migrations"))
+    extensions.csrf.init_app(app)
+    with app.app_context():
+        extensions.prepare_engine(extensions.db.engine)
+
+    from gardenapp.web import init_web
+
+    init_web(app)
+    return app

@@ -1,0 +1,147 @@
+"""Settings, read once from the environment when the app is made.
+
+Every setting has a safe default. An unknown `GARDEN_…` name is refused, so that a typing
+slip does not leave a garden open.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import stat
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from gardenapp.errors import GardenError
+
+ROOT = Path(__file__).resolve().parent.parent
+MAX_UPLOAD_BYTES = 4_000_000
+SESSION_DAYS = 270
+MIN_SECRET_LENGTH = 32
+
+KNOWN_SETTINGS = frozenset(
+    {
+        "GARDEN_INSTANCE",
+        "GARDEN_SECRET_KEY",
+        "GARDEN_HTTPS",
+        "GARDEN_PROXY_HOPS",
+        "GARDEN_HOSTS",
+        "GARDEN_FETCH_ALLOWED_HOSTS",
+    }
+)
+
+
+class BadSetting(GardenError):
+    """A setting that would make the app unsafe or that it does not know."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the environment says, checked."""
+
+    instance: Path
+    database_url: str
+    secret_key: str
+    is_https: bool
+    proxy_hops: int
+    hosts: tuple[str, ...]
+    fetch_allowed_hosts: frozenset[str]
+
+    def flask_config(self) -> dict[str, Any]:
+        """The Flask settings that follow from these."""
+        engine_options: dict[str, Any] = {"pool_timeout": 15}
+        if self.database_url.startswith("sqlite"):
+            engine_options["connect_args"] = {"timeout": 10, "check_same_thread": False}
+        else:
+            engine_options["pool_pre_ping"] = True
+        config: dict[str, Any] = {
+            "SECRET_KEY": self.secret_key,
+            "SQLALCHEMY_DATABASE_URI": self.database_url,
+            "SQLALCHEMY_ENGINE_OPTIONS": engine_options,
+            "MAX_CONTENT_LENGTH": MAX_UPLOAD_BYTES,
+            "MAX_FORM_MEMORY_SIZE": 500_000,
+            "MAX_FORM_PARTS": 1_000,
+            "PERMANENT_SESSION_LIFETIME": timedelta(days=SESSION_DAYS),
+            "SESSION_COOKIE_NAME": "__Host-garden" if self.is_https else "garden",
+            "SESSION_COOKIE_SECURE": self.is_https,
+            "SESSION_COOKIE_HTTPONLY": True,
+            "SESSION_COOKIE_SAMESITE": "Lax",
+            "SESSION_COOKIE_PATH": "/",
+            # The token lives as long as the session: an hour's limit loses typed text.
+            "WTF_CSRF_TIME_LIMIT": None,
+            "FETCH_ALLOWED_HOSTS": self.fetch_allowed_hosts,
+            "IS_HTTPS": self.is_https,
+        }
+        if self.hosts:
+            config["TRUSTED_HOSTS"] = list(self.hosts)
+        return config
+
+
+def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
+    """Read and check the settings; raises BadSetting with one sentence."""
+    env = os.environ if environ is None else environ
+    unknown = sorted(k for k in env if k.startswith("GARDEN_") and k not in KNOWN_SETTINGS)
+    if unknown:
+        raise BadSetting(
+            f"Unknown setting {unknown[0]}; known are {', '.join(sorted(KNOWN_SETTINGS))}."
+        )
+    instance = Path(env.get("GARDEN_INSTANCE") or ROOT / "instance").resolve()
+    instance.mkdir(parents=True, exist_ok=True)
+    database_url = env.get("DATABASE_URL") or f"sqlite:///{instance / 'garden.sqlite'}"
+    if database_url.startswith("postgres://"):
+        database_url = "postgresql://" + database_url.removeprefix("postgres://")
+    secret = env.get("GARDEN_SECRET_KEY") or _stored_secret(instance)
+    if len(secret) < MIN_SECRET_LENGTH or len(set(secret)) < 10:
+        raise BadSetting(
+            f"GARDEN_SECRET_KEY must be at least {MIN_SECRET_LENGTH} characters and not repeat one "
+            "pattern; leave it unset and the app makes and keeps its own."
+        )
+    return Settings(
+        instance=instance,
+        database_url=database_url,
+        secret_key=secret,
+        is_https=_yes_no(env, "GARDEN_HTTPS"),
+        proxy_hops=_whole_number(env, "GARDEN_PROXY_HOPS", maximum=5),
+        hosts=tuple(h.strip() for h in env.get("GARDEN_HOSTS", "").split(",") if h.strip()),
+        fetch_allowed_hosts=frozenset(
+            h.strip().lower()
+            for h in env.get("GARDEN_FETCH_ALLOWED_HOSTS", "").split(",")
+            if h.strip()
+        ),
+    )
+
+
+def _stored_secret(instance: Path) -> str:
+    """The signing key kept beside the database, made at the first run for the owner alone."""
+    path = instance / "secret_key"
+    if not path.exists():
+        # Written whole under another name and then linked: two workers starting at once
+        # must agree on one key, and neither may read half of it.
+        draft = instance / f".secret_key.{os.getpid()}"
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, stat.S_IRUSR | stat.S_IWUSR)
+        with os.fdopen(handle, "w", encoding="ascii") as file:
+            file.write(secrets.token_urlsafe(48))
+        with contextlib.suppress(FileExistsError):
+            os.link(draft, path)
+        draft.unlink()
+    return path.read_text(encoding="ascii").strip()
+
+
+def _yes_no(env: Mapping[str, str], name: str) -> bool:
+    value = env.get(name, "").strip().lower()
+    if value in {"", "0", "no", "off", "false"}:
+        return False
+    if value in {"1", "yes", "on", "true"}:
+        return True
+    raise BadSetting(f"{name} must be yes or no, not {value!r}.")
+
+
+def _whole_number(env: Mapping[str, str], name: str, *, maximum: int) -> int:
+    value = env.get(name, "0").strip() or "0"
+    if not value.isdecimal() or int(value) > maximum:
+        raise BadSetting(f"{name} must be a whole number from 0 to {maximum}, not {value!r}.")
+    return int(value)

@@ -1,0 +1,69 @@
+"""The objects that Flask extensions need one of, and how a database connection is opened."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from flask_login import LoginManager
+from flask_migrate import Migrate
+from flask_sqlalchemy import SQLAlchemy
+from flask_wtf import CSRFProtect
+from sqlalchemy import Connection, Engine, MetaData, event
+from sqlalchemy.orm import DeclarativeBase
+
+WRITE_OPTION = "garden_write"
+BUSY_TIMEOUT_MS = 10_000
+
+
+class Base(DeclarativeBase):
+    """Parent of every table; names each constraint so that a later migration can drop it."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+
+
+db = SQLAlchemy(
+    model_class=Base,
+    session_options={"expire_on_commit": False, "autoflush": True},
+)
+migrate = Migrate(render_as_batch=True, compare_type=True)
+login_manager = LoginManager()
+csrf = CSRFProtect()
+
+
+def prepare_engine(engine: Engine) -> None:
+    """Give every connection of `engine` what the app relies on.
+
+    SQLite only: the driver's own transaction handling is switched off, because it begins
+    a transaction at the first change and not at the first read; `BEGIN` or, where the
+    connection carries the write option, `BEGIN IMMEDIATE` is sent instead. The keys pragma
+    is silently ignored inside a transaction, so it is set at connect.
+    """
+    if engine.dialect.name != "sqlite" or engine.dialect.__dict__.get("_garden_prepared"):
+        return
+    engine.dialect.__dict__["_garden_prepared"] = True
+
+    @event.listens_for(engine, "connect")
+    def _on_connect(connection: Any, _record: Any) -> None:
+        if not isinstance(connection, sqlite3.Connection):
+            return
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+        cursor.execute("PRAGMA journal_mode = WAL")
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _on_begin(connection: Connection) -> None:
+        wants_write = connection.get_execution_options().get(WRITE_OPTION)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if wants_write else "BEGIN")

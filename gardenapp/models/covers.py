@@ -1,0 +1,81 @@
+"""Kinds of cover, and the covers the garden has."""
+
+from __future__ import annotations
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from gardenapp.extensions import Base
+from gardenapp.models.people import Member
+from gardenapp.models.plots import StorePlace
+from gardenapp.models.types import Key, LineText, LongText, ShortText
+
+LENDING = ("garden", "own plots")
+CONDITIONS = ("sound", "worn", "broken")
+
+
+class CoverClass(Base):
+    """A kind of cover: how it is made, how big it is inside, and what it is believed to add."""
+
+    __tablename__ = "cover_class"
+    __table_args__ = (
+        CheckConstraint("inner_length_cm > 0", name="inner_length"),
+        CheckConstraint("inner_width_cm > 0", name="inner_width"),
+        CheckConstraint("inner_height_cm > 0", name="inner_height"),
+        CheckConstraint("minutes >= 0", name="minutes"),
+        CheckConstraint("clear_sd_k > 0 AND cloudy_sd_k > 0", name="spreads"),
+    )
+
+    id: Mapped[Key]
+    name: Mapped[ShortText] = mapped_column(unique=True)
+    construction: Mapped[ShortText]
+    material: Mapped[LineText] = mapped_column(default="")
+    layers: Mapped[int] = mapped_column(default=1)
+    inner_length_cm: Mapped[float]
+    inner_width_cm: Mapped[float]
+    inner_height_cm: Mapped[float | None]
+    outer_length_cm: Mapped[float]
+    outer_width_cm: Mapped[float]
+    is_rigid: Mapped[bool] = mapped_column(default=True)
+    is_sealed: Mapped[bool] = mapped_column(default=True)
+    may_touch: Mapped[bool] = mapped_column(default=False)
+    goes_under: Mapped[bool] = mapped_column(default=False)
+    minutes: Mapped[float]
+    gust_limit_mps: Mapped[float | None]
+    clear_mean_k: Mapped[float]
+    clear_sd_k: Mapped[float]
+    cloudy_mean_k: Mapped[float]
+    cloudy_sd_k: Mapped[float]
+    leaf_shield: Mapped[float] = mapped_column(default=0.5)
+    day_gain_k: Mapped[float | None]
+    source_ids: Mapped[LineText] = mapped_column(default="")
+    status: Mapped[str] = mapped_column(String(16), default="seen")
+    why: Mapped[LongText] = mapped_column(default="")
+    cautions: Mapped[LineText] = mapped_column(default="")
+
+    covers: Mapped[list[Cover]] = relationship(back_populates="cover_class")
+
+
+class Cover(Base):
+    """One cover that somebody can fetch and carry."""
+
+    __tablename__ = "cover"
+    __table_args__ = (
+        CheckConstraint("lending IN ('garden', 'own plots')", name="lending"),
+        CheckConstraint("condition IN ('sound', 'worn', 'broken')", name="condition"),
+        Index("ix_cover_class", "class_id"),
+    )
+
+    id: Mapped[Key]
+    class_id: Mapped[int] = mapped_column(ForeignKey("cover_class.id", ondelete="RESTRICT"))
+    label: Mapped[ShortText] = mapped_column(unique=True)
+    owner_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    lending: Mapped[str] = mapped_column(String(16), default="garden")
+    place_id: Mapped[int | None] = mapped_column(ForeignKey("store_place.id", ondelete="SET NULL"))
+    condition: Mapped[str] = mapped_column(String(16), default="sound")
+    is_usable: Mapped[bool] = mapped_column(default=True)
+    note: Mapped[LongText] = mapped_column(default="")
+
+    cover_class: Mapped[CoverClass] = relationship(back_populates="covers")
+    owner: Mapped[Member | None] = relationship()
+    place: Mapped[StorePlace | None] = relationship()

@@ -1,0 +1,84 @@
+"""Forecasts: every version that came in, with who brought it, when and from what."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, LargeBinary, String
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from gardenapp.extensions import Base
+from gardenapp.models.types import Key, LineText, LongText, Moment, ShortText
+
+
+class ForecastImport(Base):
+    """One act of entering, importing or fetching."""
+
+    __tablename__ = "forecast_import"
+
+    id: Mapped[Key]
+    came_by: Mapped[str] = mapped_column(String(16))  # hand, file, address
+    kind: Mapped[ShortText]
+    name: Mapped[LineText]
+    sha256: Mapped[str] = mapped_column(String(64), default="")
+    entered_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    entered_at: Mapped[Moment]
+    issued_at: Mapped[Moment | None]
+    attribution: Mapped[LineText] = mapped_column(default="")
+    notes: Mapped[LongText] = mapped_column(default="")
+
+
+class Forecast(Base):
+    """What one import says of one night. The newest import for a night is the one in force."""
+
+    __tablename__ = "forecast"
+    __table_args__ = (
+        CheckConstraint("low_c BETWEEN -60 AND 60", name="low"),
+        CheckConstraint("cloud_fraction BETWEEN 0 AND 1", name="cloud"),
+        CheckConstraint("wind_mps >= 0", name="wind"),
+        CheckConstraint("gust_mps >= 0", name="gust"),
+        Index("ix_forecast_night", "night_of", "id"),
+    )
+
+    id: Mapped[Key]
+    import_id: Mapped[int] = mapped_column(ForeignKey("forecast_import.id", ondelete="CASCADE"))
+    night_of: Mapped[date]
+    low_c: Mapped[float]
+    low_at: Mapped[Moment | None]
+    evening_c: Mapped[float | None]
+    cloud_fraction: Mapped[float | None]
+    wind_mps: Mapped[float | None]
+    gust_mps: Mapped[float | None]
+    dew_point_c: Mapped[float | None]
+    hours: Mapped[list[Any]] = mapped_column(JSON, default=list)
+    notes: Mapped[LongText] = mapped_column(default="")
+
+    source: Mapped[ForecastImport] = relationship()
+
+
+class ForecastAddress(Base):
+    """An address the forecast is fetched from, and what it answered last."""
+
+    __tablename__ = "forecast_address"
+
+    id: Mapped[Key]
+    url: Mapped[str] = mapped_column(String(500))
+    etag: Mapped[LineText] = mapped_column(default="")
+    last_modified: Mapped[LineText] = mapped_column(default="")
+    expires_at: Mapped[Moment | None]
+    asked_at: Mapped[Moment | None]
+    last_answer: Mapped[LongText] = mapped_column(default="")
+
+
+class PendingUpload(Base):
+    """A file waiting for its columns to be confirmed: one a member, gone once taken."""
+
+    __tablename__ = "pending_upload"
+
+    id: Mapped[Key]
+    member_id: Mapped[int] = mapped_column(ForeignKey("member.id", ondelete="CASCADE"), unique=True)
+    token: Mapped[str] = mapped_column(String(64), unique=True)
+    filename: Mapped[LineText]
+    data: Mapped[bytes] = mapped_column(LargeBinary)
+    made_at: Mapped[Moment]

@@ -1,0 +1,101 @@
+"""The plant catalogue and what grows where."""
+
+from __future__ import annotations
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from gardenapp.extensions import Base
+from gardenapp.models.plots import Plot
+from gardenapp.models.types import Key, LineText, LongText, Moment, ShortText
+
+MINDS = ("little", "much", "dearly")
+
+
+class Crop(Base):
+    """A crop of the catalogue."""
+
+    __tablename__ = "crop"
+
+    id: Mapped[Key]
+    name: Mapped[ShortText] = mapped_column(unique=True)
+    scientific_name: Mapped[LineText] = mapped_column(default="")
+    group: Mapped[ShortText] = mapped_column("group_name", default="")
+    is_ours: Mapped[bool] = mapped_column(default=False)
+    added_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+
+    stages: Mapped[list[CropStage]] = relationship(
+        back_populates="crop", cascade="all, delete-orphan", order_by="CropStage.id"
+    )
+
+
+class CropStage(Base):
+    """One part or stage of a crop with the cold it can bear, each value with its source.
+
+    The four curve columns are published values, copied: a threshold of a `kind`, or a pair
+    of temperatures that hurt a tenth and nine tenths.
+    """
+
+    __tablename__ = "crop_stage"
+    __table_args__ = (UniqueConstraint("crop_id", "name"),)
+
+    id: Mapped[Key]
+    crop_id: Mapped[int] = mapped_column(ForeignKey("crop.id", ondelete="CASCADE"))
+    name: Mapped[ShortText]
+    kind: Mapped[str] = mapped_column(String(16))
+    threshold_c: Mapped[float]
+    t10_c: Mapped[float | None]
+    t90_c: Mapped[float | None]
+    spread_k: Mapped[float | None]
+    source_id: Mapped[ShortText] = mapped_column(default="")
+    source_text: Mapped[LongText] = mapped_column(default="")
+    status: Mapped[str] = mapped_column(String(16), default="seen")
+    why: Mapped[LongText] = mapped_column(default="")
+    hardened_kind: Mapped[str | None] = mapped_column(String(16))
+    hardened_threshold_c: Mapped[float | None]
+    hardened_t10_c: Mapped[float | None]
+    hardened_t90_c: Mapped[float | None]
+    hardened_spread_k: Mapped[float | None]
+    hardened_source_id: Mapped[ShortText] = mapped_column(default="")
+    hardened_source_text: Mapped[LongText] = mapped_column(default="")
+    chilling_c: Mapped[float | None]
+    chilling_hours: Mapped[float | None]
+    chilling_source_id: Mapped[ShortText] = mapped_column(default="")
+    root_kill_c: Mapped[float | None]
+    root_kill_source_id: Mapped[ShortText] = mapped_column(default="")
+    heat_max_c: Mapped[float | None]
+    heat_source_id: Mapped[ShortText] = mapped_column(default="")
+    usual_height_cm: Mapped[float] = mapped_column(default=30.0)
+    usual_spread_cm: Mapped[float] = mapped_column(default=30.0)
+
+    crop: Mapped[Crop] = relationship(back_populates="stages")
+
+
+class Planting(Base):
+    """A group of one crop at one stage in one plot."""
+
+    __tablename__ = "planting"
+    __table_args__ = (
+        CheckConstraint("plant_count > 0", name="count"),
+        CheckConstraint("height_cm > 0", name="height"),
+        CheckConstraint("spread_cm > 0", name="spread"),
+        CheckConstraint("mind IN ('little', 'much', 'dearly')", name="mind"),
+        Index("ix_planting_plot", "plot_id"),
+    )
+
+    id: Mapped[Key]
+    plot_id: Mapped[int] = mapped_column(ForeignKey("plot.id", ondelete="CASCADE"))
+    stage_id: Mapped[int] = mapped_column(ForeignKey("crop_stage.id", ondelete="RESTRICT"))
+    name: Mapped[ShortText] = mapped_column(default="")
+    is_hardened: Mapped[bool] = mapped_column(default=False)
+    count: Mapped[int] = mapped_column("plant_count")
+    height_cm: Mapped[float]
+    spread_cm: Mapped[float]
+    in_pot: Mapped[bool] = mapped_column(default=False)
+    is_movable: Mapped[bool] = mapped_column(default=False)
+    mind: Mapped[str] = mapped_column(String(8), default="much")
+    note: Mapped[LongText] = mapped_column(default="")
+    ended_at: Mapped[Moment | None]
+
+    plot: Mapped[Plot] = relationship()
+    stage: Mapped[CropStage] = relationship()

@@ -1,0 +1,42 @@
+"""How a service writes: one short transaction, begun before anything is read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from flask_sqlalchemy.session import Session
+from sqlalchemy import update
+from sqlalchemy.orm import scoped_session
+
+from gardenapp.extensions import WRITE_OPTION, db
+from gardenapp.models.people import Garden
+
+
+@contextmanager
+def write_transaction(*, changes_board: bool = True) -> Iterator[scoped_session[Session]]:
+    """Open a transaction for writing, commit at the end, roll back on any error.
+
+    On SQLite it begins IMMEDIATE: a transaction that has read and then writes is refused at
+    once when somebody else wrote meanwhile, whatever the busy timeout. The option works only
+    on a transaction that has read nothing, so the one the sign-in left open is ended first.
+
+    `changes_board` raises the garden's version, which tells kept pages that they are old.
+    """
+    session = db.session
+    if session.new or session.dirty or session.deleted:
+        raise RuntimeError("a write transaction must begin before anything is changed")
+    session.commit()
+    session.connection(execution_options={WRITE_OPTION: True})
+    try:
+        yield session
+        if changes_board:
+            session.flush()
+            session.execute(
+                update(Garden).values(version=Garden.version + 1),
+                execution_options={"synchronize_session": False},
+            )
+        session.commit()
+    except BaseException:
+        session.rollback()
+        raise

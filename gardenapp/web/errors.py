@@ -1,0 +1,92 @@
+"""From errors to pages: the one place where it is decided."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from flask import Flask, render_template
+from flask_wtf.csrf import CSRFError
+from sqlalchemy.exc import IntegrityError, OperationalError
+from werkzeug.exceptions import HTTPException
+
+from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
+from gardenapp.extensions import db
+
+log = logging.getLogger("gardenapp")
+
+WORDS: dict[int, tuple[str, str]] = {
+    400: ("That could not be read", "Go back, look the page over and send it again."),
+    403: ("Not yours to open", "Sign in with an account that may, or ask the coordinator."),
+    404: ("Nothing here", "The page may have moved, or the thing is not there any more."),
+    405: ("Not that way", "Go back and use the button on the page."),
+    409: ("Somebody was first", "Look at the board again."),
+    413: ("Too big", "A forecast file may be up to 2 MB, a form up to 500 kB."),
+    415: ("Wrong kind of file", "Choose a text file: CSV, JSON or a pasted TAF."),
+    429: ("Too many tries", "Wait a little and try again."),
+    500: (
+        "Something went wrong",
+        "Nothing was changed. Try again; if it stays, tell the coordinator.",
+    ),
+    503: ("Could not save", "Nothing was changed. Reading still works; try again in a minute."),
+}
+
+
+def _page(status: int, message: str = "") -> tuple[str, int]:
+    title, advice = WORDS.get(status, WORDS[500])
+    try:
+        return render_template(
+            "errors/error.html", title=title, message=message, advice=advice, status=status
+        ), status
+    except Exception:
+        # Without a database or a template there is still an answer in words.
+        log.exception("the error page could not be made")
+        return (
+            f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{advice}</p>",
+            status,
+        )
+
+
+def init_errors(app: Flask) -> None:
+    """Map named errors and unexpected ones to pages in house style."""
+
+    def known(error: GardenError) -> Any:
+        db.session.rollback()
+        status = {NotFound: 404, NotAllowed: 403, AlreadyClaimed: 409}.get(type(error), 400)
+        if isinstance(error, Refused):
+            status = 409
+        return _page(status, str(error))
+
+    app.register_error_handler(GardenError, known)
+
+    @app.errorhandler(CSRFError)
+    def bad_token(error: CSRFError) -> Any:
+        return _page(
+            400,
+            "This form was open for too long or came from another page, so it was not taken. "
+            "Go back, reload and send it again.",
+        )
+
+    @app.errorhandler(HTTPException)
+    def http(error: HTTPException) -> Any:
+        if error.code is not None and error.code < 400:
+            return error
+        return _page(error.code or 500)
+
+    @app.errorhandler(OperationalError)
+    def database(error: OperationalError) -> Any:
+        db.session.rollback()
+        log.error("database: %s", type(error.orig).__name__, exc_info=error)
+        return _page(503)
+
+    @app.errorhandler(IntegrityError)
+    def conflict(error: IntegrityError) -> Any:
+        db.session.rollback()
+        log.error("integrity: %s", type(error.orig).__name__, exc_info=error)
+        return _page(409, "Somebody changed the same thing at the same moment. Nothing was saved.")
+
+    @app.errorhandler(Exception)
+    def unexpected(error: Exception) -> Any:
+        db.session.rollback()
+        log.exception("unexpected error")
+        return _page(500)

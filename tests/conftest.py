@@ -1,0 +1,118 @@
+"""Fixtures in layers: settings, app, database, client, signed-in client.
+
+Each test gets a real database file, copied from one that was migrated once a session.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask_migrate import upgrade
+
+from gardenapp import create_app
+from gardenapp.config import Settings
+from gardenapp.extensions import db
+from tests.factories import Factory
+from tests.pages import Pages
+
+# A Tuesday afternoon in late autumn, an hour before sunset at the invented garden.
+NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Refuse an outside check that does not say what it is checked against."""
+    for item in items:
+        for mark in item.iter_markers("outside"):
+            if not mark.args or not str(mark.args[0]).strip():
+                raise pytest.UsageError(f"{item.nodeid}: @outside needs the name of its source")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """After `pytest -m outside`, list the sources that were checked against."""
+    if "outside" not in str(terminalreporter.config.getoption("-m")):
+        return
+    sources = sorted({source for source, _ in SEEN_SOURCES})
+    terminalreporter.section(f"{len(SEEN_SOURCES)} outside checks, {len(sources)} sources")
+    for source in sources:
+        terminalreporter.line(f"  {source}")
+
+
+SEEN_SOURCES: list[tuple[str, str]] = []
+
+
+@pytest.fixture(autouse=True)
+def _note_source(request: pytest.FixtureRequest) -> None:
+    for mark in request.node.iter_markers("outside"):
+        SEEN_SOURCES.append((str(mark.args[0]), request.node.nodeid))
+
+
+def make_settings(folder: Path, **changes: object) -> Settings:
+    values: dict[str, object] = {
+        "instance": folder,
+        "database_url": f"sqlite:///{folder / 'garden.sqlite'}",
+        "secret_key": "a-test-key-0123456789-abcdefghijklmnop",
+        "is_https": False,
+        "proxy_hops": 0,
+        "hosts": (),
+        "fetch_allowed_hosts": frozenset(),
+    }
+    values.update(changes)
+    return Settings(**values)  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="session")
+def migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty database at the newest revision."""
+    folder = tmp_path_factory.mktemp("migrated")
+    app = create_app(make_settings(folder))
+    with app.app_context():
+        upgrade()
+        db.session.remove()
+        db.engine.dispose()
+    with sqlite3.connect(folder / "garden.sqlite") as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.close()
+    return folder / "garden.sqlite"
+
+
+@pytest.fixture
+def settings(tmp_path: Path, migrated_file: Path) -> Settings:
+    shutil.copy(migrated_file, tmp_path / "garden.sqlite")
+    return make_settings(tmp_path)
+
+
+@pytest.fixture
+def clock() -> list[datetime]:
+    """The time the app is told; a test changes it with `clock[0] = …`."""
+    return [NOW]
+
+
+@pytest.fixture
+def app(settings: Settings, clock: list[datetime]) -> Iterator[Flask]:
+    app = create_app(
+        settings,
+        overrides={"TESTING": True, "PROPAGATE_EXCEPTIONS": False, "CLOCK": lambda: clock[0]},
+    )
+    yield app
+    with app.app_context():
+        db.session.remove()
+        db.engine.dispose()
+
+
+@pytest.fixture
+def make(app: Flask) -> Iterator[Factory]:
+    """Factories for valid things; they live in an app context of their own."""
+    with app.app_context():
+        yield Factory(NOW)
+
+
+@pytest.fixture
+def pages(app: Flask) -> Pages:
+    """A visitor's phone: fetches pages, checks each, sends forms with their token."""
+    return Pages(app)

@@ -1,0 +1,181 @@
+"""A visitor for the tests: every page fetched is checked, every form carries its token."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import urlsplit
+from xml.etree.ElementTree import Element
+
+import html5lib
+from flask import Flask
+from werkzeug.test import TestResponse
+
+from gardenapp.models.people import Member
+
+XHTML = "{http://www.w3.org/1999/xhtml}"
+
+
+@dataclass
+class Page:
+    """One answer, parsed."""
+
+    status: int
+    html: str
+    root: Element
+    response: TestResponse
+    path: str = ""
+
+    @property
+    def text(self) -> str:
+        """What a person reads, spaces folded."""
+        body = self.root.find(f".//{XHTML}main")
+        whole = "".join((body if body is not None else self.root).itertext())
+        return re.sub(r"[\s\u202f\xa0]+", " ", whole).strip()
+
+    @property
+    def heading(self) -> str:
+        found = self.root.find(f".//{XHTML}h1")
+        return re.sub(r"\s+", " ", "".join(found.itertext())).strip() if found is not None else ""
+
+    def all(self, tag: str) -> list[Element]:
+        return self.root.findall(f".//{XHTML}{tag}")
+
+    def token(self) -> str:
+        for element in self.all("input"):
+            if element.get("name") == "csrf_token":
+                return element.get("value", "")
+        return ""
+
+    def values(self) -> dict[str, str]:
+        """What the page's fields hold."""
+        found: dict[str, str] = {}
+        for element in self.all("input"):
+            name = element.get("name")
+            if name and (
+                element.get("type") not in {"checkbox", "radio"} or "checked" in element.attrib
+            ):
+                found[name] = element.get("value", "")
+        for element in self.all("textarea"):
+            found[element.get("name", "")] = "".join(element.itertext()).removeprefix("\n")
+        for element in self.all("select"):
+            for option in element.iter(f"{XHTML}option"):
+                if "selected" in option.attrib:
+                    found[element.get("name", "")] = option.get("value", "")
+        return found
+
+
+@dataclass
+class Pages:
+    """A phone with its own cookies."""
+
+    app: Flask
+    address: str = "127.0.0.1"
+    client: Any = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.client = self.app.test_client()
+
+    def sign_in(self, member: Member) -> Pages:
+        """Be `member`, the way the sign-in page leaves it."""
+        with self.client.session_transaction() as session:
+            session.clear()
+            session["_user_id"] = f"{member.id}:{member.session_epoch}"
+            session["_fresh"] = True
+            session.permanent = True
+        return self
+
+    def get(self, path: str, *, status: int = 200) -> Page:
+        response = self.client.get(path, environ_base={"REMOTE_ADDR": self.address})
+        return self._check(response, status, path)
+
+    def post(
+        self,
+        path: str,
+        data: dict[str, Any] | None = None,
+        *,
+        status: int = 303,
+        token_from: str | None = None,
+        headers: dict[str, str] | None = None,
+    ) -> Page:
+        """Send a form. Its token is read from `token_from`, or from the form's own page."""
+        values = dict(data or {})
+        if "csrf_token" not in values:
+            values["csrf_token"] = self._token(token_from or path)
+        response = self.client.post(
+            path, data=values, environ_base={"REMOTE_ADDR": self.address}, headers=headers
+        )
+        return self._check(response, status, path)
+
+    def follow(self, page: Page) -> Page:
+        """Go where a 303 points to."""
+        assert page.status in {302, 303}, page.status
+        target = urlsplit(page.response.headers["Location"])
+        assert not target.netloc, page.response.headers["Location"]
+        return self.get(target.path + (f"?{target.query}" if target.query else ""))
+
+    def _token(self, path: str) -> str:
+        from flask_wtf.csrf import generate_csrf
+
+        response = self.client.get(path, environ_base={"REMOTE_ADDR": self.address})
+        if response.status_code == 200 and response.mimetype == "text/html":
+            token = Page(200, "", _parse(response.text)[0], response).token()
+            if token:
+                return token
+        # A page whose only forms are elsewhere: make the session's own token.
+        with self.client.session_transaction() as session, self.app.test_request_context():
+            from flask import session as inner
+
+            inner.update(dict(session))
+            token = generate_csrf()
+            session["csrf_token"] = inner["csrf_token"]
+        return token
+
+    def _check(self, response: TestResponse, status: int, path: str) -> Page:
+        html = response.text if response.mimetype == "text/html" else ""
+        assert response.status_code == status, (
+            f"{path}: {response.status_code}, wanted {status}\n"
+            + re.sub(r"<[^>]+>|\s+", " ", html)[:1500]
+        )
+        if response.mimetype != "text/html" or response.status_code in {301, 302, 303, 304}:
+            return Page(response.status_code, html, Element("none"), response, path)
+        root, errors = _parse(html)
+        assert not errors, f"{path}: {errors[:3]}"
+        page = Page(response.status_code, html, root, response, path)
+        check_page(page)
+        return page
+
+
+def _parse(html: str) -> tuple[Element, list[Any]]:
+    parser = html5lib.HTMLParser(namespaceHTMLElements=True)
+    return parser.parse(html), parser.errors
+
+
+def check_page(page: Page) -> None:
+    """What every page owes its reader."""
+    where = page.path
+    headings = page.all("h1")
+    assert len(headings) == 1, f"{where}: {len(headings)} h1"
+    title = "".join(page.all("title")[0].itertext())
+    assert page.heading[:20] in title or title.startswith("Error: "), f"{where}: {title!r}"
+    ids = [e.get("id") for e in page.root.iter() if e.get("id")]
+    assert len(ids) == len(set(ids)), (
+        f"{where}: repeated id {next(i for i in ids if ids.count(i) > 1)}"
+    )
+    labelled = {e.get("for") for e in page.all("label")}
+    for tag in ("input", "select", "textarea"):
+        for element in page.all(tag):
+            if element.get("type") in {"hidden", "submit"}:
+                continue
+            known = element.get("id") in labelled or element.get("aria-label")
+            assert known, f"{where}: field {element.get('name')} has no label"
+    for element in page.root.iter():
+        for name in element.attrib:
+            assert name != "style" and not name.startswith("on"), f"{where}: inline {name}"
+    assert not page.all("style"), f"{where}: inline style element"
+    for script in page.all("script"):
+        assert script.get("src") or script.get("type") == "application/json", (
+            f"{where}: inline script"
+        )
+    assert "None" not in page.text.split(), f"{where}: the word None"
