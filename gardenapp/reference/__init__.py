@@ -1,0 +1,57 @@
+"""Published tables with their sources, as package data.
+
+Growers can read and correct the CSV files beside this module; README.md there says what each
+column means. Each loader reads its table once and returns frozen records.
+"""
+
+from __future__ import annotations
+
+from gardenapp.reference.loader import (
+    load_cautions,
+    load_constructions,
+    load_evidence,
+    load_lift_evidence,
+    load_materials,
+    load_sources,
+    load_stages,
+    load_terms,
+)
+from gardenapp.reference.records import (
+    STATUSES,
+    Caution,
+    Chilling,
+    ConstructionDefault,
+    CurveSource,
+    Evidence,
+    LiftEvidence,
+    Material,
+    RefersTo,
+    Source,
+    StageDefault,
+    Status,
+    Term,
+)
+
+__all__ = [
+    "STATUSES",
+    "Caution",
+    "Chilling",
+    "ConstructionDefault",
+    "CurveSource",
+    "Evidence",
+    "LiftEvidence",
+    "Material",
+    "RefersTo",
+    "Source",
+    "StageDefault",
+    "Status",
+    "Term",
+    "load_cautions",
+    "load_constructions",
+    "load_evidence",
+    "load_lift_evidence",
+    "load_materials",
+    "load_sources",
+    "load_stages",
+    "load_terms",
+]

@@ -1,0 +1,239 @@
+"""What a row of each published table means.
+
+Every record keeps where its value was read (`source_id`, `location`) and how well it is
+known (`status`), so that a page can say so beside the number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Status = Literal["seen", "derived", "memory", "practice"]
+"""How a value is known.
+
+seen      read at the place named, mostly an excerpt rather than the whole document
+derived   worked out by us from values that were seen; the note or `why` says how
+memory    recalled, not read; the words "from memory" stand beside it
+practice  common practice among growers, no source
+"""
+
+STATUSES: frozenset[str] = frozenset({"seen", "derived", "memory", "practice"})
+
+# From well known to poorly known, so that a record made of several values can carry the weakest.
+STATUS_ORDER: tuple[Status, ...] = ("seen", "derived", "practice", "memory")
+
+RefersTo = Literal["tissue", "air"]
+"""Whether a temperature was of the plant itself (laboratory, bud tables) or of the air (field)."""
+
+Hardened = Literal["yes", "no", "unknown"]
+EvidenceKind = Literal["damage", "kill", "chilling", "root_kill", "10pct", "90pct"]
+CurveKind = Literal["damage", "kill", "root_kill"]
+PublishedUnit = Literal["F", "C", "both", "words"]
+
+
+@dataclass(frozen=True)
+class Source:
+    """A publication that at least one value in these tables was taken from."""
+
+    id: str
+    author: str
+    year: str
+    title: str
+    publisher: str
+    address: str
+    licence: str
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One published statement about a crop and cold, as it was made.
+
+    `kind` says what the temperature is: 'damage' (harm begins, or the class bound the note
+    describes), 'kill', 'chilling' (harm above 0 °C), 'root_kill', '10pct' or '90pct' (share of
+    buds killed in 30 minutes). `temp_c` is None where the source gave words only. Not every
+    row is a threshold: `note` says when a row is a class bound or a storage limit.
+    """
+
+    crop: str
+    scientific_name: str
+    part: str
+    hardened: Hardened
+    kind: EvidenceKind
+    temp_c: float | None
+    as_published: str
+    published_unit: PublishedUnit
+    source_id: str
+    location: str
+    status: Status
+    note: str
+    refers_to: RefersTo
+
+
+@dataclass(frozen=True)
+class CurveSource:
+    """The published numbers a damage curve is fitted through.
+
+    With `t10_c` and `t90_c` (10 % and 90 % hurt; `t10_c` is the warmer) the curve goes through
+    both, `kind` is 'damage' and `threshold_c` equals `t10_c`. With neither, the curve starts from
+    `threshold_c` alone, read by `kind`: 'damage' is where harm begins, 'kill' and 'root_kill' where
+    about half is lost. `spread_k` None means: use the general spread for that kind. [°C, K]
+    """
+
+    kind: CurveKind
+    threshold_c: float
+    t10_c: float | None
+    t90_c: float | None
+    spread_k: float | None
+    source_id: str
+    location: str
+    status: Status
+    refers_to: RefersTo
+    note: str
+
+
+@dataclass(frozen=True)
+class Chilling:
+    """Harm above freezing: below `threshold_c` the hours add up. [°C, h]
+
+    `hours_for_half` is None where nobody has published a dose for plants outdoors.
+    """
+
+    threshold_c: float
+    hours_for_half: float | None
+    source_id: str
+    location: str
+    status: Status
+    note: str
+
+
+@dataclass(frozen=True)
+class StageDefault:
+    """What the app assumes for a crop at a stage until the garden knows better.
+
+    `unhardened` is used unless the holder says the plants are hardened off. `root_kill` counts
+    only for plants in pots. `heat_max_c` is the warmest the inside of a cover should get by day.
+    Heights and spreads are only what a form offers first; they are from memory. [°C, cm]
+    """
+
+    crop: str
+    scientific_name: str
+    group: str
+    stage: str
+    unhardened: CurveSource
+    hardened: CurveSource | None
+    chilling: Chilling | None
+    root_kill: CurveSource | None
+    heat_max_c: float | None
+    heat_source_id: str
+    heat_status: Status
+    why: str
+    default_height_cm: float
+    default_spread_cm: float
+
+
+@dataclass(frozen=True)
+class ConstructionDefault:
+    """A way of building a cover, with what may be expected of it before any trial.
+
+    Lift is inside air minus outside air at the same height on the same night, so it may be
+    negative. Two kinds of night: clear and calm, or cloudy or windy. `leaf_shield` is the share
+    of a leaf's heat loss to the sky that the cover stops. `status` is the weakest of the two
+    priors. Sizes and minutes are from memory unless `why` says otherwise; they only fill a form
+    for the first time. [cm, m/s, K; day gain in K as a difference, named after its column]
+    """
+
+    key: str
+    label: str
+    construction: str
+    material: str
+    film: str
+    layers: int
+    is_rigid: bool
+    drapes: bool
+    may_touch: bool
+    inner_length_cm: float
+    inner_width_cm: float
+    inner_height_cm: float
+    outer_length_cm: float
+    outer_width_cm: float
+    minutes: float
+    gust_limit_mps: float
+    gust_source: str
+    clear_mean_k: float
+    clear_sd_k: float
+    cloudy_mean_k: float
+    cloudy_sd_k: float
+    leaf_shield: float
+    leaf_shield_source_id: str
+    leaf_shield_status: Status
+    source_ids: tuple[str, ...]
+    status: Status
+    why: str
+    day_gain_c: float | None
+    day_gain_source_id: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LiftEvidence:
+    """One published statement about what a cover gained, as it was made.
+
+    Gains are None where the source gave only a sign or an order. Only rows with `is_open_air`
+    may be added to a forecast low: the others compare with another cover or with a house.
+    `constructions` are the keys of the ways of building the row speaks for. [K]
+    """
+
+    cover: str
+    layers: str
+    material: str
+    conditions: str
+    night_gain_low_k: float | None
+    night_gain_high_k: float | None
+    day_gain_k: float | None
+    source_id: str
+    location: str
+    status: Status
+    note: str
+    is_open_air: bool
+    constructions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A danger, said shortly enough for a phone, and who decides when in doubt."""
+
+    key: str
+    text: str
+    source_ids: tuple[str, ...]
+    status: Status
+    defer_to: str
+
+
+@dataclass(frozen=True)
+class Material:
+    """A property of a material as published.
+
+    `value` is the printed text, which may be a range or words; `low` and `high` are its numbers
+    where it holds one or two plain ones, in `unit`.
+    """
+
+    material: str
+    property: str
+    value: str
+    unit: str
+    low: float | None
+    high: float | None
+    source_id: str
+    location: str
+    status: Status
+
+
+@dataclass(frozen=True)
+class Term:
+    """A word of the trade with one plain sentence for help texts."""
+
+    term: str
+    meaning: str
+    source_ids: tuple[str, ...]
+    status: Status
