@@ -29,7 +29,13 @@ class CoverClass(Base):
     id: Mapped[Key]
     name: Mapped[ShortText] = mapped_column(unique=True)
     construction: Mapped[ShortText]
+    # Which published way of building its lift comes from; copies with other sizes keep it.
+    reference_key: Mapped[ShortText] = mapped_column(default="")
+    is_published: Mapped[bool] = mapped_column(default=False)
+    # A published kind that somebody changed here: loading the published tables leaves it alone.
+    is_edited: Mapped[bool] = mapped_column(default=False)
     material: Mapped[LineText] = mapped_column(default="")
+    film: Mapped[ShortText] = mapped_column(default="")
     layers: Mapped[int] = mapped_column(default=1)
     inner_length_cm: Mapped[float]
     inner_width_cm: Mapped[float]
@@ -37,17 +43,22 @@ class CoverClass(Base):
     outer_length_cm: Mapped[float]
     outer_width_cm: Mapped[float]
     is_rigid: Mapped[bool] = mapped_column(default=True)
+    # Says how it stands on the ground. The lift below already counts it: take nothing off again.
     is_sealed: Mapped[bool] = mapped_column(default=True)
     may_touch: Mapped[bool] = mapped_column(default=False)
     goes_under: Mapped[bool] = mapped_column(default=False)
     minutes: Mapped[float]
     gust_limit_mps: Mapped[float | None]
+    gust_source: Mapped[LineText] = mapped_column(default="")
     clear_mean_k: Mapped[float]
     clear_sd_k: Mapped[float]
     cloudy_mean_k: Mapped[float]
     cloudy_sd_k: Mapped[float]
     leaf_shield: Mapped[float] = mapped_column(default=0.5)
+    leaf_shield_source_id: Mapped[ShortText] = mapped_column(default="")
+    leaf_shield_status: Mapped[str] = mapped_column(String(16), default="memory")
     day_gain_k: Mapped[float | None]
+    day_gain_source_id: Mapped[ShortText] = mapped_column(default="")
     source_ids: Mapped[LineText] = mapped_column(default="")
     status: Mapped[str] = mapped_column(String(16), default="seen")
     why: Mapped[LongText] = mapped_column(default="")

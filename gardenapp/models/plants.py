@@ -50,7 +50,11 @@ class CropStage(Base):
     source_id: Mapped[ShortText] = mapped_column(default="")
     source_text: Mapped[LongText] = mapped_column(default="")
     status: Mapped[str] = mapped_column(String(16), default="seen")
+    refers_to: Mapped[str] = mapped_column(String(8), default="tissue")
     why: Mapped[LongText] = mapped_column(default="")
+    # Added or changed by somebody of this garden: loading the published tables leaves it alone.
+    is_ours: Mapped[bool] = mapped_column(default=False)
+    added_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
     hardened_kind: Mapped[str | None] = mapped_column(String(16))
     hardened_threshold_c: Mapped[float | None]
     hardened_t10_c: Mapped[float | None]
@@ -58,13 +62,20 @@ class CropStage(Base):
     hardened_spread_k: Mapped[float | None]
     hardened_source_id: Mapped[ShortText] = mapped_column(default="")
     hardened_source_text: Mapped[LongText] = mapped_column(default="")
+    hardened_status: Mapped[str] = mapped_column(String(16), default="")
+    hardened_refers_to: Mapped[str] = mapped_column(String(8), default="")
     chilling_c: Mapped[float | None]
     chilling_hours: Mapped[float | None]
     chilling_source_id: Mapped[ShortText] = mapped_column(default="")
+    chilling_source_text: Mapped[LongText] = mapped_column(default="")
+    chilling_status: Mapped[str] = mapped_column(String(16), default="")
     root_kill_c: Mapped[float | None]
     root_kill_source_id: Mapped[ShortText] = mapped_column(default="")
+    root_kill_source_text: Mapped[LongText] = mapped_column(default="")
+    root_kill_status: Mapped[str] = mapped_column(String(16), default="")
     heat_max_c: Mapped[float | None]
     heat_source_id: Mapped[ShortText] = mapped_column(default="")
+    heat_status: Mapped[str] = mapped_column(String(16), default="")
     usual_height_cm: Mapped[float] = mapped_column(default=30.0)
     usual_spread_cm: Mapped[float] = mapped_column(default=30.0)
 
@@ -96,6 +107,8 @@ class Planting(Base):
     mind: Mapped[str] = mapped_column(String(8), default="much")
     note: Mapped[LongText] = mapped_column(default="")
     ended_at: Mapped[Moment | None]
+    # Made with the form: sending the same form twice finds the planting of the first time.
+    form_key: Mapped[str | None] = mapped_column(String(64), default=None, unique=True)
 
     plot: Mapped[Plot] = relationship()
     stage: Mapped[CropStage] = relationship()

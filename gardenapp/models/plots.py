@@ -29,6 +29,8 @@ class Plot(Base):
     bed_width_cm: Mapped[float | None]
     offset_k: Mapped[float] = mapped_column(default=0.0)
     offset_sd_k: Mapped[float] = mapped_column(default=0.7)
+    # Which usual offset was chosen; empty where the value is the garden's own.
+    offset_choice: Mapped[ShortText] = mapped_column(default="")
     offset_reason: Mapped[LineText] = mapped_column(default="")
     distance_m: Mapped[float] = mapped_column(default=0.0)
     note: Mapped[LongText] = mapped_column(default="")
