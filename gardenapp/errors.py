@@ -39,3 +39,11 @@ class AlreadyClaimed(GardenError):
 
 class Refused(GardenError):
     """Input that was understood and cannot be taken, with the reason in words."""
+
+
+class FieldRefused(Refused):
+    """Input that cannot be taken because of one field; `field` is its name on the form."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(message)
+        self.field = field

@@ -7,11 +7,18 @@ fields here accept what people type on a phone and refuse the rest with a reason
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from flask_wtf import FlaskForm
+from markupsafe import Markup
 from wtforms import Field, StringField, ValidationError
 from wtforms.widgets import TextInput
+
+from gardenapp.errors import FieldRefused
+from gardenapp.science import units
+from gardenapp.web.formats import length_unit, temperature_unit
 
 NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,6})?|\.\d{1,6})", re.ASCII)
 
@@ -84,6 +91,170 @@ class NumberField(Field):
         return f"Enter {kind} between {low} and {high}."
 
 
+@dataclass(frozen=True)
+class Measure:
+    """A unit that a reader types: its sign, its way to SI and back."""
+
+    sign: str
+    from_si: Callable[[float], float]
+    to_si: Callable[[float], float]
+
+
+def _same(value: float) -> float:
+    return value
+
+
+_CM = Measure("cm", _same, _same)
+_INCH = Measure("in", units.cm_to_inch, units.inch_to_cm)
+_METRE = Measure("m", _same, _same)
+_FOOT = Measure("ft", units.m_to_ft, units.ft_to_m)
+_MPS = Measure("m/s", _same, _same)
+_MPH = Measure("mph", units.mps_to_mph, units.mph_to_mps)
+_CELSIUS = Measure("°C", _same, _same)
+_FAHRENHEIT = Measure("°F", units.c_to_f, units.f_to_c)
+_KELVIN = Measure("°C", _same, _same)
+_FAHRENHEIT_STEP = Measure("°F", units.difference_k_to_f, units.difference_f_to_k)
+
+
+def measure(kind: str) -> Measure:
+    """The reader's unit for a length, distance, wind, temperature or difference."""
+    is_inch = length_unit() == "inch"
+    is_f = temperature_unit() == "F"
+    return {
+        "length": _INCH if is_inch else _CM,
+        "distance": _FOOT if is_inch else _METRE,
+        "wind": _MPH if is_inch else _MPS,
+        "temperature": _FAHRENHEIT if is_f else _CELSIUS,
+        "difference": _FAHRENHEIT_STEP if is_f else _KELVIN,
+    }[kind]
+
+
+class MeasureField(NumberField):
+    """A number typed in the reader's unit and kept in SI.
+
+    `minimum`, `maximum` and `data` are SI (cm, m, m/s, °C or K by `kind`); what is shown and
+    typed is the reader's unit. A shown value that comes back as it was keeps the exact stored
+    one, so that saving a form in inches does not shift every length a little.
+    """
+
+    def __init__(
+        self, label: str, *, kind: str, minimum: float, maximum: float, **kwargs: Any
+    ) -> None:
+        self.measure = measure(kind)
+        super().__init__(
+            label,
+            minimum=round(self.measure.from_si(minimum), 1),
+            maximum=round(self.measure.from_si(maximum), 1),
+            **kwargs,
+        )
+        self.type = "NumberField"  # the page draws it like any other number
+
+    @property
+    def unit(self) -> str:
+        """The sign to write behind the field."""
+        return self.measure.sign
+
+    def _shown(self, value_si: float) -> str:
+        text = f"{self.measure.from_si(value_si):.1f}".removesuffix(".0")
+        return ("0" if text == "-0" else text).replace("-", "\N{MINUS SIGN}")
+
+    def _value(self) -> str:
+        if self.typed is not None:
+            return self.typed
+        return "" if self.data is None else self._shown(self.data)
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        stored = self.object_data
+        super().process_formdata(valuelist)
+        if not valuelist or self.data is None or self.typed is None:
+            return
+        if isinstance(stored, int | float) and self.typed.strip() == self._shown(stored):
+            self.data = stored
+        else:
+            self.data = self.measure.to_si(self.data)
+
+    def process_data(self, value: Any) -> None:
+        self.data = value
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One line of a list to choose from; lines of one `group` stand together under its name."""
+
+    value: str
+    label: str
+    group: str = ""
+
+
+def _draw_select(field: Any, **attributes: Any) -> Markup:
+    written = Markup("").join(
+        Markup(' {}="{}"').format(name, value) for name, value in attributes.items()
+    )
+    parts = [Markup('<select name="{}"{}>').format(field.name, written)]
+    group = ""
+    for choice in field.choices:
+        if choice.group != group:
+            parts.append(Markup("</optgroup>") if group else Markup(""))
+            if choice.group:
+                parts.append(Markup('<optgroup label="{}">').format(choice.group))
+            group = choice.group
+        chosen = Markup(" selected") if choice.value == field.data else Markup("")
+        parts.append(
+            Markup('<option value="{}"{}>{}</option>').format(choice.value, chosen, choice.label)
+        )
+    parts.append(Markup("</optgroup>") if group else Markup(""))
+    return Markup("").join(parts) + Markup("</select>")
+
+
+class PickField(Field):
+    """One of a list. Says so in plain words when it is none of them.
+
+    Drawn here and not by the library's own select, whose ways of giving choices change from
+    one release to the next.
+    """
+
+    def __init__(
+        self, label: str, choices: Sequence[Choice], *, advice: str = "", **kwargs: Any
+    ) -> None:
+        super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
+        self.choices = tuple(choices)
+        self.advice = advice or "Choose one of the list."
+
+    def widget(self, field: Any, **attributes: Any) -> Markup:
+        attributes.setdefault("id", self.id)
+        return _draw_select(self, **attributes)
+
+    def process_data(self, value: Any) -> None:
+        self.data = None if value is None else str(value)
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        if valuelist:
+            self.data = str(valuelist[0])
+
+    def pre_validate(self, form: Any) -> None:
+        if not any(choice.value == self.data for choice in self.choices):
+            raise ValidationError(self.advice)
+
+
+class TicksField(Field):
+    """Any number of a list, each with its own tick; `data` is the tuple of chosen values."""
+
+    def __init__(self, label: str, choices: Sequence[Choice], **kwargs: Any) -> None:
+        super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
+        self.choices = tuple(choices)
+
+    def process_data(self, value: Any) -> None:
+        self.data = tuple(str(v) for v in value or ())
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        self.data = tuple(dict.fromkeys(str(v) for v in valuelist))
+
+    def pre_validate(self, form: Any) -> None:
+        known = {choice.value for choice in self.choices}
+        if any(value not in known for value in self.data or ()):
+            raise ValidationError("Choose from the list.")
+
+
 class TextLine(StringField):
     """A line of text without control characters, trimmed."""
 
@@ -140,3 +311,10 @@ class GardenForm(FlaskForm):
             for message in field.errors:
                 found.append((str(field.id), str(field.label.text), str(message)))
         return found
+
+    def take(self, refusal: FieldRefused) -> None:
+        """Put a service's refusal beside the field it is about."""
+        field = self._fields.get(refusal.field) or next(
+            f for f in self if f.type not in {"CSRFTokenField", "HiddenField"}
+        )
+        field.errors = [*field.errors, str(refusal)]
