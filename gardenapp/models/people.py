@@ -97,6 +97,16 @@ class SignInTry(Base):
     tried_at: Mapped[Moment]
 
 
+class EndedSession(Base):
+    """A phone that signed out. The cookie is signed, not stored, so a copy of it would live on."""
+
+    __tablename__ = "ended_session"
+
+    id: Mapped[Key]
+    phone_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    ended_at: Mapped[Moment]
+
+
 class PlotHolder(Base):
     """Which member holds which plot; several either way."""
 

@@ -59,6 +59,13 @@ def upgrade():
     sa.PrimaryKeyConstraint('id', name=op.f('pk_cover_class')),
     sa.UniqueConstraint('name', name=op.f('uq_cover_class_name'))
     )
+    op.create_table('ended_session',
+    sa.Column('id', sa.Integer(), nullable=False),
+    sa.Column('phone_hash', sa.String(length=64), nullable=False),
+    sa.Column('ended_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=False),
+    sa.PrimaryKeyConstraint('id', name=op.f('pk_ended_session')),
+    sa.UniqueConstraint('phone_hash', name=op.f('uq_ended_session_phone_hash'))
+    )
     op.create_table('forecast_address',
     sa.Column('id', sa.Integer(), nullable=False),
     sa.Column('url', sa.String(length=500), nullable=False),
@@ -547,5 +554,6 @@ def downgrade():
     op.drop_table('member')
     op.drop_table('garden')
     op.drop_table('forecast_address')
+    op.drop_table('ended_session')
     op.drop_table('cover_class')
     # ### end Alembic commands ###
