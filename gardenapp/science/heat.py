@@ -188,7 +188,8 @@ class HeatBalance:
     """A steady clear night under and beside a cover. Temperatures in °C, lift in K.
 
     film_c, air_c, leaf_c, ground_c : under the cover; open_ground_c, open_leaf_c : beside
-    it, with the same heat from below. lift_k : covered air minus the outside air given.
+    it, with the same heat from below. lift_k : covered air minus the outside air named in the
+    call.
     """
 
     film_c: float
@@ -259,12 +260,13 @@ def heat_balance(
     inside_wm2k: float = _INSIDE_CONVECTION_WM2K,
     air_height_m: float = 0.3,
     changes_per_h: float = 0.0,
+    plant_air_k: float = 0.0,
 ) -> HeatBalance:
     """Steady temperatures under a level film over black ground.
 
     Parameters
     ----------
-    outside_c : air outside, which the lift is counted from. [°C]
+    outside_c : air outside, in the screen. [°C]
     sky_wm2 : from `sky_radiation_wm2`. [W m-2]
     ground_flux_wm2 : heat the ground gives, the same under the cover and beside it. [W m-2]
     transmittance : of the film for the night's radiation, 0 (glass, PET, wet film) to 1;
@@ -272,6 +274,8 @@ def heat_balance(
     outside_wm2k : convection outside, from `convection_wm2k`. [W m-2 K-1]
     inside_wm2k : convection ground to film in series, half of it each way. [W m-2 K-1]
     air_height_m, changes_per_h : of the air inside, for leakage.
+    plant_air_k : outside air at plant height minus the screen's, from `exposure`; the lift
+        is counted from there. With 0 it is counted from the screen. [K]
 
     Returns
     -------
@@ -348,7 +352,7 @@ def heat_balance(
         ground_c=ground_c,
         open_ground_c=open_ground_c,
         open_leaf_c=_leaf_balance_c(sky_wm2, black_body_wm2(open_ground_c), outside_c),
-        lift_k=air_c - outside_c,
+        lift_k=air_c - (outside_c + plant_air_k),
     )
 
 
@@ -362,13 +366,16 @@ def lift_range(
     cloud_fraction: float = 0.0,
     air_height_m: float = 0.3,
     changes_per_h: float = 0.0,
+    plant_air_k: float = 0.0,
 ) -> LiftRange:
     """The lift a heat balance gives, from the least to the most of what is published.
 
     Spread over five sky formulas, inside convection of 2 to 4 W m-2 K-1 and outside
     convection of 0.7 to 1.5 times 2.8 + 3.0 V. The middle case is Brunt's sky. The default
-    40 W m-2 is half of an 80 W m-2 clear-night loss. Lift is from the air given, so give
-    air at plant height if the forecast's is meant to be corrected for that elsewhere.
+    40 W m-2 is half of an 80 W m-2 clear-night loss. A lift to compare with a measured one
+    needs `plant_air_k`, for both thermometers hang at the plant. It is still a harsh judge:
+    steady, black and without stored heat, it puts bare polyethylene some kelvins below the
+    worst that was measured (−1.1 K), so it ranks covers and shows signs; it is no forecast.
     """
     convection = convection_wm2k(wind_mps)
 
@@ -383,6 +390,7 @@ def lift_range(
             inside_wm2k=inside_wm2k,
             air_height_m=air_height_m,
             changes_per_h=changes_per_h,
+            plant_air_k=plant_air_k,
         )
 
     skies = clear_sky_emissivities(outside_c, humidity_percent)
