@@ -233,7 +233,7 @@ def load_stages() -> tuple[StageDefault, ...]:
             root_kill=curves.pop((crop, stage, "root_kill"), None),
             heat_max_c=row.number_or_none("heat_max_c"),
             heat_source_id=row.text("heat_source_id"),
-            heat_status=row.status("heat_status"),
+            heat_status=row.status("heat_status") if row.text("heat_max_c") else None,
             why=row.text("why"),
             default_height_cm=row.number("default_height_cm"),
             default_spread_cm=row.number("default_spread_cm"),
@@ -289,7 +289,7 @@ def load_constructions() -> tuple[ConstructionDefault, ...]:
             status=_weakest(clear.status(), cloudy.status()),
             why=f"Clear calm night: {clear.text('why')} "
             f"Cloudy or windy night: {cloudy.text('why')}",
-            day_gain_c=row.number_or_none("day_gain_c"),
+            day_gain_k=row.number_or_none("day_gain_k"),
             day_gain_source_id=row.text("day_gain_source_id"),
             cautions=row.words("cautions"),
         )

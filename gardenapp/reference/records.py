@@ -112,7 +112,8 @@ class StageDefault:
     """What the app assumes for a crop at a stage until the garden knows better.
 
     `unhardened` is used unless the holder says the plants are hardened off. `root_kill` counts
-    only for plants in pots. `heat_max_c` is the warmest the inside of a cover should get by day.
+    only for plants in pots. `heat_max_c` is the warmest the inside of a cover should get by day,
+    None where plants of this kind are not covered closely (trees in blossom).
     Heights and spreads are only what a form offers first; they are from memory. [°C, cm]
     """
 
@@ -126,7 +127,7 @@ class StageDefault:
     root_kill: CurveSource | None
     heat_max_c: float | None
     heat_source_id: str
-    heat_status: Status
+    heat_status: Status | None
     why: str
     default_height_cm: float
     default_spread_cm: float
@@ -140,7 +141,7 @@ class ConstructionDefault:
     negative. Two kinds of night: clear and calm, or cloudy or windy. `leaf_shield` is the share
     of a leaf's heat loss to the sky that the cover stops. `status` is the weakest of the two
     priors. Sizes and minutes are from memory unless `why` says otherwise; they only fill a form
-    for the first time. [cm, m/s, K; day gain in K as a difference, named after its column]
+    for the first time. [cm, m/s, K]
     """
 
     key: str
@@ -170,7 +171,7 @@ class ConstructionDefault:
     source_ids: tuple[str, ...]
     status: Status
     why: str
-    day_gain_c: float | None
+    day_gain_k: float | None
     day_gain_source_id: str
     cautions: tuple[str, ...]
 
