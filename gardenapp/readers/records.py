@@ -7,7 +7,7 @@ A night is named by the date of its evening and runs from local noon to local no
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
@@ -144,20 +144,49 @@ class LineError:
 class UnreadableFile(GardenError):
     """A file that gives no forecast, with every reason found (the first fifty).
 
-    `errors` is never empty. `columns` holds the guess at a table's columns where it got that far,
-    so that a page can offer them for choosing.
+    `errors` is never empty; past fifty its last entry says how many `more` there were. `columns`
+    holds the guess at a table's columns where it got that far, so that a page can offer them for
+    choosing.
     """
 
     def __init__(
-        self, errors: tuple[LineError, ...], *, columns: tuple[ColumnGuess, ...] = ()
+        self,
+        errors: Sequence[LineError],
+        *,
+        more: int = 0,
+        columns: tuple[ColumnGuess, ...] = (),
     ) -> None:
         assert errors, "an unreadable file says why"
-        if len(errors) > MOST_ERRORS:
-            more = LineError(None, "", f"and {len(errors) - MOST_ERRORS} more")
-            errors = (*errors[:MOST_ERRORS], more)
-        self.errors = errors
+        more += max(0, len(errors) - MOST_ERRORS)
+        shown = tuple(errors[:MOST_ERRORS])
+        if more:
+            shown = (*shown, LineError(None, "", f"and {more} more"))
+        self.errors = shown
         self.columns = columns
-        super().__init__("; ".join(str(error) for error in errors[:3]))
+        super().__init__("; ".join(str(error) for error in shown[:3]))
+
+
+class Faults:
+    """Gathers what is wrong with a file, so that all of it can be put right in one go."""
+
+    def __init__(self) -> None:
+        self._kept: list[LineError] = []
+        self._more = 0
+
+    def add(self, message: str, *, line: int | None = None, column: str = "") -> None:
+        """Note one fault; past the first fifty only their number is kept."""
+        if len(self._kept) < MOST_ERRORS:
+            self._kept.append(LineError(line, column, message))
+        else:
+            self._more += 1
+
+    def raise_if_any(self, *, columns: tuple[ColumnGuess, ...] = ()) -> None:
+        """Refuse the file if anything was noted.
+
+        Raises UnreadableFile.
+        """
+        if self._kept:
+            raise UnreadableFile(self._kept, more=self._more, columns=columns)
 
 
 def refuse(message: str, *, line: int | None = None, column: str = "") -> UnreadableFile:

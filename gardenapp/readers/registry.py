@@ -5,9 +5,29 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from gardenapp.readers.records import ForecastReading, ReadOptions, refuse
+from gardenapp.readers import (
+    csv_table,
+    json_text,
+    metno_compact,
+    nws_gridpoint,
+    nws_hourly,
+    plain_text,
+    taf,
+)
+from gardenapp.readers.json_text import Node
+from gardenapp.readers.records import (
+    KINDS,
+    ForecastReading,
+    ReadOptions,
+    UnreadableFile,
+    quoted,
+    refuse,
+)
 
-__all__ = ["ReadOptions", "read_forecast"]
+__all__ = ["KINDS", "ReadOptions", "UnreadableFile", "read_forecast"]
+
+_METNO_KINDS = ("metno_compact", "metno_complete")
+_JSON_KINDS = (nws_gridpoint.KIND, nws_hourly.KIND, *_METNO_KINDS)
 
 
 def read_forecast(
@@ -36,4 +56,67 @@ def read_forecast(
     ------
     UnreadableFile : with line, column and cure for each fault. Nothing else.
     """
-    raise refuse("No forecast format is known yet.")
+    assert now.tzinfo is not None, "the moment of reading is aware"
+    options = options or ReadOptions()
+    if options.kind is not None and options.kind not in KINDS:
+        raise refuse(f"{quoted(options.kind)} is not a kind of forecast that is known here.")
+    text = plain_text.decode(data, encoding=options.encoding)
+    looks_like_json = text.lstrip()[:1] in ("{", "[")
+    if options.kind in _JSON_KINDS or (options.kind is None and looks_like_json):
+        return _read_json(text, time_zone=time_zone, now=now, kind=options.kind)
+    if options.kind == taf.KIND or (options.kind is None and taf.recognises(text)):
+        return taf.read(text, time_zone=time_zone, now=now)
+    return csv_table.read(text, time_zone=time_zone, options=options)
+
+
+def _read_json(
+    text: str, *, time_zone: ZoneInfo, now: datetime, kind: str | None
+) -> ForecastReading:
+    root = json_text.load(text)
+    if kind is None:
+        kind = _kind_of(root)
+    if kind == nws_gridpoint.KIND:
+        return nws_gridpoint.read(root, time_zone=time_zone, now=now)
+    if kind == nws_hourly.KIND:
+        return nws_hourly.read(root, time_zone=time_zone)
+    return metno_compact.read(root, time_zone=time_zone)
+
+
+def _kind_of(root: Node) -> str:
+    """Which of the services' documents this is.
+
+    Raises UnreadableFile for any other, with what to fetch where that is known.
+    """
+    if not isinstance(root.value, dict):
+        raise refuse("This is JSON, but a list or a single value and not a forecast.")
+    if metno_compact.recognises(root):
+        return "metno_compact"
+    if nws_hourly.recognises(root):
+        return nws_hourly.KIND
+    if nws_gridpoint.recognises(root):
+        return nws_gridpoint.KIND
+    properties = root.find("properties")
+    if properties is not None and properties.has("forecastGridData"):
+        links = [
+            str(properties.value[key])
+            for key in ("forecastGridData", "forecastHourly")
+            if isinstance(properties.value, dict) and isinstance(properties.value.get(key), str)
+        ]
+        raise refuse(
+            "This names a place's forecast and is not the forecast itself. Fetch "
+            + (" or ".join(_address(link) for link in links) or "its forecastGridData link")
+            + " instead.",
+            column="properties.forecastGridData",
+        )
+    if root.has("title") and root.has("status"):
+        raise refuse(
+            f"The service sent an error instead of a forecast: {quoted(root.value['title'])}.",
+            column="title",
+        )
+    raise refuse("This is JSON, but not of a weather service that is known here.")
+
+
+def _address(link: str) -> str:
+    """A link out of a file, shown only where it is plainly one."""
+    plain = link.isascii() and link.isprintable() and " " not in link and len(link) <= 200
+    return link if plain and link.startswith("https://") else quoted(link)

@@ -1,0 +1,538 @@
+"""Tables from weather stations and from anyone's spreadsheet: hourly rows or daily lows.
+
+There is no standard, so the layout is guessed from headers and cells; the guess is handed back as
+`columns` to be confirmed. What cannot be inferred safely (°C or °F, the order of a date's
+numbers) is asked for, never assumed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from gardenapp.readers import csv_columns, csv_rows, csv_times
+from gardenapp.readers.csv_rows import Row
+from gardenapp.readers.nights import SpanLow, nights_from_hours
+from gardenapp.readers.quantities import (
+    HIGHEST_C,
+    BadFigure,
+    cloud_fraction,
+    humidity_percent,
+    temperature_c,
+    wind_mps,
+    with_dew_point,
+)
+from gardenapp.readers.records import (
+    ColumnGuess,
+    Faults,
+    ForecastReading,
+    HourForecast,
+    NightForecast,
+    ReadOptions,
+    quoted,
+    refuse,
+)
+
+HOURLY = "csv_hourly"
+DAILY = "csv_daily"
+ROLES = csv_columns.ROLES
+
+_HEADER_WITHIN_ROWS = 30
+_MISSING_WORDS = frozenset({"", "na", "n/a", "null", "none"})
+_DASHES = re.compile(r"-{1,4}(?:[.,]-{1,2})?")
+_MISSING_CODES = (-999.0, -9999.0)
+_WITH_POINT = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
+_WITH_COMMA = re.compile(r"[+-]?[0-9]{1,12}(?:[.,][0-9]*)?")
+_HOT_NIGHT_C = 30.0
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class _Dated:
+    """A row with its date and time as written."""
+
+    row: Row
+    stamp: csv_times.Stamp
+
+
+@dataclass
+class _Table:
+    """A table on its way to a reading."""
+
+    separator: str
+    headers: tuple[str, ...]
+    rows: list[Row]
+    found: dict[str, int] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    columns: tuple[ColumnGuess, ...] = ()
+    faults: Faults = field(default_factory=Faults)
+    notes: list[str] = field(default_factory=list)
+
+    def header(self, role: str) -> str:
+        return self.headers[self.found[role]]
+
+    def cell(self, row: Row, role: str) -> str:
+        index = self.found.get(role)
+        return row.cells[index] if index is not None and index < len(row.cells) else ""
+
+    def fault(self, row: Row, role: str, message: str) -> None:
+        self.faults.add(message, line=row.line, column=self.header(role))
+
+    def stop_if_faulty(self) -> None:
+        self.faults.raise_if_any(columns=self.columns)
+
+
+@dataclass(frozen=True)
+class _Hour:
+    """One row's figures in our units, with the row for its line number."""
+
+    row: Row
+    hour: HourForecast
+    low_c: float | None
+
+
+def read(text: str, *, time_zone: ZoneInfo, options: ReadOptions) -> ForecastReading:
+    """Nights from a table.
+
+    Parameters
+    ----------
+    text : the table.
+    time_zone : the garden's; also that of the table's clock unless the options say otherwise.
+    options : what a person has said about it.
+
+    Raises
+    ------
+    UnreadableFile : all faults found, with `columns` where the table got that far.
+    """
+    table = _layout(text)
+    table.found = csv_columns.columns_of(table.headers, table.rows, options.columns, table.faults)
+    table.units = _units(table, options)
+    table.columns = csv_columns.guesses(table.headers, table.rows, table.found, table.units)
+    table.stop_if_faulty()
+    daily = _is_daily(table)
+    _check_kind(table, options, daily)
+    _check_roles(table, daily)
+    _check_widths(table)
+    dated, order = _dated(table, options)
+    if daily:
+        nights = _daily_nights(table, dated, order, options)
+    else:
+        nights = _hourly_nights(table, dated, order, time_zone, options)
+    if nights and min(night.low_c for night in nights) > _HOT_NIGHT_C:
+        table.notes.append(
+            f"Every low is above {_HOT_NIGHT_C:g} °C. If the figures are °F, choose °F."
+        )
+    return ForecastReading(
+        kind=DAILY if daily else HOURLY,
+        nights=nights,
+        attribution="Imported table",
+        columns=table.columns,
+        notes=tuple(table.notes),
+    )
+
+
+def _layout(text: str) -> _Table:
+    """Separator, header and rows.
+
+    The header is what stands above the first row with a date: one row, or two of equal width.
+    """
+    separator = csv_rows.separator_of(text)
+    rows = [row for row in csv_rows.rows_of(text, separator) if not row.cells[0].startswith("#")]
+    start = next(
+        (index for index, row in enumerate(rows[:_HEADER_WITHIN_ROWS]) if _has_date(row)), None
+    )
+    if start is None:
+        raise refuse(
+            f"No row with a date is found in the first {_HEADER_WITHIN_ROWS}. A table needs a "
+            "header row and then rows with a date or a date and time."
+        )
+    above = [row for row in rows[:start] if sum(bool(cell) for cell in row.cells) > 1]
+    if not above:
+        raise refuse(
+            "The first row should name the columns, such as “Time” and “Temperature (°C)”.",
+            line=rows[start].line,
+        )
+    header_rows = above[-1:]
+    if len(above) > 1 and len(above[-2].cells) == len(above[-1].cells):
+        header_rows = above[-2:]
+    return _Table(separator, csv_rows.headers_of(header_rows), rows[start:])
+
+
+def _has_date(row: Row) -> bool:
+    for cell in row.cells:
+        try:
+            if csv_times.stamp_of(cell) is not None:
+                return True
+        except BadFigure:  # a date all the same, with a bad time of day
+            return True
+    return False
+
+
+def _units(table: _Table, options: ReadOptions) -> dict[str, str]:
+    """The unit of each role's column.
+
+    A unit a person has chosen fills in for headers that name none. Where it contradicts the
+    temperature's own header, that table's labels are wrong and the choice holds for all.
+    """
+    units = {
+        role: csv_columns.unit_of(table.headers[index], role) for role, index in table.found.items()
+    }
+    chosen = options.temperature_unit
+    main = units.get("temperature", units.get("low", "unknown"))
+    for role in csv_columns.TEMPERATURE_ROLES & units.keys():
+        if chosen is not None:
+            if units[role] == "unknown" or main not in ("unknown", chosen):
+                units[role] = chosen
+        elif units[role] == "unknown":
+            units[role] = main
+    return units
+
+
+def _is_daily(table: _Table) -> bool:
+    """Whether dates come without any time of day."""
+    return "time" not in table.found and "clock" not in table.found
+
+
+def _check_kind(table: _Table, options: ReadOptions, daily: bool) -> None:
+    if options.kind == DAILY and not daily:
+        table.faults.add("This table has times of day; choose hourly.")
+    if options.kind == HOURLY and daily:
+        table.faults.add("This table has dates without times of day; choose daily.")
+    table.stop_if_faulty()
+
+
+def _check_roles(table: _Table, daily: bool) -> None:
+    """Refuse a table whose needed columns, or their unit, are not known."""
+    found = table.found
+    if "time" not in found and "date" not in found:
+        table.faults.add("No column with dates is found; choose it.", column="time")
+    if daily and "low" not in found:
+        table.faults.add("No column with the day's low is found; choose it.", column="low")
+    if not daily and "temperature" not in found:
+        if "low" in found:
+            # A table of hourly lows alone: each is that hour's temperature.
+            found["temperature"] = found.pop("low")
+            table.units["temperature"] = table.units.pop("low")
+        else:
+            table.faults.add(
+                "No column with the outside temperature is found; choose it.", column="temperature"
+            )
+    main = "low" if daily else "temperature"
+    if main in found and table.units[main] == "unknown":
+        table.faults.add("say whether °C or °F", column=table.header(main))
+    table.stop_if_faulty()
+    for role in ("wind", "gust", "cloud"):
+        if role in found and table.units[role] == "unknown" and not daily:
+            table.notes.append(
+                f"{quoted(table.header(role))} is left out: its header names no unit."
+            )
+            del found[role]
+
+
+def _check_widths(table: _Table) -> None:
+    """Rows must have a cell for each header; empty ones too many at the end do no harm."""
+    width = len(table.headers)
+    for row in table.rows:
+        short = len(row.cells) < width and _stamp_text(table, row)[:1].isdigit()
+        if short or any(row.cells[width:]):
+            table.faults.add(
+                f"has {len(row.cells)} cells where the header has {width}", line=row.line
+            )
+
+
+def _stamp_text(table: _Table, row: Row) -> str:
+    if "time" in table.found:
+        return table.cell(row, "time")
+    return f"{table.cell(row, 'date')} {table.cell(row, 'clock')}".strip()
+
+
+def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times.DateOrder]:
+    """The rows that have a date, and the order of its numbers.
+
+    Rows of words under the last dated one are a summary ("Min", "Average") and are told.
+    """
+    role = "time" if "time" in table.found else "date"
+    dated: list[_Dated] = []
+    undated: list[Row] = []
+    for row in table.rows:
+        text = _stamp_text(table, row)
+        try:
+            stamp = csv_times.stamp_of(text)
+        except BadFigure as error:
+            table.fault(row, role, str(error))
+            continue
+        if stamp is not None:
+            dated.append(_Dated(row, stamp))
+        elif any(character.isdigit() for character in text):
+            table.fault(row, role, f"{quoted(text)} is not a date and time that is known here")
+        else:
+            undated.append(row)
+    if not dated:
+        table.faults.add("No row has a date that can be read.", column=table.header(role))
+        table.stop_if_faulty()
+    last_line = dated[-1].row.line
+    for row in undated:
+        if row.line < last_line:
+            table.fault(row, role, "has no date")
+        else:
+            table.notes.append(
+                f"Line {row.line}, {quoted(row.cells[0])}, has no date and is left out."
+            )
+    usual = csv_times.usual_family([entry.stamp for entry in dated])
+    kept = []
+    for entry in dated:
+        if entry.stamp.family == usual:
+            kept.append(entry)
+        else:
+            table.fault(entry.row, role, "its date is written in another way than the others")
+    try:
+        order, note = csv_times.order_of([entry.stamp for entry in kept], options.date_order)
+    except BadFigure as error:
+        table.faults.add(str(error), column=table.header(role))
+        table.stop_if_faulty()
+        raise AssertionError("unreachable") from error
+    if note:
+        table.notes.append(note)
+    return kept, order
+
+
+def _number(table: _Table, row: Row, role: str) -> float | None:
+    """A cell's number, None where it is missing or bad (a bad one is noted as a fault)."""
+    text = table.cell(row, role).replace("\u2212", "-")
+    if text.lower() in _MISSING_WORDS or _DASHES.fullmatch(text):
+        return None
+    if table.separator == ",":
+        if not _WITH_POINT.fullmatch(text):
+            hint = " (a decimal comma needs semicolons between cells)" if "," in text else ""
+            table.fault(row, role, f"{quoted(text)} is not a number{hint}")
+            return None
+    elif _WITH_COMMA.fullmatch(text):
+        text = text.replace(",", ".")
+    elif not _WITH_POINT.fullmatch(text):
+        table.fault(row, role, f"{quoted(text)} is not a number")
+        return None
+    number = float(text)
+    return None if number in _MISSING_CODES else number
+
+
+def _figure(
+    table: _Table, row: Row, role: str, convert: Callable[[float, str], float]
+) -> float | None:
+    if role not in table.found:
+        return None
+    number = _number(table, row, role)
+    if number is None:
+        return None
+    try:
+        return convert(number, table.units[role])
+    except BadFigure as error:
+        table.fault(row, role, str(error))
+        return None
+
+
+def _looks_like_fahrenheit(table: _Table, rows: Sequence[Row], role: str) -> None:
+    """Say so where a column said to be °C is far too warm to be that, over 60 in places."""
+    if table.units[role] != "C":
+        return
+    scratch = Faults()
+    shadow = _Table(table.separator, table.headers, table.rows, table.found, table.units)
+    shadow.faults = scratch
+    numbers = [(_number(shadow, row, role), row) for row in rows]
+    known = [(number, row) for number, row in numbers if number is not None]
+    too_warm = [row for number, row in known if number > HIGHEST_C]
+    if too_warm and median(number for number, _ in known) >= 25.0:
+        table.fault(
+            too_warm[0],
+            role,
+            "looks like Fahrenheit, though it is taken as °C (or the column is not the "
+            "temperature). Choose °F if it is",
+        )
+
+
+def _hourly_nights(
+    table: _Table,
+    dated: Sequence[_Dated],
+    order: csv_times.DateOrder,
+    time_zone: ZoneInfo,
+    options: ReadOptions,
+) -> tuple[NightForecast, ...]:
+    role = "time" if "time" in table.found else "date"
+    placed: list[tuple[_Dated, datetime]] = []
+    for entry in dated:
+        try:
+            placed.append((entry, csv_times.local_of(entry.stamp, order)))
+        except BadFigure as error:
+            table.fault(entry.row, role, str(error))
+    if csv_times.runs_backwards([local for _, local in placed]):
+        placed.reverse()
+
+    clock = csv_times.WallClock(options.csv_time_zone or time_zone)
+    _looks_like_fahrenheit(table, [entry.row for entry in dated], "temperature")
+    found: dict[datetime, _Hour] = {}
+    missing = repeated = 0
+    for entry, local in placed:
+        try:
+            if entry.stamp.offset is None:
+                at = clock.moment(local)
+            else:
+                at = (local - entry.stamp.offset).replace(tzinfo=UTC)
+        except BadFigure as error:
+            table.fault(entry.row, role, str(error))
+            continue
+        hour = _hour(table, entry.row, at)
+        if hour is None:
+            missing += 1
+            continue
+        known = found.setdefault(at, hour)
+        if known is not hour:
+            repeated += 1
+            if (known.hour, known.low_c) != (hour.hour, hour.low_c):
+                table.fault(
+                    entry.row,
+                    role,
+                    f"gives other figures for the same time as line {known.row.line}",
+                )
+    table.stop_if_faulty()
+    if not found:
+        table.faults.add("holds no figures", column=table.header("temperature"))
+        table.stop_if_faulty()
+    hours = [found[at] for at in sorted(found)]
+    _check_swapped(table, hours)
+    _count_note(table, missing, "without a temperature left out")
+    _count_note(table, repeated, "repeated with the same figures, counted once")
+    lows = [
+        SpanLow(each.hour.at, each.hour.at, each.low_c) for each in hours if each.low_c is not None
+    ]
+    if lows:
+        table.notes.append(f"Each night's low is the lowest of {quoted(table.header('low'))} too.")
+    nights, notes = nights_from_hours(
+        (with_dew_point(each.hour) for each in hours), time_zone=time_zone, span_lows=lows
+    )
+    table.notes.extend(notes)
+    if not nights:
+        table.faults.add(
+            "No night is covered by these rows: they need hours between 18:00 and 08:00 and up "
+            "to its cold end.",
+            column=table.header(role),
+        )
+        table.stop_if_faulty()
+    return nights
+
+
+def _hour(table: _Table, row: Row, at: datetime) -> _Hour | None:
+    """One row's figures, None where it has no temperature."""
+    temp_c = _figure(table, row, "temperature", temperature_c)
+    low_c = _figure(table, row, "low", temperature_c)
+    dew_point_c = _figure(table, row, "dew_point", temperature_c)
+    humid_percent = _figure(table, row, "humidity", lambda value, _unit: humidity_percent(value))
+    clouded = _figure(table, row, "cloud", cloud_fraction)
+    speed_mps = _figure(table, row, "wind", wind_mps)
+    gust_mps = _figure(table, row, "gust", wind_mps)
+    if temp_c is None:
+        return None
+    hour = HourForecast(
+        at=at,
+        temp_c=temp_c,
+        dew_point_c=dew_point_c,
+        humidity_percent=humid_percent,
+        cloud_fraction=clouded,
+        wind_mps=speed_mps,
+        gust_mps=gust_mps,
+    )
+    return _Hour(row, hour, low_c)
+
+
+def _check_swapped(table: _Table, hours: Sequence[_Hour]) -> None:
+    """Refuse what air cannot do: a dew point above its temperature in every row, and the like."""
+    pairs = [
+        (each.hour.temp_c, each.hour.dew_point_c)
+        for each in hours
+        if each.hour.dew_point_c is not None
+    ]
+    above = sum(dew_c > temp_c + 0.3 for temp_c, dew_c in pairs)
+    if len(pairs) > 2 and above == len(pairs):
+        table.faults.add(
+            "the dew point is above the temperature in every row: the columns look swapped",
+            column=table.header("dew_point"),
+        )
+    elif above:
+        table.notes.append(f"The dew point is above the temperature in {above} rows.")
+    humid = [
+        (each.hour.temp_c, each.hour.humidity_percent)
+        for each in hours
+        if each.hour.humidity_percent is not None
+    ]
+    if (
+        len(humid) > 2
+        and median(temp for temp, _ in humid) >= 40.0
+        and median(percent for _, percent in humid) <= 25.0
+    ):
+        table.faults.add(
+            "temperature and humidity look swapped: it is hot as a desert and as dry",
+            column=table.header("temperature"),
+        )
+    table.stop_if_faulty()
+
+
+def _daily_nights(
+    table: _Table,
+    dated: Sequence[_Dated],
+    order: csv_times.DateOrder,
+    options: ReadOptions,
+) -> tuple[NightForecast, ...]:
+    """One night a date, from the date's minimum."""
+    _looks_like_fahrenheit(table, [entry.row for entry in dated], "low")
+    found: dict[date, tuple[float, Row]] = {}
+    missing = repeated = upside_down = both = 0
+    for entry in dated:
+        try:
+            day = csv_times.date_of(entry.stamp, order)
+        except BadFigure as error:
+            table.fault(entry.row, "date", str(error))
+            continue
+        low_c = _figure(table, entry.row, "low", temperature_c)
+        high_c = _figure(table, entry.row, "high", temperature_c)
+        if low_c is None:
+            missing += 1
+            continue
+        if high_c is not None:
+            both += 1
+            upside_down += low_c > high_c
+        known_c, known_row = found.setdefault(day, (low_c, entry.row))
+        if known_row is not entry.row:
+            repeated += 1
+            if known_c != low_c:
+                table.fault(
+                    entry.row,
+                    "low",
+                    f"gives another low for the same date as line {known_row.line}",
+                )
+    if both > 1 and upside_down == both:
+        table.faults.add(
+            "the low is above the high in every row: the columns look swapped",
+            column=table.header("low"),
+        )
+    table.stop_if_faulty()
+    if not found:
+        table.faults.add("holds no figures", column=table.header("low"))
+        table.stop_if_faulty()
+    if upside_down:
+        table.notes.append(f"The low is above the high in {upside_down} rows.")
+    _count_note(table, missing, "without a low left out")
+    _count_note(table, repeated, "repeated with the same low, counted once")
+    if options.daily_low_belongs_to == "morning":
+        shift = _DAY
+        table.notes.append("A date's low is taken for the night that ended on its morning.")
+    else:
+        shift = timedelta(0)
+        table.notes.append("A date's low is taken for the night that began on its evening.")
+    return tuple(NightForecast(night_of=day - shift, low_c=found[day][0]) for day in sorted(found))
+
+
+def _count_note(table: _Table, count: int, words: str) -> None:
+    if count:
+        table.notes.append(f"{count} {'row' if count == 1 else 'rows'} {words}.")

@@ -1,0 +1,225 @@
+"""Dates and times as tables write them, to moments in UTC.
+
+Nothing says in which order a date's numbers stand or in which zone a clock runs; what is
+inferred is inferred from all rows together, and what cannot be is asked.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from gardenapp.readers.quantities import FIRST_YEAR, LAST_YEAR, BadFigure
+from gardenapp.readers.records import quoted
+
+DateOrder = Literal["YMD", "DMY", "MDY"]
+
+_CLOCK = (
+    r"([0-9]{1,2})(?::([0-9]{2}))?(?::([0-9]{2})(?:[.,][0-9]+)?)?"
+    r"\s*([AaPp]\.?[Mm]\.?)?\s*(Z|UTC|[+-][0-9]{2}:?[0-9]{2})?"
+)
+_YEAR_FIRST = re.compile(
+    rf"([0-9]{{4}})([-/.])([0-9]{{1,2}})\2([0-9]{{1,2}})(?:[T ,]\s*{_CLOCK})?", re.ASCII
+)
+_YEAR_LAST = re.compile(
+    rf"([0-9]{{1,2}})([-/.])([0-9]{{1,2}})\2([0-9]{{4}}|[0-9]{{2}})(?:[T ,]\s*{_CLOCK})?", re.ASCII
+)
+_RUN_TOGETHER = re.compile(
+    r"((?:19|20|21)[0-9]{2})(0[1-9]|1[0-2])([0-3][0-9])"
+    r"(?:[T ]?([0-9]{2})(?::?([0-9]{2})(?::?([0-9]{2}))?)?(Z)?)?",
+    re.ASCII,
+)
+_CLOCK_ALONE = re.compile(
+    r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?\s*(?:[AaPp]\.?[Mm]\.?)?|[0-9]{1,2}\s*[AaPp][Mm]", re.ASCII
+)
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """A date and time as written: three numbers in the file's order, and a clock if there is one.
+
+    `family` tells ways of writing apart ("2026-05-03" from "03/05/2026").
+    """
+
+    family: str
+    numbers: tuple[int, int, int]
+    clock: tuple[int, int, int] | None
+    offset: timedelta | None
+
+
+def stamp_of(text: str) -> Stamp | None:
+    """The parts of a date, with or without a time of day; None where the text is none.
+
+    Raises BadFigure where it is one with an impossible time of day.
+    """
+    match = _YEAR_FIRST.fullmatch(text)
+    if match:
+        numbers = (int(match[1]), int(match[3]), int(match[4]))
+        return Stamp(f"Y{match[2]}", numbers, *_clock(text, match.groups()[4:]))
+    match = _YEAR_LAST.fullmatch(text)
+    if match:
+        year = int(match[4]) + (2000 if len(match[4]) == 2 else 0)
+        numbers = (int(match[1]), int(match[3]), year)
+        return Stamp(match[2], numbers, *_clock(text, match.groups()[4:]))
+    match = _RUN_TOGETHER.fullmatch(text)
+    if match:
+        numbers = (int(match[1]), int(match[2]), int(match[3]))
+        hour, minute, second, zulu = match.groups()[3:]
+        return Stamp("Y", numbers, *_clock(text, (hour, minute, second, None, zulu)))
+    return None
+
+
+def is_clock(text: str) -> bool:
+    """Whether a text is a time of day alone, "18:00" or "6:00 PM"."""
+    return _CLOCK_ALONE.fullmatch(text) is not None
+
+
+def _clock(
+    text: str, parts: Sequence[str | None]
+) -> tuple[tuple[int, int, int] | None, timedelta | None]:
+    hour_text, minute_text, second_text, half, zone = parts
+    if hour_text is None:
+        return None, None
+    hour, minute, second = int(hour_text), int(minute_text or 0), int(second_text or 0)
+    if half:
+        if not 1 <= hour <= 12:
+            raise BadFigure(f"{quoted(text)} has no such time of day")
+        hour = hour % 12 + (12 if half[0] in "Pp" else 0)
+    end_of_day = hour == 24 and minute == 0 and second == 0
+    if (hour > 23 and not end_of_day) or minute > 59 or second > 59:
+        raise BadFigure(f"{quoted(text)} has no such time of day")
+    offset = None
+    if zone in ("Z", "UTC"):
+        offset = timedelta(0)
+    elif zone:
+        hours, minutes = int(zone[1:3]), int(zone[-2:])
+        if hours > 14 or minutes > 59:
+            raise BadFigure(f"{quoted(text)} has no such offset from UTC")
+        offset = timedelta(hours=hours, minutes=minutes) * (-1 if zone[0] == "-" else 1)
+    return (hour, minute, second), offset
+
+
+def usual_family(stamps: Sequence[Stamp]) -> str:
+    """The way of writing that most rows use."""
+    return Counter(stamp.family for stamp in stamps).most_common(1)[0][0]
+
+
+def order_of(stamps: Sequence[Stamp], chosen: DateOrder | None) -> tuple[DateOrder, str]:
+    """In which order the numbers of dates of one family stand, and a note where it was inferred.
+
+    A number over 12 decides it; otherwise the order that makes the rows a short run of days
+    rather than of months.
+
+    Raises BadFigure where it stays open, or where the choice does not fit.
+    """
+    family = stamps[0].family
+    if family.startswith("Y"):
+        if chosen not in (None, "YMD"):
+            raise BadFigure("the dates begin with the year; choose that order")
+        return "YMD", ""
+    if chosen == "YMD":
+        raise BadFigure("the dates do not begin with the year; choose another order")
+    if chosen is not None:
+        return chosen, ""
+    if family == ".":  # with dots the day always comes first
+        return "DMY", ""
+    firsts = max(stamp.numbers[0] for stamp in stamps)
+    seconds = max(stamp.numbers[1] for stamp in stamps)
+    if firsts > 12 and seconds > 12:
+        raise BadFigure("dates are written day first in some rows and month first in others")
+    if firsts > 12:
+        return "DMY", ""
+    if seconds > 12:
+        return "MDY", ""
+    day_first = _span_days(stamps, "DMY")
+    month_first = _span_days(stamps, "MDY")
+    if day_first is not None and month_first is not None:
+        if day_first * 2 < month_first:
+            return "DMY", "Dates are read with the day first, which makes them a run of days."
+        if month_first * 2 < day_first:
+            return "MDY", "Dates are read with the month first, which makes them a run of days."
+    raise BadFigure("say whether the day or the month comes first in its dates")
+
+
+def _span_days(stamps: Sequence[Stamp], order: DateOrder) -> int | None:
+    try:
+        days = [date_of(stamp, order) for stamp in stamps]
+    except BadFigure:
+        return None
+    return (max(days) - min(days)).days
+
+
+def date_of(stamp: Stamp, order: DateOrder) -> date:
+    """The day a stamp names.
+
+    Raises BadFigure where there is no such day.
+    """
+    first, second, third = stamp.numbers
+    year, month, day = {
+        "YMD": (first, second, third),
+        "DMY": (third, second, first),
+        "MDY": (third, first, second),
+    }[order]
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise BadFigure(f"the year {year} is outside {FIRST_YEAR} to {LAST_YEAR}")
+    try:
+        return date(year, month, day)
+    except ValueError as error:
+        raise BadFigure(f"there is no day {day} in month {month} of {year}") from error
+
+
+def local_of(stamp: Stamp, order: DateOrder) -> datetime:
+    """The date and clock as written, without a zone; 24:00 is midnight of the next day.
+
+    Raises BadFigure where there is no such day or no time of day.
+    """
+    if stamp.clock is None:
+        raise BadFigure("has a date and no time of day")
+    hour, minute, second = stamp.clock
+    day = date_of(stamp, order)
+    midnight = datetime(day.year, day.month, day.day)  # noqa: DTZ001 -- wall clock on purpose
+    return midnight + timedelta(hours=hour, minutes=minute, seconds=second)
+
+
+def runs_backwards(locals_: Sequence[datetime]) -> bool:
+    """Whether the newest row comes first."""
+    steps = Counter(later > earlier for earlier, later in pairwise(locals_) if later != earlier)
+    return steps[False] > steps[True]
+
+
+class WallClock:
+    """Turns a table's local times into moments, in the order of time.
+
+    At the autumn change an hour occurs twice; its second occurrence is the later moment. At the
+    spring change an hour is missing, and a row that claims it cannot be local time.
+    """
+
+    def __init__(self, zone: ZoneInfo) -> None:
+        self._zone = zone
+        self._previous: datetime | None = None
+
+    def moment(self, local: datetime) -> datetime:
+        """The moment in UTC of the next row.
+
+        Raises BadFigure for a local time that the clock skipped.
+        """
+        earlier = local.replace(tzinfo=self._zone, fold=0).astimezone(UTC)
+        later = local.replace(tzinfo=self._zone, fold=1).astimezone(UTC)
+        chosen = earlier
+        if earlier != later:
+            if earlier.astimezone(self._zone).replace(tzinfo=None) != local:
+                raise BadFigure(
+                    f"{local:%H:%M} did not exist on {local:%Y-%m-%d} in {self._zone.key}: the "
+                    "clock was put forward. Are the table's times in UTC or in standard time "
+                    "all year? Choose its time zone"
+                )
+            if self._previous is not None and earlier <= self._previous:
+                chosen = later
+        self._previous = chosen
+        return chosen

@@ -1,0 +1,235 @@
+"""From a run of hours to nights, for every format that gives hours.
+
+A night runs from local noon to local noon in the garden's zone, so a low at half past midnight
+belongs to the evening before. Local times are used only to find the ends; all lengths are
+taken in UTC, because a night with a clock change has an hour more or less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from statistics import fmean
+from zoneinfo import ZoneInfo
+
+from gardenapp.readers.records import HourForecast, NightForecast
+
+LARGEST_GAP_H = 3.0
+_HOUR = timedelta(hours=1)
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class SpanLow:
+    """The lowest temperature between two moments, as some sources state it."""
+
+    start_at: datetime
+    end_at: datetime
+    low_c: float
+
+    @property
+    def middle_at(self) -> datetime:
+        """Halfway: which night the span belongs to."""
+        return self.start_at + (self.end_at - self.start_at) / 2
+
+
+def night_of(at: datetime, time_zone: ZoneInfo) -> date:
+    """The evening's date of the night that a moment belongs to."""
+    local = at.astimezone(time_zone)
+    return local.date() if local.hour >= 12 else local.date() - _DAY
+
+
+def spoken_date(day: date) -> str:
+    """A date as people say it, "4 May 2026"."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def spoken_c(temperature_c: float) -> str:
+    """A temperature in words of a note, "−1.1 °C"."""
+    return f"{temperature_c:.1f} °C".replace("-", "−")
+
+
+def nights_from_hours(
+    hours: Iterable[HourForecast],
+    *,
+    time_zone: ZoneInfo,
+    stated_lows: Sequence[SpanLow] = (),
+    span_lows: Sequence[SpanLow] = (),
+) -> tuple[tuple[NightForecast, ...], tuple[str, ...]]:
+    """Sort hours into nights and take each night's low.
+
+    Parameters
+    ----------
+    hours : in order of time, each moment once.
+    time_zone : the garden's.
+    stated_lows : lows a source gives for whole nights; they win over the hours.
+    span_lows : lows a source gives for a few hours at a time; the night's low is the lowest of
+        them and of the hours.
+
+    Returns
+    -------
+    Nights in order, and notes about nights that were left out. Where no low is stated, a night is
+    left out if its figures end before 02:00 or begin after 05:00: its evening or its morning
+    would pass for its low.
+    """
+    by_night: dict[date, list[HourForecast]] = {}
+    for hour in hours:
+        by_night.setdefault(night_of(hour.at, time_zone), []).append(hour)
+    spans_by_night: dict[date, list[SpanLow]] = {}
+    for span in span_lows:
+        spans_by_night.setdefault(night_of(span.middle_at, time_zone), []).append(span)
+    stated_by_night: dict[date, SpanLow] = {}
+    for stated in stated_lows:
+        evening = night_of(stated.middle_at, time_zone)
+        known = stated_by_night.get(evening)
+        if known is None or stated.low_c < known.low_c:  # the colder of two is the safe one
+            stated_by_night[evening] = stated
+
+    nights: list[NightForecast] = []
+    notes: list[str] = []
+    for evening in sorted({*by_night, *spans_by_night, *stated_by_night}):
+        night, note = _night(
+            evening,
+            by_night.get(evening, []),
+            spans_by_night.get(evening, []),
+            stated_by_night.get(evening),
+            time_zone,
+        )
+        if night is not None:
+            nights.append(night)
+        if note:
+            notes.append(note)
+    return tuple(nights), tuple(notes)
+
+
+def _night(
+    evening: date,
+    hours: list[HourForecast],
+    spans: list[SpanLow],
+    stated: SpanLow | None,
+    time_zone: ZoneInfo,
+) -> tuple[NightForecast | None, str]:
+    """One night, or None and why not (no words where it is only a day's edge)."""
+    morning = evening + _DAY
+
+    def local(day: date, hour: int) -> datetime:
+        return datetime.combine(day, time(hour), time_zone).astimezone(UTC)
+
+    dusk_at, dawn_at = local(evening, 18), local(morning, 8)
+    cold_from_at = local(morning, 2)
+    first_at, last_at = local(evening, 15), local(morning, 11)
+
+    pieces = sorted(
+        [(hour.at, hour.at) for hour in hours] + [(span.start_at, span.end_at) for span in spans]
+    )
+    within_low = [hour for hour in hours if first_at <= hour.at <= last_at]
+    lows = [(hour.temp_c, hour.at) for hour in within_low]
+    coldest = min(lows, default=None)
+    notes: list[str] = []
+    covers_night = True
+
+    if stated is None:
+        touching = [piece for piece in pieces if piece[1] >= dusk_at and piece[0] <= dawn_at]
+        if not touching:
+            return None, ""
+        until_at = max(piece[1] for piece in touching)
+        from_at = min(piece[0] for piece in touching)
+        if until_at < cold_from_at:
+            return None, (
+                f"The night of {spoken_date(evening)} is left out: its figures end at "
+                f"{until_at.astimezone(time_zone):%H:%M}, before its coldest part."
+            )
+        if from_at > local(morning, 5):
+            return None, (
+                f"The night of {spoken_date(evening)} is left out: its figures begin at "
+                f"{from_at.astimezone(time_zone):%H:%M}, when most of it is over."
+            )
+        gap_note = _gap_note(pieces, dusk_at, dawn_at, time_zone)
+        if gap_note:
+            covers_night = False
+            notes.append(gap_note)
+        span_coldest = min(
+            (span.low_c for span in spans if first_at <= span.middle_at <= last_at), default=None
+        )
+        if coldest is None and span_coldest is None:
+            return None, ""
+        low_c = min(value for value in (coldest and coldest[0], span_coldest) if value is not None)
+    else:
+        low_c = stated.low_c
+        if coldest is not None and coldest[0] < low_c - 0.05:
+            local_at = coldest[1].astimezone(time_zone)
+            notes.append(
+                f"One of its hours is colder than the night's stated low: {spoken_c(coldest[0])} "
+                f"at {local_at:%H:%M}, against {spoken_c(low_c)}."
+            )
+
+    at_night = [hour for hour in hours if dusk_at <= hour.at <= dawn_at]
+    return (
+        NightForecast(
+            night_of=evening,
+            low_c=low_c,
+            low_at=None if coldest is None else coldest[1],
+            evening_c=_nearest_c(hours, local(evening, 20)),
+            cloud_fraction=_mean([hour.cloud_fraction for hour in at_night]),
+            wind_mps=_mean([hour.wind_mps for hour in at_night]),
+            gust_mps=max(
+                (hour.gust_mps for hour in within_low if hour.gust_mps is not None), default=None
+            ),
+            dew_point_c=_mean([hour.dew_point_c for hour in at_night]),
+            hours=tuple(hours),
+            notes=tuple(notes),
+            covers_night=covers_night,
+        ),
+        "",
+    )
+
+
+def _gap_note(
+    pieces: list[tuple[datetime, datetime]],
+    dusk_at: datetime,
+    dawn_at: datetime,
+    time_zone: ZoneInfo,
+) -> str:
+    """Words about the longest stretch of the night with no figure, if over three hours."""
+    reached = dusk_at
+    widest_h = 0.0
+    note = ""
+    before: datetime | None = None
+    for index, (start, end) in enumerate([*pieces, (dawn_at, dawn_at)]):
+        upto = min(start, dawn_at)
+        gap_h = (upto - reached) / _HOUR
+        if gap_h > max(LARGEST_GAP_H, widest_h):
+            widest_h = gap_h
+            from_text = f"{reached.astimezone(time_zone):%H:%M}"
+            upto_text = f"{upto.astimezone(time_zone):%H:%M}"
+            if before is not None and index < len(pieces):
+                step_h = (start - before) / _HOUR
+                note = f"Steps of {step_h:g} hours: a dip between may be missed."
+            else:
+                note = f"No figures from {from_text} to {upto_text}: a dip there may be missed."
+        reached = max(reached, end)
+        before = end
+    return note
+
+
+def _nearest_c(hours: list[HourForecast], wanted_at: datetime) -> float | None:
+    """Temperature of the hour nearest a moment, None where that is over an hour and a half."""
+    near = [hour for hour in hours if abs(hour.at - wanted_at) <= 1.5 * _HOUR]
+    if not near:
+        return None
+    return min(near, key=lambda hour: (abs(hour.at - wanted_at), hour.at)).temp_c
+
+
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return fmean(known) if known else None
+
+
+def add_notes(
+    nights: Iterable[NightForecast], notes: Mapping[date, Sequence[str]]
+) -> tuple[NightForecast, ...]:
+    """The same nights with more notes on those named."""
+    return tuple(
+        replace(night, notes=(*night.notes, *notes.get(night.night_of, ()))) for night in nights
+    )

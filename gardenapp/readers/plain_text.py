@@ -1,0 +1,75 @@
+"""From bytes to text, refusing early what is no text at all.
+
+What a file is gets judged by its first bytes and by its encoding, never by its name.
+"""
+
+from __future__ import annotations
+
+import codecs
+import re
+
+from gardenapp.readers.records import Faults, refuse
+
+LARGEST_BYTES = 2_000_000
+
+_OTHER_FILES = (
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"GIF8", "a picture"),
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a spreadsheet workbook or a zip archive"),
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook"),
+    (b"\x1f\x8b", "a compressed file"),
+    (b"SQLite format 3", "a database"),
+)
+# Everything of the C0 and C1 control blocks but tab, line feed and carriage return.
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+_WEB_PAGE = re.compile(r"\s*<(?:!doctype|html|head|body|\?xml)", re.IGNORECASE)
+
+SAVE_AS_UTF8 = (
+    "Save it again as “CSV UTF-8” (in a text editor: encoding UTF-8), "
+    "or choose Windows-1252 as its encoding here."
+)
+
+
+def decode(data: bytes, *, encoding: str | None) -> str:
+    """Text of a file: UTF-8 with or without a mark, or Windows-1252 when a person has said so.
+
+    Windows-1252 is never guessed: nearly any bytes are text in it, and the wrong text.
+
+    Raises UnreadableFile for an empty or too large file, another kind of file, another encoding
+    or control characters, each with what to do.
+    """
+    if len(data) > LARGEST_BYTES:
+        raise refuse(
+            f"The file has {len(data):,} bytes; at most {LARGEST_BYTES:,} are read. "
+            "Export fewer days."
+        )
+    if not data.strip():
+        raise refuse("The file is empty.")
+    for start, what in _OTHER_FILES:
+        if data.startswith(start):
+            raise refuse(f"This is {what}, not a table or a forecast. Export it as CSV.")
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise refuse(f"The file is in UTF-16. {SAVE_AS_UTF8}", line=1)
+    marked = data.startswith(codecs.BOM_UTF8)  # the mark says UTF-8 whatever was chosen
+    try:
+        text = data.decode("cp1252" if encoding == "cp1252" and not marked else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        if encoding == "cp1252" and not marked:
+            raise refuse("This is not Windows-1252 text.", line=line) from error
+        raise refuse(f"This is not UTF-8 text. {SAVE_AS_UTF8}", line=line) from error
+    faults = Faults()
+    line, counted = 1, 0
+    for found in _CONTROL.finditer(text):
+        line += text.count("\n", counted, found.start())
+        counted = found.start()
+        faults.add(
+            f"holds the control character U+{ord(found[0]):04X}; this is not a text file",
+            line=line,
+        )
+    faults.raise_if_any()
+    if _WEB_PAGE.match(text):
+        raise refuse("This is a web page, not a forecast. Was the wrong address saved?", line=1)
+    return text

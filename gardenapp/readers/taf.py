@@ -1,0 +1,203 @@
+"""The lowest temperature in an aerodrome forecast (TAF), groups TX and TN.
+
+Code form FM 51 (WMO-No. 306; ICAO Annex 3). Only the issue time, the validity and the TN groups
+are read. A message names neither month nor year: they are taken from the day it is read.
+Lows are whole degrees at an airfield's screen.
+"""
+
+from __future__ import annotations
+
+import re
+from calendar import monthrange
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from gardenapp.readers.nights import night_of, spoken_date
+from gardenapp.readers.records import (
+    Faults,
+    ForecastReading,
+    NightForecast,
+    quoted,
+    refuse,
+)
+
+KIND = "taf"
+
+_HEAD = re.compile(
+    r"\b(?:TAF\s+)?(?:(?:AMD|COR)\s+)?([A-Z][A-Z0-9]{3})\s+([0-9]{2})([0-9]{2})([0-9]{2})Z\b"
+    r"(?=\s+(?:NIL\b|[0-9]{4}/[0-9]{4}\b))",
+    re.ASCII,
+)
+_VALIDITY = re.compile(r"\s+([0-9]{2})([0-9]{2})/([0-9]{2})([0-9]{2})\b", re.ASCII)
+_TEMPERATURE = re.compile(r"\bT([NX])(M?)([0-9]{2})/([0-9]{2})([0-9]{2})Z(?![0-9A-Z])", re.ASCII)
+# Anything that begins like a temperature group must be one: a slip is told, not skipped.
+_LIKE_TEMPERATURE = re.compile(r"\bTN(?:M|[0-9])\S*", re.ASCII)
+
+_DAY = timedelta(days=1)
+_LONGEST_VALIDITY = timedelta(hours=36)
+# The code writes M00 for a temperature from just under zero down to -0.5: take the middle.
+_MINUS_ZERO_C = -0.25
+
+
+@dataclass(frozen=True)
+class _Message:
+    station: str
+    issued_at: datetime
+    body: str
+    line: int
+
+
+def recognises(text: str) -> bool:
+    """Whether a text holds the head of such a message."""
+    return _HEAD.search(text.upper()) is not None
+
+
+def read(text: str, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
+    """The nights whose low a message states; there are no hours in it.
+
+    Of several messages for one place the latest issue counts.
+
+    Raises UnreadableFile, also for a message that states no low.
+    """
+    text = text.upper()
+    messages = _messages(text, now)
+    stations = sorted({message.station for message in messages})
+    if len(stations) > 1:
+        raise refuse(f"These are messages for {', '.join(stations[:5])}. Paste those of one place.")
+    newest = max(messages, key=lambda message: (message.issued_at, message.line))
+    notes = [
+        "A low in a TAF is in whole degrees and for the airfield; cloud and wind are not read."
+    ]
+    if len(messages) > 1:
+        notes.append(f"Of {len(messages)} messages the latest is read.")
+    return ForecastReading(
+        kind=KIND,
+        nights=_nights(newest, time_zone),
+        issued_at=newest.issued_at,
+        attribution=f"Aerodrome forecast (TAF) for {newest.station}",
+        notes=tuple(notes),
+    )
+
+
+def _messages(text: str, now: datetime) -> list[_Message]:
+    heads = list(_HEAD.finditer(text))
+    if not heads:
+        raise refuse("No message with a place, an issue time and a validity is found.", line=1)
+    messages = []
+    for head, following in zip(heads, [*heads[1:], None], strict=True):
+        end = len(text) if following is None else following.start()
+        sign = text.find("=", head.end(), end)
+        line = text.count("\n", 0, head.start()) + 1
+        issued_at = _near(int(head[2]), int(head[3]), now)
+        if issued_at is None or int(head[4]) > 59:
+            raise refuse(f"{quoted(head[0])} has no such day or time", line=line)
+        messages.append(
+            _Message(
+                station=head[1],
+                issued_at=issued_at + timedelta(minutes=int(head[4])),
+                body=text[head.end() : end if sign < 0 else sign],
+                line=line,
+            )
+        )
+    return messages
+
+
+def _near(day: int, hour: int, wanted_at: datetime) -> datetime | None:
+    """The moment with that day of the month and hour (24 too) that lies nearest another one."""
+    if not 1 <= day <= 31 or not 0 <= hour <= 24:
+        return None
+    wanted_at = wanted_at.astimezone(UTC)
+    found: list[datetime] = []
+    for months in (-2, -1, 0, 1, 2):  # two, because the month beside may lack a 31st
+        index = wanted_at.year * 12 + wanted_at.month - 1 + months
+        year, month = divmod(index, 12)
+        if day <= monthrange(year, month + 1)[1]:
+            midnight = datetime.combine(
+                datetime(year, month + 1, day, tzinfo=UTC).date(), time(0), UTC
+            )
+            found.append(midnight + timedelta(hours=hour))
+    return min(found, key=lambda moment: abs(moment - wanted_at), default=None)
+
+
+def _nights(message: _Message, time_zone: ZoneInfo) -> tuple[NightForecast, ...]:
+    no_low = f"There is no low in this message from {message.station}"
+    validity = _VALIDITY.match(message.body)
+    if validity is None:
+        raise refuse(
+            f"{no_low}: it is a NIL message, sent in place of a forecast.", line=message.line
+        )
+    from_at = _near(int(validity[1]), int(validity[2]), message.issued_at)
+    until_at = _near(int(validity[3]), int(validity[4]), message.issued_at + _DAY)
+    if from_at is None or until_at is None or not _believable(message.issued_at, from_at, until_at):
+        raise refuse(f"{quoted(validity[0].strip())} is not a validity", line=message.line)
+    body = message.body[validity.end() :]
+    if re.match(r"\s+CNL\b", body):
+        raise refuse(f"{no_low}: it cancels an earlier one.", line=message.line)
+
+    faults = Faults()
+    lows: list[tuple[datetime, float, bool]] = []
+    read_groups = set()
+    for group in _TEMPERATURE.finditer(body):
+        if group[1] == "X":
+            continue
+        read_groups.add(group.start())
+        at = _near(int(group[4]), int(group[5]), from_at + (until_at - from_at) / 2)
+        if at is None or not from_at <= at <= until_at:
+            faults.add(f"{quoted(group[0])} lies outside the message's validity", line=message.line)
+            continue
+        degrees = float(group[3])
+        just_below = bool(group[2]) and degrees == 0.0
+        low_c = _MINUS_ZERO_C if just_below else (-degrees if group[2] else degrees)
+        if low_c > 60.0 or low_c < -60.0:
+            faults.add(f"{quoted(group[0])} is outside −60 to +60 °C", line=message.line)
+            continue
+        lows.append((at, low_c, just_below))
+    for like in _LIKE_TEMPERATURE.finditer(body):
+        if like.start() not in read_groups:
+            faults.add(f"{quoted(like[0])} is not a temperature group", line=message.line)
+    faults.raise_if_any()
+    if not lows:
+        raise refuse(
+            f"{no_low}: it carries no TN group. Many do not; those of the US civil service never "
+            "do.",
+            line=message.line,
+        )
+
+    nights: dict[object, NightForecast] = {}
+    for at, low_c, just_below in sorted(lows):
+        evening = night_of(at, time_zone)
+        notes = []
+        if just_below:
+            notes.append("M00 stands for just under zero; −0.25 °C is taken.")
+        morning_at = datetime.combine(evening + _DAY, time(7), time_zone).astimezone(UTC)
+        if until_at < morning_at:
+            local_end = until_at.astimezone(time_zone)
+            notes.append(
+                f"The message ends at {local_end:%H:%M} on {spoken_date(local_end.date())}, "
+                "before the night does; it may get colder after."
+            )
+        cold_from_at = datetime.combine(evening + _DAY, time(2), time_zone).astimezone(UTC)
+        if from_at > cold_from_at:
+            local_start = from_at.astimezone(time_zone)
+            notes.append(
+                f"The message begins at {local_start:%H:%M} on {spoken_date(local_start.date())}; "
+                "it may have been colder before."
+            )
+        night = NightForecast(
+            night_of=evening,
+            low_c=low_c,
+            low_at=at,
+            notes=tuple(notes),
+            covers_night=from_at <= cold_from_at and until_at >= morning_at,
+        )
+        known = nights.get(evening)
+        if known is None or night.low_c < known.low_c:
+            nights[evening] = night
+    return tuple(nights.values())
+
+
+def _believable(issued_at: datetime, from_at: datetime, until_at: datetime) -> bool:
+    return (
+        timedelta(0) < until_at - from_at <= _LONGEST_VALIDITY and abs(from_at - issued_at) <= _DAY
+    )
