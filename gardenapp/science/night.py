@@ -109,6 +109,8 @@ class NightCurve:
                 end_at = from_at + (to_at - from_at) * (
                     (threshold_c - from_c) / (to_c - from_c)
                 )
+            if end_at <= start_at:  # below for less than the clock can tell
+                continue
             if spans and spans[-1][1] == start_at:
                 spans[-1] = (spans[-1][0], end_at)
             else:
@@ -276,11 +278,12 @@ def curve_from_low(
     warm_from_h = max(low_h, sunrise_h)
 
     def temperature(h: float) -> float:
+        # Rounding must not carry any of it below the low.
         if h <= start_h:
-            return sunset_c + (evening_c - sunset_c) * h / start_h
-        if h <= low_h:
+            return max(low_c, sunset_c + (evening_c - sunset_c) * h / start_h)
+        if h < low_h:
             share = ((h - start_h) / (low_h - start_h)) ** exponent
-            return float(evening_c + (low_c - evening_c) * share)
+            return max(low_c, float(evening_c + (low_c - evening_c) * share))
         if h <= warm_from_h:
             return low_c
         since_h = h - warm_from_h
@@ -293,11 +296,12 @@ def curve_from_low(
     moments += [warm_from_h + hours for hours in range(1, len(warming_k) + 1)]
     # Just after its start a small exponent falls too steeply for half-hour lines.
     moments += [start_h + (low_h - start_h) * share for share in (0.0025, 0.01, 0.0225)]
-    # The moments where the rule changes come last, and so their values stand exactly.
-    moments += [0.0, start_h, warm_from_h, low_h]
     by_moment = {
         night.sunset_at + timedelta(seconds=round(h * 3600.0)): temperature(h) for h in moments
     }
+    # The moments where the rule changes come last and unrounded: their values stand exactly.
+    for h in (0.0, start_h, warm_from_h, low_h):
+        by_moment[night.sunset_at + timedelta(hours=h)] = temperature(h)
     return NightCurve(tuple(sorted(by_moment.items())))
 
 
