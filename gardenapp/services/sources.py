@@ -1,0 +1,152 @@
+"""Which publications the app rests on, and what each was used for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+
+from gardenapp import reference
+from gardenapp.errors import NotFound
+from gardenapp.reference import Source
+
+STATUS_WORDS = {
+    "seen": "read in the source",
+    "derived": "worked out from published values",
+    "memory": "from memory, not looked up",
+    "practice": "common practice, no source",
+}
+
+
+@dataclass(frozen=True)
+class Use:
+    """One thing a source was used for: what, which value, where it stands in the source."""
+
+    subject: str
+    what: str
+    value: str
+    location: str
+    status: str
+
+
+@dataclass(frozen=True)
+class SourceLine:
+    """A source in the list, with what it is for in a few words."""
+
+    source: Source
+    purposes: tuple[str, ...]
+    uses: int
+
+
+@dataclass(frozen=True)
+class SourcePage:
+    """A source with everything taken from it."""
+
+    source: Source
+    uses: tuple[Use, ...]
+
+
+def list_sources() -> tuple[SourceLine, ...]:
+    """Every source with its purposes, by author."""
+    uses = _uses()
+    lines = [
+        SourceLine(
+            source=source,
+            purposes=tuple(dict.fromkeys(purpose for purpose, _ in uses.get(key, ()))),
+            uses=len(uses.get(key, ())),
+        )
+        for key, source in reference.load_sources().items()
+    ]
+    return tuple(sorted(lines, key=lambda line: (line.source.author.casefold(), line.source.title)))
+
+
+def get_source(source_id: str) -> SourcePage:
+    """One source and all that was taken from it. Raises NotFound."""
+    source = reference.load_sources().get(source_id)
+    if source is None:
+        raise NotFound("There is no such source.")
+    return SourcePage(source=source, uses=tuple(use for _, use in _uses().get(source_id, ())))
+
+
+@cache
+def _uses() -> dict[str, list[tuple[str, Use]]]:
+    found: dict[str, list[tuple[str, Use]]] = {}
+    for source_id, purpose, use in _walk():
+        found.setdefault(source_id, []).append((purpose, use))
+    return found
+
+
+def _walk() -> Iterator[tuple[str, str, Use]]:
+    for row in reference.load_evidence():
+        yield (
+            row.source_id,
+            "what cold plants bear",
+            _use(
+                f"{row.crop}, {row.part}",
+                row.kind.replace("_", " "),
+                row.as_published,
+                row.location,
+                row.status,
+            ),
+        )
+    for stage in reference.load_stages():
+        if stage.heat_source_id and stage.heat_max_c is not None:
+            yield (
+                stage.heat_source_id,
+                "how warm plants may get by day",
+                _use(
+                    f"{stage.crop}, {stage.stage}",
+                    "warmest",
+                    f"{stage.heat_max_c:g} °C",
+                    "",
+                    stage.heat_status or "",
+                ),
+            )
+    for lift in reference.load_lift_evidence():
+        yield (
+            lift.source_id,
+            "what covers add",
+            _use(
+                f"{lift.cover} ({lift.material})" if lift.material else lift.cover,
+                "lift at night",
+                _range(lift.night_gain_low_k, lift.night_gain_high_k),
+                lift.location,
+                lift.status,
+            ),
+        )
+    for kind in reference.load_constructions():
+        for source_id in kind.source_ids:
+            yield (
+                source_id,
+                "what covers add",
+                _use(kind.label, "what is assumed before any trial", "", "", kind.status),
+            )
+    for material in reference.load_materials():
+        yield (
+            material.source_id,
+            "materials and sizes",
+            _use(
+                material.material,
+                material.property,
+                f"{material.value} {material.unit}".strip(),
+                material.location,
+                material.status,
+            ),
+        )
+    for caution in reference.load_cautions():
+        for source_id in caution.source_ids:
+            yield source_id, "cautions", _use(caution.key, "caution", "", "", caution.status)
+    for term in reference.load_terms():
+        for source_id in term.source_ids:
+            yield source_id, "words", _use(term.term, "meaning", "", "", term.status)
+
+
+def _use(subject: str, what: str, value: str, location: str, status: str) -> Use:
+    return Use(subject, what, value, location, STATUS_WORDS.get(status, status))
+
+
+def _range(low_k: float | None, high_k: float | None) -> str:
+    if low_k is None and high_k is None:
+        return "in words only"
+    ends = [f"{x:.1f}".replace("-", "−") for x in (low_k, high_k) if x is not None]
+    return " to ".join(dict.fromkeys(ends)) + " °C difference"
