@@ -76,6 +76,8 @@ class Job(Base):
     minutes: Mapped[float]
     by_at: Mapped[Moment | None]
     lift_by_at: Mapped[Moment | None]
+    safe_from_at: Mapped[Moment | None]
+    must_come_off: Mapped[bool] = mapped_column(default=False)
 
     parts: Mapped[list[JobPart]] = relationship(cascade="all, delete-orphan", order_by="JobPart.id")
 

@@ -4,16 +4,25 @@ from __future__ import annotations
 
 from flask import Flask
 
-from gardenapp.web import access, errors, formats, headers
-
 
 def init_web(app: Flask) -> None:
     """Register blueprints, sign-in, error pages, headers and template helpers."""
-    from gardenapp.web import board, covers, forecast, garden, help_pages, people, plants, plots
+    from gardenapp.web.access import init_access
+    from gardenapp.web.board import blueprint as board
+    from gardenapp.web.covers import blueprint as covers
+    from gardenapp.web.errors import init_errors
+    from gardenapp.web.forecast import blueprint as forecast
+    from gardenapp.web.formats import init_formats
+    from gardenapp.web.garden import blueprint as garden
+    from gardenapp.web.headers import init_headers
+    from gardenapp.web.help_pages import blueprint as help_pages
+    from gardenapp.web.people import blueprint as people
+    from gardenapp.web.plants import blueprint as plants
+    from gardenapp.web.plots import blueprint as plots
 
-    access.init_access(app)
-    formats.init_formats(app)
-    headers.init_headers(app)
-    errors.init_errors(app)
+    init_access(app)
+    init_formats(app)
+    init_headers(app)
+    init_errors(app)
     for part in (board, forecast, plots, plants, covers, people, garden, help_pages):
-        app.register_blueprint(part.blueprint)
+        app.register_blueprint(part)

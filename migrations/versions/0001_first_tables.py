@@ -388,6 +388,8 @@ def upgrade():
     sa.Column('minutes', sa.Double(), nullable=False),
     sa.Column('by_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=True),
     sa.Column('lift_by_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=True),
+    sa.Column('safe_from_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=True),
+    sa.Column('must_come_off', sa.Boolean(), nullable=False),
     sa.ForeignKeyConstraint(['plan_id'], ['plan.id'], name=op.f('fk_job_plan_id_plan'), ondelete='CASCADE'),
     sa.ForeignKeyConstraint(['plot_id'], ['plot.id'], name=op.f('fk_job_plot_id_plot'), ondelete='CASCADE'),
     sa.PrimaryKeyConstraint('id', name=op.f('pk_job'))
