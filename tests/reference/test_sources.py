@@ -1,0 +1,145 @@
+"""Every value can be traced to where it was read."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import re
+from importlib import resources
+
+import pytest
+
+from gardenapp.reference import (
+    STATUSES,
+    load_cautions,
+    load_constructions,
+    load_evidence,
+    load_lift_evidence,
+    load_materials,
+    load_sources,
+    load_stages,
+    load_terms,
+)
+from gardenapp.reference.loader import _Row
+
+FILES = sorted(
+    entry.name
+    for entry in resources.files("gardenapp.reference").iterdir()
+    if entry.name.endswith(".csv")
+)
+
+
+def cells(file_name: str) -> list[dict[str, str]]:
+    text = resources.files("gardenapp.reference").joinpath(file_name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+def used_source_ids() -> set[str]:
+    used = {row.source_id for row in load_evidence()}
+    used |= {row.source_id for row in load_lift_evidence()}
+    used |= {row.source_id for row in load_materials()}
+    for stage in load_stages():
+        parts = (stage.unhardened, stage.hardened, stage.root_kill, stage.chilling)
+        used |= {part.source_id for part in parts if part is not None}
+        used |= {stage.heat_source_id}
+        notes = [part.note for part in parts if part is not None]
+        used |= {found for note in notes for found in re.findall(r"\bS_\w+", note)}
+    for cover in load_constructions():
+        used |= set(cover.source_ids)
+        used |= {cover.leaf_shield_source_id, cover.day_gain_source_id}
+        used.add(cover.gust_source.partition(":")[0])
+    for caution in load_cautions():
+        used |= set(caution.source_ids)
+    for term in load_terms():
+        used |= set(term.source_ids)
+    return used - {""}
+
+
+def test_every_source_named_is_in_the_list_of_sources() -> None:
+    missing = used_source_ids() - set(load_sources())
+
+    assert missing == set()
+
+
+def test_no_source_is_listed_that_nothing_uses() -> None:
+    unused = set(load_sources()) - used_source_ids()
+
+    assert unused == set()
+
+
+def test_a_source_says_who_when_what_and_where() -> None:
+    for source in load_sources().values():
+        assert source.title, source.id
+        assert source.author, source.id
+        assert source.address, source.id
+
+
+def test_a_value_without_a_source_is_common_practice_and_says_so() -> None:
+    for gain in load_lift_evidence():
+        if not gain.source_id:
+            assert gain.status == "practice"
+            assert "no source" in gain.note
+    for term in load_terms():
+        if not term.source_ids:
+            assert term.status == "practice"
+
+
+@pytest.mark.parametrize("file_name", FILES)
+def test_every_status_is_one_of_the_four(file_name: str) -> None:
+    columns = [name for name in cells(file_name)[0] if name.endswith("status")]
+
+    for row in cells(file_name):
+        for column in columns:
+            # Trees in blossom have no warmest temperature under a cover, so no status of it.
+            allowed = STATUSES | {""} if column == "heat_status" else STATUSES
+            assert row[column] in allowed, row
+
+
+@pytest.mark.parametrize("file_name", FILES)
+def test_the_tables_are_in_our_own_words(file_name: str) -> None:
+    # A copied passage would be long, or stand in quotation marks.
+    for row in cells(file_name):
+        for column, text in row.items():
+            if column in {"title", "address"}:
+                continue
+            assert len(text) <= 240, (column, text)
+            for quoted in re.findall(r'["“]([^"”]+)["”]', text):
+                assert len(quoted.split()) <= 6, quoted
+
+
+@pytest.mark.parametrize("file_name", FILES)
+def test_the_notes_beside_the_tables_name_every_table(file_name: str) -> None:
+    notes = resources.files("gardenapp.reference").joinpath("README.md")
+
+    assert f"`{file_name}`" in notes.read_text(encoding="utf-8")
+
+
+def test_every_status_word_is_explained_beside_the_tables() -> None:
+    notes = resources.files("gardenapp.reference").joinpath("README.md")
+    text = notes.read_text(encoding="utf-8")
+
+    for status in STATUSES:
+        assert f"`{status}`:" in text
+
+
+def test_a_table_is_read_once_and_cannot_be_changed() -> None:
+    stage = load_stages()[0]
+
+    assert load_stages() is load_stages()
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        stage.crop = "something else"  # type: ignore[misc]  # the point of the test
+    with pytest.raises(TypeError):
+        load_sources()["S_NEW"] = load_sources()["S_RHS"]  # type: ignore[index]  # likewise
+
+
+def test_a_damaged_cell_is_named_by_file_line_and_column() -> None:
+    row = _Row("thresholds.csv", 7, {"t10_c": "warm", "status": "guessed", "kind": ""})
+
+    with pytest.raises(ValueError, match=r"thresholds\.csv, line 7: t10_c is 'warm'"):
+        row.number("t10_c")
+    with pytest.raises(ValueError, match=r"line 7: status is 'guessed'"):
+        row.status()
+    with pytest.raises(ValueError, match=r"line 7: kind is empty"):
+        row.number("kind")
+    with pytest.raises(ValueError, match=r"line 7: there is no column 'note'"):
+        row.text("note")
