@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from flask_sqlalchemy.session import Session
@@ -703,28 +702,3 @@ def _write_own(row: CropStage, own: OwnStage) -> None:
     row.hardened_source_text = row.source_text if has_hard else ""
     row.hardened_refers_to = "air" if has_hard else ""
     row.usual_height_cm, row.usual_spread_cm = own.usual_height_cm, own.usual_spread_cm
-
-
-def entry_of(planting: PlantingDetail, **changes: object) -> PlantingEntry:
-    """What a form would have to give to make the same planting again."""
-    entry = PlantingEntry(
-        stage_id=planting.stage_id,
-        name=planting.name,
-        is_hardened=planting.is_hardened,
-        count=planting.count,
-        height_cm=planting.height_cm,
-        spread_cm=planting.spread_cm,
-        in_pot=planting.in_pot,
-        is_movable=planting.is_movable,
-        mind=planting.mind,
-        note=planting.note,
-    )
-    return replace(entry, **changes)  # type: ignore[arg-type]
-
-
-def usual_sizes() -> Mapping[int, tuple[float, float]]:
-    """Usual height and spread by stage id. [cm]"""
-    rows = db.session.execute(
-        select(CropStage.id, CropStage.usual_height_cm, CropStage.usual_spread_cm)
-    )
-    return {row.id: (row.usual_height_cm, row.usual_spread_cm) for row in rows}
