@@ -18,8 +18,9 @@ _Z90 = _STANDARD.inv_cdf(0.9)
 DEFAULT_SPREAD_K = {"damage": 1.0, "kill": 1.0, "root_kill": 1.0, "chilling": 2.0}
 """Spread of a dose–response curve of which only one temperature is published. [K]
 
-The published pairs of 10 and 90 % kill of open fruit blossom lie 1.7 to 2.8 K apart, which
-is 0.65 to 1.1 K of spread; closed buds have more. Chilling: from memory."""
+Of 67 published pairs of 10 and 90 % kill of fruit buds the middle one means 0.87 K of
+spread; open blossom 0.2 to 1.1 K, closed buds more. We take 1 K, a little wider, for a crop
+whose spread nobody printed. Chilling: from memory."""
 
 _PUBLISHED_SHARE = {"damage": 0.10, "kill": 0.50, "root_kill": 0.50, "chilling": 0.10}
 """What share hurt one published temperature of a kind is read as: damage is the onset."""
@@ -138,15 +139,15 @@ def chilling_share(
 
 
 _PLANTER_L = 40.0
-_PLANTER_LAG_H = 2.0
+_PLANTER_LAG_H = 1.5
 _DRY_SHARE = 0.6
 
 
 def root_ball_lag_h(pot_l: float, *, is_dry: bool = False) -> float:
     """Hours by which a pot's root ball lags the air. [h]
 
-    2 h for a 40 L planter, so that it is within about a degree of the air by
-    02:00 to 03:00, as published (Gouin 2006); less for smaller ones with the square of
+    1.5 h for a 40 L planter, so that on a usual clear night it is within about a degree of
+    the air by 02:00 to 03:00, as published (Gouin 2006); less for smaller ones with the square of
     their size, as heat conducts; six tenths if dry. Published only that dry and small ones
     follow faster: the two figures are from memory. Freezing of the water, which would
     slow it further, is left out to be cautious. Raises OutOfRange for no volume.
