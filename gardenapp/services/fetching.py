@@ -1,0 +1,367 @@
+"""The one outgoing call the app makes: asking a public weather service for its forecast.
+
+Polite by the services' own terms: the asker names the app and a contact, asks for what has
+changed since the last time, and is told when to ask again. Careful of the garden's own
+network: an address that leads there is refused before anything is sent, at every redirect.
+
+Knows no database and no clock of day; the caller keeps what comes back.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+import socket
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from importlib import metadata
+from typing import Literal
+from urllib.parse import parse_qsl, urljoin, urlsplit
+
+import requests
+from requests.utils import get_environ_proxies
+
+from gardenapp.errors import GardenError
+
+APP_NAME = "gardenapp"
+MOST_REDIRECTS = 3
+MOST_DECIMALS = 4  # both public services answer more with a refusal
+
+_TOTAL_TIMES = 3  # the whole answer may take this many times the time allowed for one pause
+_CHUNK_BYTES = 8_192
+_REDIRECTS = frozenset({301, 302, 303, 307, 308})
+_POSITION_NAMES = frozenset({"lat", "lon", "latitude", "longitude"})
+_POINTS_PATH = re.compile(r"/points/([^/]*)", re.IGNORECASE)
+_TOO_FINE = re.compile(rf"[0-9]\.[0-9]{{{MOST_DECIMALS + 1},}}", re.ASCII)
+_NAT64 = ipaddress.IPv6Network("64:ff9b::/96")  # RFC 6052
+_MAX_AGE = re.compile(r"\bmax-age=([0-9]{1,8})\b", re.ASCII)
+
+
+class FetchFailed(GardenError):
+    """No forecast came, with words for a coordinator.
+
+    `status` is the service's answer where it gave one; `retry_after_s` how long it asks to be
+    left alone, where it says so in seconds.
+    """
+
+    def __init__(
+        self, message: str, *, status: int | None = None, retry_after_s: int | None = None
+    ) -> None:
+        super().__init__(message)
+        self.status = status
+        self.retry_after_s = retry_after_s
+
+
+@dataclass(frozen=True)
+class FetchResult:
+    """What a service answered.
+
+    `data` is None when nothing has changed since the validators sent. `etag` and `last_modified`,
+    exactly as received, are to be sent next time, not before `expires_at`.
+    """
+
+    status: Literal["new", "unchanged"]
+    data: bytes | None
+    etag: str | None
+    last_modified: str | None
+    expires_at: datetime | None
+    warning: str = ""
+
+
+def fetch_forecast_bytes(
+    url: str,
+    *,
+    session: requests.Session,
+    etag: str | None,
+    last_modified: str | None,
+    contact: str,
+    allowed_private_hosts: frozenset[str],
+    max_bytes: int = 1_000_000,
+    timeout_s: float = 5.0,
+) -> FetchResult:
+    """Ask a weather service for a forecast, if it has changed.
+
+    Parameters
+    ----------
+    url : http or https; positions in it with at most four decimals.
+    session : sends the request; the caller closes it.
+    etag, last_modified : as the last answer gave them, or None.
+    contact : the garden's address or page, which the services require in the request.
+    allowed_private_hosts : names that may lead to a private address, such as the garden's own
+        weather station.
+    max_bytes : refuse a longer answer, counted after unpacking.
+    timeout_s : for one pause; the whole may take three times as long. [s]
+
+    Raises
+    ------
+    FetchFailed : with words a coordinator can act on. Nothing is fetched twice by itself.
+    """
+    deadline_s = time.monotonic() + _TOTAL_TIMES * timeout_s
+    headers = _headers(contact, etag, last_modified)
+    try:
+        for _ in range(MOST_REDIRECTS + 1):
+            checked_addresses = _check_address(url, allowed_private_hosts)
+            with session.get(
+                url, headers=headers, timeout=timeout_s, stream=True, allow_redirects=False
+            ) as response:
+                if checked_addresses:
+                    _check_peer(session, url, response)
+                if response.status_code in _REDIRECTS:
+                    url = _redirected(url, response)
+                    continue
+                return _result(
+                    response,
+                    etag=etag,
+                    last_modified=last_modified,
+                    max_bytes=max_bytes,
+                    deadline_s=deadline_s,
+                )
+    except requests.exceptions.SSLError as error:
+        raise FetchFailed(
+            "The service's certificate could not be trusted. Check the address and this "
+            "computer's clock."
+        ) from error
+    except requests.exceptions.Timeout as error:
+        raise FetchFailed(
+            f"The service did not answer within {timeout_s:g} seconds. Try again in a while."
+        ) from error
+    except requests.exceptions.RequestException as error:
+        raise FetchFailed(
+            "The service could not be reached, or its answer broke off. Check the address and "
+            "this computer's connection."
+        ) from error
+    raise FetchFailed(
+        f"The address leads on more than {MOST_REDIRECTS} times. Enter the one it ends at."
+    )
+
+
+def resolve_addresses(host: str, port: int) -> tuple[str, ...]:
+    """The network addresses a host name stands for. Tests put their own in its place.
+
+    Raises OSError where the name is not known.
+    """
+    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    return tuple(dict.fromkeys(str(entry[4][0]) for entry in found))
+
+
+def _headers(contact: str, etag: str | None, last_modified: str | None) -> dict[str, str]:
+    contact = contact.strip()
+    if not contact:
+        raise FetchFailed(
+            "Weather services ask who is calling. Enter a contact (an e-mail address or a page) "
+            "in the garden's settings."
+        )
+    if not (contact.isascii() and contact.isprintable() and len(contact) <= 200):
+        raise FetchFailed("The garden's contact may hold only plain letters, digits and signs.")
+    headers = {
+        "User-Agent": f"{APP_NAME}/{metadata.version(APP_NAME)} ({contact})",
+        "Accept": "application/geo+json, application/json, text/csv, text/plain",
+        "Accept-Encoding": "gzip",
+    }
+    if etag:
+        headers["If-None-Match"] = etag
+    if last_modified:
+        headers["If-Modified-Since"] = last_modified
+    return headers
+
+
+def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
+    """Refuse what is no web address, is too fine a position, or leads to a private network.
+
+    Returns whether the host's addresses were checked (not so where the host is allowed).
+    """
+    try:
+        parts = urlsplit(url)
+        host = (parts.hostname or "").rstrip(".").lower()
+        port = parts.port or (443 if parts.scheme == "https" else 80)
+    except ValueError as error:
+        raise FetchFailed("This is not a web address.") from error
+    if parts.scheme not in ("http", "https") or not host:
+        raise FetchFailed("The address must begin with https:// or http:// and name a host.")
+    if parts.username is not None or parts.password is not None:
+        raise FetchFailed("The address must not hold a user name or password.")
+    _check_position(parts.path, parts.query)
+    if host in {allowed.lower() for allowed in allowed_private_hosts}:
+        return False
+    try:
+        addresses = resolve_addresses(host, port)
+    except (OSError, UnicodeError) as error:
+        raise FetchFailed(
+            "The address's host is not known. Check its spelling and this computer's connection."
+        ) from error
+    if not addresses or any(not _is_public(address) for address in addresses):
+        raise FetchFailed(
+            "The address leads into a private network, not to a public weather service. If it is "
+            "the garden's own station, add its host to the allowed ones in the configuration."
+        )
+    return True
+
+
+def _check_position(path: str, query: str) -> None:
+    values = [
+        value
+        for name, value in parse_qsl(query, keep_blank_values=True)
+        if name.lower() in _POSITION_NAMES
+    ]
+    values.extend(_POINTS_PATH.findall(path))
+    if any(_TOO_FINE.search(value) for value in values):
+        raise FetchFailed(
+            f"Give the position with at most {MOST_DECIMALS} decimals (about ten metres); the "
+            "services refuse more."
+        )
+
+
+def _is_public(address: str) -> bool:
+    """Whether an address is on the open internet, seen through IPv4-in-IPv6 wrappings too."""
+    try:
+        ip = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return False
+    if isinstance(ip, ipaddress.IPv6Address):
+        wrapped = ip.ipv4_mapped or ip.sixtofour
+        if wrapped is None and ip in _NAT64:
+            wrapped = ipaddress.IPv4Address(int(ip) & 0xFFFF_FFFF)
+        if wrapped is not None:
+            ip = wrapped
+    return ip.is_global and not ip.is_multicast
+
+
+def _check_peer(session: requests.Session, url: str, response: requests.Response) -> None:
+    """Refuse an answer from a private address, where the name changed between look-up and call.
+
+    Through a proxy the peer is the proxy, which the operator chose; nothing is known then.
+    """
+    proxied = bool(session.proxies) or (session.trust_env and bool(get_environ_proxies(url)))
+    connection = getattr(response.raw, "_connection", None)
+    peer_socket = getattr(connection, "sock", None)
+    if proxied or peer_socket is None:
+        return
+    if not _is_public(str(peer_socket.getpeername()[0])):
+        raise FetchFailed("The address led into a private network after all and was dropped.")
+
+
+def _redirected(url: str, response: requests.Response) -> str:
+    location = response.headers.get("Location", "")
+    if not location:
+        raise FetchFailed(
+            "The service says the forecast has moved, but not where to.",
+            status=response.status_code,
+        )
+    try:
+        target = urljoin(url, location)
+        is_downgrade = urlsplit(url).scheme == "https" and urlsplit(target).scheme != "https"
+    except ValueError as error:
+        raise FetchFailed(
+            "The service says the forecast has moved, to no proper address.",
+            status=response.status_code,
+        ) from error
+    if is_downgrade:
+        raise FetchFailed(
+            "The service leads from https to an address without protection; that is not followed.",
+            status=response.status_code,
+        )
+    return target
+
+
+def _result(
+    response: requests.Response,
+    *,
+    etag: str | None,
+    last_modified: str | None,
+    max_bytes: int,
+    deadline_s: float,
+) -> FetchResult:
+    status = response.status_code
+    new_etag = response.headers.get("ETag")
+    new_last_modified = response.headers.get("Last-Modified")
+    expires_at = _expires_at(response)
+    if status == 304 and (etag or last_modified):
+        # What a 304 leaves out still holds.
+        return FetchResult(
+            "unchanged", None, new_etag or etag, new_last_modified or last_modified, expires_at
+        )
+    if status not in (200, 203):
+        raise _refusal(response)
+    warning = ""
+    if status == 203:
+        warning = (
+            "The service says this version of its forecast will end. Ask whoever looks after the "
+            "app for a newer address."
+        )
+    if "html" in response.headers.get("Content-Type", "").lower():
+        raise FetchFailed("The address answers with a web page, not with a forecast.")
+    data = _body(response, max_bytes=max_bytes, deadline_s=deadline_s)
+    if data.lstrip()[:1] == b"<":
+        raise FetchFailed("The address answers with a web page, not with a forecast.")
+    if not data.strip():
+        raise FetchFailed("The service answered with nothing.", status=status)
+    return FetchResult("new", data, new_etag, new_last_modified, expires_at, warning)
+
+
+def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> bytes:
+    too_long = FetchFailed(f"The answer is longer than {max_bytes:,} bytes; a forecast is not.")
+    stated = response.headers.get("Content-Length", "")
+    if stated.isascii() and stated.isdigit() and len(stated) < 20 and int(stated) > max_bytes:
+        raise too_long
+    pieces: list[bytes] = []
+    size = 0
+    for piece in response.iter_content(_CHUNK_BYTES):
+        size += len(piece)
+        if size > max_bytes:
+            raise too_long
+        if time.monotonic() > deadline_s:
+            raise FetchFailed("The answer comes too slowly and was given up. Try again later.")
+        pieces.append(piece)
+    return b"".join(pieces)
+
+
+def _refusal(response: requests.Response) -> FetchFailed:
+    """Words for an answer that is no forecast."""
+    status = response.status_code
+    retry_text = response.headers.get("Retry-After", "").strip()
+    plain = retry_text.isascii() and retry_text.isdigit() and len(retry_text) <= 6
+    retry_after_s = int(retry_text) if plain else None
+    if status == 403:
+        words = (
+            "The service refuses to answer (403). It wants a proper contact in the garden's "
+            "settings, or it has blocked this address."
+        )
+    elif status in (404, 410):
+        words = f"The service has no forecast at this address ({status}). Check the address."
+    elif status == 429:
+        words = "The service has been asked too often (429). Leave it alone for a while."
+    elif status == 304:
+        words = "The service says nothing has changed (304), though nothing is held here yet."
+    elif 500 <= status <= 599:
+        words = f"The service has trouble of its own ({status}). Try again in a while."
+    else:
+        words = f"The service answered {status}, which is not a forecast. Check the address."
+    if retry_after_s is not None:
+        words += f" It asks to wait {retry_after_s} seconds."
+    return FetchFailed(words, status=status, retry_after_s=retry_after_s)
+
+
+def _expires_at(response: requests.Response) -> datetime | None:
+    """When to ask again at the earliest: `max-age` counted from the answer's date, or `Expires`."""
+    age = _MAX_AGE.search(response.headers.get("Cache-Control", ""))
+    answered_at = _http_date(response.headers.get("Date"))
+    if age and answered_at is not None:
+        try:
+            return answered_at + timedelta(seconds=int(age[1]))
+        except OverflowError:
+            return None
+    return _http_date(response.headers.get("Expires"))
+
+
+def _http_date(text: str | None) -> datetime | None:
+    if not text:
+        return None
+    try:
+        moment = parsedate_to_datetime(text)
+        # "-0000" gives a naive moment, which the mail standard means as UTC
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
+    except (TypeError, ValueError, OverflowError):
+        return None
