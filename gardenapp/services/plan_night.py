@@ -469,15 +469,15 @@ class _Draft:
         assert self.allocation is not None
         free = self._free_covers()
         waiting: dict[tuple[int, str], list[Standing]] = defaultdict(list)
-        for stand in self.standing:
-            waiting[stand.plot_id, stand.treatment_id].append(stand)
+        for standing in self.standing:
+            waiting[standing.plot_id, standing.treatment_id].append(standing)
         for use in self.allocation.uses:
             parts: list[dict[str, Any]] = []
             stands = list(waiting.get((int(use.plot_id), str(use.treatment_id)), ()))
             for unit in use.units:
                 plants = {int(key): int(number) for key, number in unit.items() if number}
-                found = [s for s in stands if use.is_fixed and s.plants == plants]
-                stand = found[0] if found else None
+                alike = [s for s in stands if use.is_fixed and s.plants == plants]
+                stand: Standing | None = alike[0] if alike else None
                 if stand is not None:
                     stands.remove(stand)
                     covers: Sequence[int | None] = stand.covers

@@ -1,15 +1,274 @@
-"""Placeholder until its pages are written."""
+"""Tonight's board and what is pressed on it."""
 
 from __future__ import annotations
 
-from flask import Blueprint, render_template
+import gzip
+import hashlib
+from collections import OrderedDict
+from dataclasses import dataclass
+from datetime import datetime
+from threading import Lock
+from typing import Any
 
-from gardenapp.web.access import board_readers
+from flask import Blueprint, flash, jsonify, redirect, render_template, request, session, url_for
+from flask_wtf.csrf import generate_csrf
+from werkzeug.wrappers import Response
+
+from gardenapp.extensions import db
+from gardenapp.models.people import Garden, Member
+from gardenapp.models.plots import Plot
+from gardenapp.science.estimate import Estimate
+from gardenapp.services import tonight as board
+from gardenapp.services.clockwork import night_at
+from gardenapp.web import board_words, formats
+from gardenapp.web.access import (
+    board_readers,
+    current_garden,
+    current_member,
+    members,
+    public,
+    signed_in_member,
+)
+from gardenapp.web.clock import now
 
 blueprint = Blueprint("board", __name__)
+
+TOKEN_PLACE = "@@form-token@@"  # noqa: S105  (a placeholder, filled in for each reader)
+KEPT_PAGES = 200
+# The board says how old the forecast is, so a kept page is made anew this often.
+KEPT_MINUTES = 10
+
+
+@dataclass(frozen=True)
+class _Kept:
+    body: bytes
+    tag: str
+
+
+class _Shelf:
+    """Rendered boards, newest last, thrown away when the garden's version moves on."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._pages: OrderedDict[tuple[Any, ...], _Kept] = OrderedDict()
+
+    def get(self, key: tuple[Any, ...]) -> _Kept | None:
+        with self._lock:
+            page = self._pages.get(key)
+            if page is not None:
+                self._pages.move_to_end(key)
+            return page
+
+    def put(self, key: tuple[Any, ...], page: _Kept) -> None:
+        with self._lock:
+            self._pages[key] = page
+            while len(self._pages) > KEPT_PAGES:
+                self._pages.popitem(last=False)
+
+
+_shelf = _Shelf()
+
+
+@blueprint.get("/")
+@public
+def home() -> Response:
+    return redirect(url_for("board.tonight"), 303)
 
 
 @blueprint.get("/tonight")
 @board_readers
-def tonight() -> str:
-    return render_template("errors/error.html", title="board", message="", advice="")
+def tonight() -> Response:
+    garden, member, at = current_garden(), current_member(), now()
+    assert garden is not None  # the access check sends visitors to the first steps otherwise
+    choice = _choice(member)
+    has_message = "_flashes" in session
+    key = _key(garden, member, at, choice)
+    page = None if has_message else _shelf.get(key)
+    if page is None:
+        html = _render(garden, member, at, choice)
+        page = _Kept(html.encode(), hashlib.sha256(repr(key).encode()).hexdigest()[:20])
+        if not has_message:
+            _shelf.put(key, page)
+    token = generate_csrf() if member is not None else ""
+    body = page.body.replace(TOKEN_PLACE.encode(), token.encode()) if token else page.body
+    tag = page.tag
+    if member is not None:
+        own = hashlib.sha256(str(session.get("csrf_token", "")).encode()).hexdigest()[:8]
+        tag = f"{tag}-{own}"
+    return _answer(body, tag=None if has_message else tag)
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """Which part of the board: everything, one's own plots, or one plot."""
+
+    mine: bool
+    plot_id: int | None
+    show_safe: bool
+
+    @property
+    def query(self) -> dict[str, str]:
+        found: dict[str, str] = {}
+        if self.mine:
+            found["plots"] = "mine"
+        if self.plot_id is not None:
+            found["plot"] = str(self.plot_id)
+        if self.show_safe:
+            found["show"] = "all"
+        return found
+
+
+def _choice(member: Member | None, values: Any = None) -> _Choice:
+    args = request.args if values is None else values
+    number = args.get("plot", "")
+    plot_id = int(number) if number.isascii() and number.isdigit() and len(number) < 10 else None
+    return _Choice(
+        mine=member is not None and args.get("plots") == "mine",
+        plot_id=plot_id,
+        show_safe=args.get("show") == "all",
+    )
+
+
+def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> tuple[Any, ...]:
+    return (
+        str(db.engine.url),
+        garden.version,
+        night_at(at, formats.zone()),
+        member.id if member else 0,
+        member.session_epoch if member else 0,
+        formats.temperature_unit(),
+        formats.length_unit(),
+        choice,
+        int(at.timestamp() // (60 * KEPT_MINUTES)),
+    )
+
+
+def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> str:
+    plot_ids: list[int] | None = None
+    if choice.mine and member is not None:
+        plot_ids = board.plots_of(member.id)
+    elif choice.plot_id is not None:
+        plot_ids = [choice.plot_id]
+    page = board.tonight_page(now=at, plot_ids=plot_ids)
+    return render_template(
+        "board/tonight.html",
+        page=page,
+        sections=_sections(page),
+        short=[row for row in page.rows if row.status == "short"],
+        watch=[row for row in page.rows if row.status == "watch"],
+        safe=[row for row in page.rows if row.status == "safe"],
+        rows={row.planting_id: row for row in page.rows},
+        now=at,
+        choice=choice,
+        plot=db.session.get(Plot, choice.plot_id) if choice.plot_id is not None else None,
+        may_see_names=member is not None,
+        token=TOKEN_PLACE if member is not None else "",
+        low=Estimate(*page.header["low"]) if page.header else None,
+        words=board_words,
+    )
+
+
+@dataclass
+class _Section:
+    """One plot on the board: its jobs, the most pressing first."""
+
+    plot_id: int
+    label: str
+    jobs: list[board.BoardJob]
+    worst_k: float
+
+
+def _sections(page: board.TonightPage) -> list[_Section]:
+    margins = {row.planting_id: row.margin_k for row in page.rows}
+    found: dict[int, _Section] = {}
+    for job in page.jobs:
+        worst = min((margins.get(key, 99.0) for key in job.plants), default=99.0)
+        section = found.setdefault(job.plot_id, _Section(job.plot_id, job.plot, [], worst))
+        section.jobs.append(job)
+        section.worst_k = min(section.worst_k, worst)
+    for section in found.values():
+        section.jobs.sort(
+            key=lambda job: (
+                job.state in {"on", "off"},
+                min((margins.get(key, 99.0) for key in job.plants), default=99.0),
+            )
+        )
+    return sorted(found.values(), key=lambda section: (section.worst_k, section.label))
+
+
+def _answer(body: bytes, *, tag: str | None) -> Response:
+    response = Response(body, mimetype="text/html", content_type="text/html; charset=utf-8")
+    response.headers["Vary"] = "Cookie, Accept-Encoding"
+    if tag is not None:
+        response.set_etag(tag, weak=True)
+        response.make_conditional(request.environ)
+    if response.status_code == 200 and "gzip" in request.accept_encodings:
+        response.set_data(gzip.compress(body, compresslevel=5, mtime=0))
+        response.headers["Content-Encoding"] = "gzip"
+    return response
+
+
+@blueprint.get("/tonight/plantings/<int(max=2147483647):planting_id>")
+@board_readers
+def why(planting_id: int) -> str:
+    plan, row = board.plan_row(planting_id=planting_id, now=now())
+    parts = {key: Estimate(*pair) for key, pair in row.data["parts"].items()}
+    return render_template(
+        "board/why.html",
+        plan=plan,
+        row=row,
+        d=row.data,
+        parts=parts,
+        temp=Estimate(*row.data["temp"]),
+        header=plan.header,
+        words=board_words,
+        now=now(),
+    )
+
+
+@blueprint.get("/tonight.json")
+@board_readers
+def tonight_json() -> Response:
+    return jsonify(board.board_as_dict(now=now()))
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/claim")
+@members
+def claim(job_id: int) -> Response:
+    board.claim_job(job_id=job_id, member_id=signed_in_member().id, now=now())
+    return _back("Claimed. It is yours to do.", job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/release")
+@members
+def release(job_id: int) -> Response:
+    board.release_job(job_id=job_id, member=signed_in_member(), now=now())
+    return _back("Given back; somebody else can take it.", job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/on")
+@members
+def mark_on(job_id: int) -> Response:
+    board.mark_on(job_id=job_id, member_id=signed_in_member().id, now=now())
+    return _back("Marked as on.", job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/undo")
+@members
+def undo(job_id: int) -> Response:
+    board.undo_on(job_id=job_id, member=signed_in_member(), now=now())
+    return _back("Taken back: not on.", job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/off")
+@members
+def mark_off(job_id: int) -> Response:
+    board.mark_off(job_id=job_id, member_id=signed_in_member().id, now=now())
+    return _back("Marked as off and back in its place.", job_id)
+
+
+def _back(message: str, job_id: int) -> Response:
+    flash(message)
+    choice = _choice(current_member(), request.form)
+    query: dict[str, Any] = dict(choice.query)
+    return redirect(url_for("board.tonight", **query, _anchor=f"job-{job_id}"), 303)
