@@ -46,7 +46,8 @@ def _hours(span: timedelta) -> float:
 class NightCurve:
     """Temperatures at moments in UTC, straight lines between them.
 
-    At least two knots, strictly ascending, all finite; otherwise OutOfRange.
+    At least two knots, strictly ascending, all finite; otherwise OutOfRange. Moments of
+    another zone are taken to UTC: subtracting local times is an hour out when clocks change.
     """
 
     knots: tuple[tuple[datetime, float], ...]
@@ -54,8 +55,9 @@ class NightCurve:
     def __post_init__(self) -> None:
         if len(self.knots) < 2:
             raise OutOfRange("a curve needs at least two knots")
+        in_utc = tuple((_require_utc("every knot", at), c) for at, c in self.knots)
+        object.__setattr__(self, "knots", in_utc)  # the class is frozen
         for at, c in self.knots:
-            _require_utc("every knot", at)
             if not math.isfinite(c):
                 raise OutOfRange(f"the temperature at {at:%Y-%m-%d %H:%M} is not a number")
         if any(later[0] <= earlier[0] for earlier, later in pairwise(self.knots)):

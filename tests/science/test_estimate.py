@@ -58,7 +58,7 @@ def test_a_weight_outside_0_to_1_is_refused(weight: float) -> None:
         Estimate(0.0, 1.0).mixed(Estimate(1.0, 1.0), weight)
 
 
-@pytest.mark.outside("Standard normal table: z = 1.2816 for 80 %, 1.9600 for 95 %")
+@pytest.mark.outside("Standard normal table (from memory): z = 1.2816 for 80 %, 1.9600 for 95 %")
 @pytest.mark.parametrize(("fraction", "z"), [(0.8, 1.2816), (0.95, 1.9600)])
 def test_the_interval_is_that_of_the_normal_table(fraction: float, z: float) -> None:
     low, high = Estimate(10.0, 2.0).interval(fraction)

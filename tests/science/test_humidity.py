@@ -114,7 +114,7 @@ def test_pressure_and_psychrometric_constant_at_1800_m() -> None:
     )
 
 
-@pytest.mark.outside("Frost handbook constants 17.27 and 237.3, inverted by hand")
+@pytest.mark.outside("FAO-56 eq. 11 with 17.27 and 237.3, inverted by hand (derived)")
 def test_dew_point_of_a_mild_evening() -> None:
     assert humidity.dew_point_c(25.0, 54.0) == pytest.approx(15.0478, abs=1e-4)
 

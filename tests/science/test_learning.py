@@ -27,7 +27,7 @@ def test_without_nights_the_belief_is_the_prior() -> None:
     assert (posterior.count, posterior.weight_of_prior) == (0, pytest.approx(1.0))
 
 
-@pytest.mark.outside("Bayes' rule for a normal mean with known variance (textbook), by hand")
+@pytest.mark.outside("Bayes' rule, normal mean of known variance (from memory), by hand")
 @pytest.mark.parametrize(
     ("prior", "seen", "sd", "mean", "spread", "weight"),
     [
@@ -111,7 +111,7 @@ def test_nonsense_teaches_nothing(seen: list[float], sd: float) -> None:
         normal_normal_robust(Estimate(0.0, 1.0), seen, sd)
 
 
-@pytest.mark.outside("Brier 1950, definition (two-class half form): worked by hand")
+@pytest.mark.outside("Brier 1950, definition (half form, from memory), worked by hand")
 @pytest.mark.parametrize(
     ("said", "came", "score"),
     [

@@ -139,6 +139,20 @@ def test_a_curve_that_is_none_is_refused(knots: tuple[tuple[datetime, float], ..
         NightCurve(knots)
 
 
+def test_hours_in_local_time_are_counted_right_when_the_clocks_go_forward() -> None:
+    # 00:30 to 03:30 by the clock on 29 March is two hours in Britain.
+    zone = ZoneInfo("Europe/London")
+    curve = NightCurve(
+        (
+            (datetime(2026, 3, 29, 0, 30, tzinfo=zone), -1.0),
+            (datetime(2026, 3, 29, 3, 30, tzinfo=zone), -1.0),
+        )
+    )
+
+    assert curve.hours_below(0.0) == pytest.approx(2.0)
+    assert curve.starts_at.tzinfo is UTC
+
+
 def test_between_two_hours_the_curve_is_a_straight_line() -> None:
     assert make_curve(4.0, 0.0).at(SUNSET_AT + timedelta(minutes=15)) == pytest.approx(3.0)
 

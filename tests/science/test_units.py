@@ -81,7 +81,7 @@ def test_there_and_back_is_home(
     assert back(there(value)) == pytest.approx(value, abs=1e-9)
 
 
-@pytest.mark.outside("SI Brochure and the 1959 yard and pound agreement: exact definitions")
+@pytest.mark.outside("SI Brochure, 1959 yard and pound agreement: definitions (from memory)")
 @pytest.mark.parametrize(
     ("actual", "expected"),
     [
