@@ -58,6 +58,10 @@ class WrongPassword(Refused):
     """Name and password do not belong together; never says which is wrong."""
 
 
+class LastCoordinator(Refused):
+    """Without a coordinator nobody could let anybody in."""
+
+
 @dataclass(frozen=True)
 class MemberLine:
     """One member in the coordinator's list."""
@@ -236,7 +240,7 @@ def change_member(
 ) -> None:
     """Rename a member, change the role, or say which plots are theirs; None leaves it as it is.
 
-    Raises NotFound, NotAllowed, Refused (name taken, last coordinator).
+    Raises NotFound, NotAllowed, Refused (name taken, plot gone), LastCoordinator.
     """
     with write_transaction() as session:
         _require_coordinator(session, by_id)
@@ -270,7 +274,7 @@ def change_member(
 def deactivate(*, member_id: int, by_id: int | None, now: datetime) -> None:
     """Let somebody go: their sessions and links end at once, what they did stays on record.
 
-    Raises NotFound, NotAllowed, Refused (last coordinator).
+    Raises NotFound, NotAllowed, LastCoordinator.
     """
     with write_transaction() as session:
         _require_coordinator(session, by_id)
@@ -528,7 +532,9 @@ def set_units(*, member_id: int, temperature_unit: str, length_unit: str, now: d
 
 def sign_in_name_of(name: str) -> str:
     """The form in which names are compared: case, width and doubled spaces do not count."""
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+    # A half of a broken character is nobody's name, and no database takes it.
+    whole = name.encode("utf-8", "replace").decode("utf-8")
+    return " ".join(unicodedata.normalize("NFKC", whole).casefold().split())
 
 
 def _get(session: _Session, member_id: int) -> Member:
@@ -555,7 +561,7 @@ def _keep_one_coordinator(session: _Session, leaving: Member) -> None:
         .with_for_update()
     ).all()
     if not others:
-        raise Refused(
+        raise LastCoordinator(
             f"{leaving.name} is the only coordinator. Make somebody else a coordinator first."
         )
 

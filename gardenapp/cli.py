@@ -1,0 +1,365 @@
+"""The command line on the garden's own computer.
+
+Each command runs with the app (`with_app`); an error that the app has words for is printed to
+stderr without a traceback, and the exit code is 2. Commands for forecasts and plans live in
+`gardenapp/cli_night.py`, which uses the groups below.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.util
+import logging
+import socket
+import sqlite3
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+from flask import Flask, current_app
+from sqlalchemy import select
+from sqlalchemy.exc import OperationalError, ProgrammingError
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from gardenapp import __version__, create_app
+from gardenapp.config import MAX_UPLOAD_BYTES
+from gardenapp.errors import GardenError, NotFound, OutOfRange
+from gardenapp.extensions import db
+from gardenapp.models.people import Garden, Member
+from gardenapp.services import garden as gardens
+from gardenapp.services import people
+from gardenapp.services.garden import GardenSettings
+from gardenapp.services.transaction import write_transaction
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+BACKUPS_FOLDER = "backups"
+# Flask answers 413 with our own page above MAX_UPLOAD_BYTES. The server refuses far larger
+# bodies itself, without a page, before it has stored them.
+LARGEST_BODY_BYTES = 5 * MAX_UPLOAD_BYTES
+
+
+def with_app(command: Command) -> Command:
+    """Run `command` inside the app; say errors in words and exit with 2."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> Any:
+        try:
+            app = create_app()
+            with app.app_context():
+                try:
+                    return command(*args, **kwargs)
+                finally:
+                    db.session.remove()
+                    db.engine.dispose()
+        except GardenError as error:
+            fail(str(error))
+        except (OperationalError, ProgrammingError) as error:
+            logging.getLogger("gardenapp.cli").debug("database", exc_info=error)
+            fail(
+                "The database could not be used. If it is new or older than the app, run "
+                "`gardenapp db upgrade` first."
+            )
+
+    return run  # type: ignore[return-value]
+
+
+def fail(message: str) -> None:
+    """Print `message` to stderr and leave with exit code 2."""
+    click.echo(message, err=True)
+    sys.exit(2)
+
+
+def local_time(moment: datetime) -> str:
+    """A moment at the garden, for printing: `Tue 24 Nov 2026, 18:40 GMT`."""
+    garden = db.session.get(Garden, 1)
+    local = moment.astimezone(ZoneInfo(garden.time_zone if garden else "UTC"))
+    return f"{local:%a} {local.day} {local:%b %Y, %H:%M %Z}"
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+def main() -> None:
+    """Gets a community garden's vulnerable plants through cold nights."""
+
+
+@main.command("version")
+def version() -> None:
+    """Print the version."""
+    click.echo(f"gardenapp {__version__}")
+
+
+# --- the database -----------------------------------------------------------------------------
+
+
+@main.group("db")
+def database() -> None:
+    """The database."""
+
+
+@database.command("upgrade")
+@with_app
+def db_upgrade() -> None:
+    """Bring the tables up to date; a copy is kept first."""
+    if not upgrade_if_needed():
+        click.echo("The tables are up to date.")
+
+
+def upgrade_if_needed() -> bool:
+    """Run pending migrations after keeping a copy; says whether there were any."""
+    from alembic.runtime.migration import MigrationContext
+    from alembic.script import ScriptDirectory
+    from flask_migrate import upgrade
+
+    config = current_app.extensions["migrate"].migrate.get_config()
+    newest = set(ScriptDirectory.from_config(config).get_heads())
+    with db.engine.connect() as connection:
+        present = set(MigrationContext.configure(connection).get_current_heads())
+    if present == newest:
+        return False
+    if present:
+        kept = back_up("before-upgrade")
+        if kept is not None:
+            click.echo(f"A copy from before the upgrade is kept in {kept}")
+        else:
+            click.echo("This database keeps its own backups; none was made here.")
+    upgrade()
+    click.echo("The tables are brought up to date.")
+    return True
+
+
+def back_up(why: str) -> Path | None:
+    """A consistent copy of a SQLite file, made while the app may be running.
+
+    Copying the file by itself would miss what still stands in its write-ahead log. Returns
+    None for another kind of database.
+    """
+    if db.engine.dialect.name != "sqlite" or not db.engine.url.database:
+        return None
+    folder = Path(current_app.instance_path) / BACKUPS_FOLDER
+    folder.mkdir(mode=0o700, exist_ok=True)
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
+    target = folder / f"garden-{why}-{stamp}.sqlite"
+    draft = target.with_suffix(".part")
+    source = sqlite3.connect(db.engine.url.database)
+    try:
+        copy = sqlite3.connect(draft)
+        try:
+            source.backup(copy)
+        finally:
+            copy.close()
+        # It gets its name only when it is whole.
+        draft.chmod(0o600)
+        draft.replace(target)
+    finally:
+        source.close()
+        draft.unlink(missing_ok=True)
+    return target
+
+
+# --- setting up and serving -------------------------------------------------------------------
+
+
+@main.command("init")
+@click.option("--name", help="Name of the garden.")
+@click.option("--latitude", type=float, help="Degrees north.")
+@click.option("--longitude", type=float, help="Degrees east.")
+@click.option("--zone", help="Time zone, such as Europe/London.")
+@click.option("--elevation", type=float, help="Height above the sea in metres.")
+@click.option("--coordinator", help="Name of the first coordinator.")
+@click.option("--password-stdin", is_flag=True, help="Read the password from standard input.")
+@click.option("--sample-plots", is_flag=True, help="Add four sample plots.")
+@with_app
+def init(
+    name: str | None,
+    latitude: float | None,
+    longitude: float | None,
+    zone: str | None,
+    elevation: float | None,
+    coordinator: str | None,
+    password_stdin: bool,
+    sample_plots: bool,
+) -> None:
+    """Make the tables, the garden, its first coordinator and the plant catalogue.
+
+    What is not given as an option is asked for. Running it again changes no garden.
+    """
+    upgrade_if_needed()
+    if gardens.has_garden():
+        from gardenapp.services.seeding import seed_catalogue
+
+        with write_transaction() as session:
+            seed_catalogue(session)
+        click.echo(
+            "There is a garden already; only the published catalogue was brought up to date."
+        )
+        return
+    settings = GardenSettings(
+        name=name or click.prompt("Name of the garden"),
+        latitude=_ask(latitude, "Latitude in degrees, north is plus"),
+        longitude=_ask(longitude, "Longitude in degrees, east is plus"),
+        time_zone=gardens.find_zone(zone or click.prompt("Time zone, such as Europe/London")),
+        elevation_m=_ask(elevation, "Height above the sea in metres"),
+    )
+    coordinator = coordinator or click.prompt("Name of the first coordinator")
+    if password_stdin:
+        password = sys.stdin.readline().rstrip("\r\n")
+    else:
+        password = click.prompt("Password", hide_input=True, confirmation_prompt=True)
+    gardens.create_garden(
+        settings=settings,
+        coordinator=coordinator,
+        password=password,
+        with_sample_plots=sample_plots,
+        now=datetime.now(UTC),
+    )
+    gardens.forget_setup_code(Path(current_app.instance_path))
+    click.echo(f"{settings.name} is set up. Start it with: gardenapp serve")
+
+
+def _ask(value: float | None, question: str) -> float:
+    if value is None:
+        value = click.prompt(question, type=float)
+    if not abs(value) <= 9_000:  # refuses NaN too
+        raise OutOfRange(f"{question}: {value:g} is not a place on Earth.")
+    return value
+
+
+@main.command("serve")
+@click.option(
+    "--host",
+    # Phones on the garden's network are what the app is for. Until the garden is set up the
+    # set-up code guards it, afterwards signing in.
+    default="0.0.0.0",  # noqa: S104
+    show_default=True,
+    help="Address to listen on; 127.0.0.1 for this computer alone.",
+)
+@click.option("--port", default=8080, show_default=True, type=click.IntRange(1, 65_535))
+@click.option("--threads", default=8, show_default=True, type=click.IntRange(1, 64))
+@with_app
+def serve(host: str, port: int, threads: int) -> None:
+    """Serve the pages, after bringing the tables up to date."""
+    import waitress
+
+    app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    upgrade_if_needed()
+    try:
+        server = waitress.create_server(
+            app,
+            host=host,
+            port=port,
+            threads=threads,
+            ident=None,
+            max_request_body_size=LARGEST_BODY_BYTES,
+            # Behind a proxy that was declared, its headers are read by the app; otherwise
+            # they come from a visitor and are dropped.
+            clear_untrusted_proxy_headers=not isinstance(app.wsgi_app, ProxyFix),
+        )
+    except OSError as error:
+        raise NotFound(f"Cannot listen on {host}, port {port}: {error.strerror}.") from error
+    for line in welcome(host, port):
+        click.echo(line)
+    # Nothing of this command's own may stay open while the server's threads work.
+    db.session.remove()
+    try:
+        server.run()
+    except KeyboardInterrupt:
+        click.echo("Stopped.")
+    finally:
+        server.close()
+
+
+def welcome(host: str, port: int) -> list[str]:
+    """What to say at the start: where the pages are, and the set-up code if there is no garden."""
+    lines = [f"The garden's pages are at http://{a}:{port}/" for a in addresses(host)]
+    if not gardens.has_garden():
+        code = gardens.make_setup_code(Path(current_app.instance_path))
+        lines += [
+            "",
+            "There is no garden yet. Open the page and type this set-up code:",
+            f"    {code}",
+            "It works once, and a new one is made at each start.",
+        ]
+    return lines
+
+
+def addresses(host: str) -> list[str]:
+    """Where a browser reaches a server that listens on `host`, this computer first."""
+    if host not in {"0.0.0.0", "::", ""}:  # noqa: S104  (compared with, not listened on)
+        return [f"[{host}]" if ":" in host else host]
+    found = ["127.0.0.1"]
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # Sends nothing: it only asks which of this computer's addresses leads outside.
+            # The address is from the block kept for documentation, RFC 5737.
+            probe.connect(("192.0.2.1", 9))
+            outside = str(probe.getsockname()[0])
+        except OSError:
+            outside = ""
+    if outside and outside not in found and outside != "0.0.0.0":  # noqa: S104
+        found.append(outside)
+    return found
+
+
+# --- members ----------------------------------------------------------------------------------
+
+
+@main.group("member")
+def member_group() -> None:
+    """Members and their links."""
+
+
+@member_group.command("add")
+@click.argument("name")
+@click.option("--coordinator", is_flag=True, help="Somebody who may change everything.")
+@click.option("--address", default="", help="Where the pages are, such as http://192.0.2.7:8080")
+@with_app
+def member_add(name: str, coordinator: bool, address: str) -> None:
+    """Add NAME and print the link that lets them in once."""
+    if not gardens.has_garden():
+        raise NotFound("There is no garden yet. Run: gardenapp init")
+    now = datetime.now(UTC)
+    cleaned = " ".join(name.split())
+    if not cleaned or len(cleaned) > 80 or not cleaned.isprintable():
+        raise OutOfRange("A name has 1 to 80 letters, on one line.")
+    member_id = people.create_member(
+        name=cleaned, role="coordinator" if coordinator else "member", by_id=None, now=now
+    )
+    _print_link(member_id, cleaned, address, now)
+
+
+@member_group.command("link")
+@click.argument("name")
+@click.option("--address", default="", help="Where the pages are, such as http://192.0.2.7:8080")
+@with_app
+def member_link(name: str, address: str) -> None:
+    """Print a new link for NAME: for a lost phone, or when no coordinator can get in."""
+    member = db.session.scalar(
+        select(Member).where(Member.sign_in_name == people.sign_in_name_of(name))
+    )
+    if member is None:
+        raise NotFound(f"There is nobody called {name}.")
+    _print_link(member.id, member.name, address, datetime.now(UTC))
+
+
+def _print_link(member_id: int, name: str, address: str, now: datetime) -> None:
+    token = people.make_invite(member_id=member_id, by_id=None, now=now)
+    until = people.look_at_invite(token=token, now=now).expires_at
+    base = address.rstrip("/") or f"http://{addresses('')[-1]}:8080"
+    click.echo(f"Link for {name}, for one phone, until {local_time(until)}:")
+    click.echo(f"{base}/join/{token}")
+
+
+# --- the night --------------------------------------------------------------------------------
+
+
+@main.group("forecast")
+def forecast_group() -> None:
+    """Forecasts."""
+
+
+if importlib.util.find_spec("gardenapp.cli_night") is not None:
+    importlib.import_module("gardenapp.cli_night")
