@@ -400,6 +400,13 @@ def _between_hours(record: Record, at: datetime) -> float:
     return record[before][0] * (1.0 - share) + after[0] * share
 
 
+def _hours_between(record: Record, from_at: datetime, to_at: datetime) -> list[datetime]:
+    first = from_at.replace(minute=0, second=0, microsecond=0)
+    count = int((to_at - first) / timedelta(hours=1)) + 1
+    hours = (first + timedelta(hours=n) for n in range(count))
+    return [at for at in hours if from_at <= at <= to_at and at in record]
+
+
 Shape = Callable[[float], float]
 SHAPES: dict[str, Shape] = {
     "straight line": lambda s: s,
@@ -419,7 +426,7 @@ def _errors(
     for night in nights:
         evening_at = night.sunset_at + timedelta(hours=2)
         end_at = night.sunrise_at + timedelta(hours=1)
-        inside = [at for at in record if evening_at <= at <= end_at]
+        inside = _hours_between(record, evening_at, end_at)
         try:
             evening_c = _between_hours(record, evening_at)
         except KeyError:  # an hour missing, or the ends of the record
@@ -522,9 +529,7 @@ def test_the_usual_evening_fall_is_the_one_measured(
         on = date(2001, 1, 2) + timedelta(days=day)
         night = night_for(on, latitude=36.1, longitude=-79.95, time_zone=zone)
         evening_at = night.sunset_at + timedelta(hours=2)
-        hours = [
-            at for at in record if evening_at <= at <= night.sunrise_at + timedelta(hours=1)
-        ]
+        hours = _hours_between(record, evening_at, night.sunrise_at + timedelta(hours=1))
         cloud = sum(record[at][1] for at in hours) / len(hours)
         wind = sum(record[at][2] for at in hours) / len(hours)
         if wanted(cloud, wind):
