@@ -22,6 +22,7 @@ from typing import Literal
 from urllib.parse import parse_qsl, urljoin, urlsplit
 
 import requests
+import urllib3.exceptions
 from requests.utils import get_environ_proxies
 
 from gardenapp.errors import GardenError
@@ -93,7 +94,7 @@ def fetch_forecast_bytes(
     allowed_private_hosts : names that may lead to a private address, such as the garden's own
         weather station.
     max_bytes : refuse a longer answer, counted after unpacking.
-    timeout_s : for one pause; the whole may take three times as long. [s]
+    timeout_s : for one pause; the body may take three times as long. [s]
 
     Raises
     ------
@@ -124,15 +125,17 @@ def fetch_forecast_bytes(
             "The service's certificate could not be trusted. Check the address and this "
             "computer's clock."
         ) from error
-    except requests.exceptions.Timeout as error:
+    except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError) as error:
         raise FetchFailed(
             f"The service did not answer within {timeout_s:g} seconds. Try again in a while."
         ) from error
-    except requests.exceptions.RequestException as error:
+    except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError) as error:
         raise FetchFailed(
             "The service could not be reached, or its answer broke off. Check the address and "
             "this computer's connection."
         ) from error
+    except ValueError as error:  # requests looks at a redirect's address even if not following it
+        raise FetchFailed("The service leads on to no proper address.") from error
     raise FetchFailed(
         f"The address leads on more than {MOST_REDIRECTS} times. Enter the one it ends at."
     )
@@ -255,7 +258,7 @@ def _redirected(url: str, response: requests.Response) -> str:
         is_downgrade = urlsplit(url).scheme == "https" and urlsplit(target).scheme != "https"
     except ValueError as error:
         raise FetchFailed(
-            "The service says the forecast has moved, to no proper address.",
+            "The service leads on to no proper address.",
             status=response.status_code,
         ) from error
     if is_downgrade:
@@ -308,7 +311,9 @@ def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> 
         raise too_long
     pieces: list[bytes] = []
     size = 0
-    for piece in response.iter_content(_CHUNK_BYTES):
+    # read1 gives what has come; the usual way would wait for a full chunk, however slowly it
+    # trickles in, and the time limit would never be looked at.
+    while piece := response.raw.read1(_CHUNK_BYTES, decode_content=True):
         size += len(piece)
         if size > max_bytes:
             raise too_long
