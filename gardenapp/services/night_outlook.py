@@ -6,15 +6,14 @@ carry the parts they were made of, so that a page can show why.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from gardenapp.models.covers import CoverClass
 from gardenapp.models.forecasts import Forecast
-from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
-from gardenapp.models.plots import Plot
 from gardenapp.readers.records import HourForecast
 from gardenapp.science.damage import (
     DamageCurve,
@@ -26,7 +25,7 @@ from gardenapp.science.damage import (
 )
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.exposure import leaf_k, plant_air_k, radiative_share
-from gardenapp.science.forecast_error import forecast_sd_k
+from gardenapp.science.forecast_error import ForecastRecord, forecast_sd_k
 from gardenapp.science.lift import (
     LiftPrior,
     bare_plant_c,
@@ -50,6 +49,7 @@ USUAL_POT_L = 10.0
 # The publisher's error belongs to the first night ahead; a forecast typed in has no issue time
 # and is taken as that of the same afternoon.
 FIRST_NIGHT_LEAD_H = 12.0
+MOST_LEAD_H = 24.0 * 10
 
 
 @dataclass(frozen=True)
@@ -109,15 +109,25 @@ class CoveredOutlook:
 
 
 def site_night(
-    *, garden: Garden, night: Night, forecast: Forecast, hours: Sequence[HourForecast]
+    *,
+    night: Night,
+    forecast: Forecast,
+    hours: Sequence[HourForecast],
+    record: ForecastRecord,
 ) -> SiteNight:
-    """The screen's low with its spread, the kind of night, and the curve through it."""
+    """The screen's low with its spread, the kind of night, and the curve through it.
+
+    The spread is the published one for the hours ahead, widened or narrowed as the garden's
+    own record has found first nights to be; the forecast's standing error is taken out.
+    """
     share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
     issued_at = forecast.source.issued_at or forecast.source.entered_at
     low_at = forecast.low_at or night.sunrise_at
     lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
-    screen_low = Estimate(forecast.low_c, forecast_sd_k(min(lead_h, 24.0 * 10)))
-    curve = _screen_curve(forecast, night, hours, share)
+    growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
+    believed = record.low(forecast.low_c)
+    screen_low = Estimate(believed.mean, math.hypot(record.sd_k * growth, record.bias.sd))
+    curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
     return SiteNight(night, screen_low, share, curve, forecast)
 
 
@@ -170,11 +180,13 @@ def damage_curve(stage: CropStage, *, is_hardened: bool) -> tuple[DamageCurve, f
     return curve_from_threshold(threshold_c, kind=kind, spread_k=spread_k), threshold_c, kind
 
 
-def bare_outlook(site: SiteNight, planting: Planting, plot: Plot, stage: CropStage) -> BareOutlook:
-    """A planting's night without any cover."""
+def bare_outlook(
+    site: SiteNight, planting: Planting, offset: Estimate, stage: CropStage
+) -> BareOutlook:
+    """A planting's night without any cover, `offset` being its plot's."""
     parts = Parts(
         screen_low=site.screen_low,
-        offset=Estimate(plot.offset_k, plot.offset_sd_k),
+        offset=offset,
         air=plant_air_k(site.share, planting.height_cm / 100),
         leaf=leaf_k(site.share),
     )

@@ -46,6 +46,7 @@ from gardenapp.science.sun import night_for
 from gardenapp.services import log
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.forecasts import find_forecast, hours_of
+from gardenapp.services.learning import SiteBelief, site_belief
 from gardenapp.services.night_outlook import (
     SHELTER,
     SHELTER_LIFT_K,
@@ -134,9 +135,12 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
         elevation_m=garden.elevation_m,
         time_zone=ZoneInfo(garden.time_zone),
     )
-    site = site_night(garden=garden, night=night, forecast=forecast, hours=hours_of(forecast))
+    belief = site_belief(before=evening)
+    site = site_night(
+        night=night, forecast=forecast, hours=hours_of(forecast), record=belief.record
+    )
     for _attempt in range(MOST_ATTEMPTS):
-        draft = _Draft(_gather(garden, evening), site, now)
+        draft = _Draft(_gather(garden, evening), site, belief, now)
         draft.work_out()
         try:
             return _keep(draft, evening=evening, member_id=member_id, now=now)
@@ -215,8 +219,11 @@ class _Overtaken(Exception):
 class _Draft:
     """One plan in the making. `work_out` fills it; `_keep` writes it."""
 
-    def __init__(self, gathered: Gathered, site: SiteNight, now: datetime) -> None:
+    def __init__(
+        self, gathered: Gathered, site: SiteNight, belief: SiteBelief, now: datetime
+    ) -> None:
         self.gathered = gathered
+        self.belief = belief
         self.site = site
         self.now = now
         self.standing: list[Standing] = []
@@ -249,18 +256,17 @@ class _Draft:
     def _find_bare(self) -> None:
         known: dict[tuple[Any, ...], BareOutlook] = {}
         for planting in self.gathered.plantings:
-            plot = self.gathered.plots[planting.plot_id]
+            offset = self.belief.offsets[planting.plot_id].estimate
             key = (
                 planting.stage_id,
                 planting.is_hardened,
                 planting.height_cm,
                 planting.in_pot,
-                plot.offset_k,
-                plot.offset_sd_k,
+                offset,
             )
             if key not in known:
                 known[key] = bare_outlook(
-                    self.site, planting, plot, self.gathered.stages[planting.stage_id]
+                    self.site, planting, offset, self.gathered.stages[planting.stage_id]
                 )
             self.bare[planting.id] = known[key]
 
@@ -725,6 +731,8 @@ class _Draft:
                 "leaf": _pair(bare.parts.leaf),
             },
             "offset_reason": plot.offset_reason,
+            "offset_declared": [plot.offset_k, plot.offset_sd_k],
+            "offset_nights": self.belief.offsets[plot.id].nights,
             "temp": _pair(bare.temp),
             "share": round(bare.harm.share, 4),
             "frost": round(bare.harm.frost, 4),
@@ -777,6 +785,9 @@ class _Draft:
         self.header = {
             "low": _pair(self.site.screen_low),
             "low_at": _iso(self.site.curve.low[0]),
+            "forecast_low_c": forecast.low_c,
+            "record_nights": self.belief.record.count,
+            "record_bias": _pair(self.belief.record.bias),
             "share": _pair(self.site.share),
             "frost": frost.value,
             "coldest_plant_c": round(coldest, 2),

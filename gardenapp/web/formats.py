@@ -196,7 +196,6 @@ def init_formats(app: Flask) -> None:
         temperature,
         both_units,
         difference,
-        length,
         chance,
         clock,
         clock_tag,
@@ -208,6 +207,8 @@ def init_formats(app: Flask) -> None:
         anchor,
     ):
         filters[function.__name__] = function
+    # Not under its own name: that filter of Jinja's counts things.
+    filters["size"] = length
     app.jinja_env.globals.update(asset=asset, plural=plural)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True

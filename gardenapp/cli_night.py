@@ -1,0 +1,143 @@
+"""`gardenapp forecast import` and `gardenapp plan`: a night from the shell."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from flask import current_app
+
+from gardenapp.cli import fail, forecast_group, local_time, main, with_app
+from gardenapp.errors import NotFound
+from gardenapp.readers.records import ReadOptions, UnreadableFile
+from gardenapp.services import forecasts, tonight
+from gardenapp.services.fetching import FetchFailed
+from gardenapp.services.plan_night import plan_night, replan_if_needed
+
+
+@forecast_group.command("import")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--unit", type=click.Choice(["C", "F"]), help="Where the file does not say.")
+@click.option("--utc", is_flag=True, help="The file's times are UTC.")
+@click.option(
+    "--daily-low",
+    type=click.Choice(["morning", "evening"]),
+    default="morning",
+    show_default=True,
+    help="When a day's low fell: the morning of its date, or the night after it.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything the board shows.")
+@with_app
+def forecast_import(file: Path, unit: Any, utc: bool, daily_low: Any, as_json: bool) -> None:
+    """Read FILE, keep its nights from tonight on, and plan tonight if it is among them."""
+    from zoneinfo import ZoneInfo
+
+    now = datetime.now(UTC)
+    options = ReadOptions(
+        temperature_unit=unit,
+        csv_time_zone=ZoneInfo("UTC") if utc else None,
+        daily_low_belongs_to=daily_low,
+    )
+    try:
+        imported = forecasts.import_file(
+            data=file.read_bytes(), filename=file.name, member_id=None, now=now, options=options
+        )
+    except UnreadableFile as error:
+        for line in error.errors:
+            click.echo(f"{file.name}: {line}", err=True)
+        fail("Nothing has changed.")
+    _planned(imported, now, as_json)
+
+
+@forecast_group.command("fetch")
+@click.option("--json", "as_json", is_flag=True, help="Print everything the board shows.")
+@with_app
+def forecast_fetch(as_json: bool) -> None:
+    """Ask the garden's forecast address; for cron."""
+    now = datetime.now(UTC)
+    try:
+        imported = forecasts.fetch(
+            member_id=None,
+            now=now,
+            allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
+        )
+    except FetchFailed as error:
+        fail(str(error))
+    if imported is None:
+        click.echo("Nothing newer than what is here.")
+        return
+    _planned(imported, now, as_json)
+
+
+def _planned(imported: forecasts.Imported, now: datetime, as_json: bool) -> None:
+    plans = replan_if_needed(nights=imported.nights, member_id=None, now=now)
+    if as_json:
+        _print_json({"imported": _imported(imported), "board": tonight.board_as_dict(now=now)})
+        return
+    nights = ", ".join(night.isoformat() for night in imported.nights)
+    click.echo(f"Taken in ({imported.kind}), nights of {nights}.")
+    for note in imported.notes:
+        click.echo(f"  {note}")
+    if plans:
+        _print_board(now, None)
+    else:
+        click.echo("Tonight is not among them, so nothing was planned.")
+
+
+@main.command("plan")
+@click.option(
+    "--night", type=click.DateTime(["%Y-%m-%d"]), help="Evening's date; tonight if not given."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print everything the board shows.")
+@with_app
+def plan(night: datetime | None, as_json: bool) -> None:
+    """Plan a night from its newest forecast and print the board."""
+    now = datetime.now(UTC)
+    evening = night.date() if night else None
+    plan_night(night_of=evening, member_id=None, now=now)
+    if as_json:
+        _print_json(tonight.board_as_dict(now=now, night_of=evening))
+    else:
+        _print_board(now, evening)
+
+
+def _imported(imported: forecasts.Imported) -> dict[str, Any]:
+    return {
+        "kind": imported.kind,
+        "nights": [night.isoformat() for night in imported.nights],
+        "attribution": imported.attribution,
+        "notes": list(imported.notes),
+    }
+
+
+def _print_json(value: Any) -> None:
+    click.echo(json.dumps(value, indent=1, ensure_ascii=False))
+
+
+def _print_board(now: datetime, evening: date | None) -> None:
+    page = tonight.tonight_page(now=now, night_of=evening)
+    if page.plan_id is None:
+        raise NotFound("That night has no plan.")
+    low, sd = page.header["low"]
+    click.echo(f"Night of {page.night_of.isoformat()}: low {low:.1f} °C ± {sd:.1f} K")
+    if page.header["put_on_by"]:
+        click.echo(f"Put on by {local_time(datetime.fromisoformat(page.header['put_on_by']))}")
+    click.echo("  ".join(f"{name} {number}" for name, number in sorted(page.counts.items())))
+    click.echo(f"Best within {page.gap:.2%} ({page.method})")
+    for job in page.jobs:
+        where = "; ".join(
+            f"{', '.join(labels)} from {place}" if place else ", ".join(labels)
+            for place, labels in job.places
+        )
+        verb = "take off" if job.must_come_off else job.state
+        click.echo(f"  {job.plot}: {job.label} ({where or 'by hand'}) [{verb}]")
+    for row in page.rows:
+        if row.status == "short":
+            reason = row.data.get("reason", {}).get("words", "")
+            click.echo(
+                f"  short: {row.data['name']} in {row.data['plot']}, about "
+                f"{row.data['after']:.0%} likely lost; {reason}"
+            )
