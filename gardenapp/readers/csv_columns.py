@@ -24,6 +24,7 @@ ROLES = (
     "wind",
     "gust",
 )
+TIME_ROLES = frozenset({"time", "date", "clock"})
 TEMPERATURE_ROLES = frozenset({"temperature", "low", "high", "dew_point"})
 _ROWS_TO_JUDGE = 50
 _SAMPLES = 3
@@ -143,12 +144,14 @@ def columns_of(
             faults.add("is chosen for two things", column=header)
         elif role in TEMPERATURE_ROLES and role_of(header) in _HUMIDITY_OR_CLOUD:
             faults.add("is not a temperature by its name; choose another column", column=header)
+        elif role not in TIME_ROLES and _time_kind(_cells(rows, headers.index(header))):
+            faults.add("holds dates or times; choose another column", column=header)
         else:
             found[role] = headers.index(header)
 
     _find_times(headers, rows, found, declined)
     for role in ROLES:
-        if role in found or role in declined or role in ("time", "date", "clock"):
+        if role in found or role in declined or role in TIME_ROLES:
             continue
         candidates = [
             index
@@ -164,12 +167,7 @@ def columns_of(
 def _find_times(
     headers: Sequence[str], rows: Sequence[Row], found: dict[str, int], declined: set[str]
 ) -> None:
-    kinds = {
-        index: _time_kind(
-            [row.cells[index] for row in rows[:_ROWS_TO_JUDGE] if index < len(row.cells)]
-        )
-        for index in range(len(headers))
-    }
+    kinds = {index: _time_kind(_cells(rows, index)) for index in range(len(headers))}
     # A person who chose the column need not know whether it holds times too: the cells tell.
     for role, other in (("time", "date"), ("date", "time")):
         if role in found and other not in found and kinds[found[role]] == other:
@@ -195,6 +193,11 @@ def _find_times(
         ]
         if clocks:
             found["clock"] = clocks[0]
+
+
+def _cells(rows: Sequence[Row], index: int) -> list[str]:
+    """The cells of a column to judge it by."""
+    return [row.cells[index] for row in rows[:_ROWS_TO_JUDGE] if index < len(row.cells)]
 
 
 def _time_kind(cells: Sequence[str]) -> str:

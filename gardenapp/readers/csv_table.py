@@ -48,6 +48,8 @@ _MISSING_CODES = (-999.0, -9999.0)
 _WITH_POINT = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
 _WITH_COMMA = re.compile(r"[+-]?[0-9]{1,12}(?:[.,][0-9]*)?")
 _HOT_NIGHT_C = 30.0
+# Half the rows of a garden's record at 25 °C or more, and some past 60: no place on earth.
+_WARM_FOR_CELSIUS = 25.0
 _DAY = timedelta(days=1)
 
 
@@ -300,21 +302,21 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
     return kept, order
 
 
-def _number(table: _Table, row: Row, role: str) -> float | None:
-    """A cell's number, None where it is missing or bad (a bad one is noted as a fault)."""
-    text = table.cell(row, role).replace("\u2212", "-")
+def _number(text: str, separator: str) -> float | None:
+    """A cell's number, None where the cell stands for a missing value.
+
+    Raises BadFigure for anything else.
+    """
+    text = text.replace("\u2212", "-")
     if text.lower() in _MISSING_WORDS or _DASHES.fullmatch(text):
         return None
-    if table.separator == ",":
-        if not _WITH_POINT.fullmatch(text):
-            hint = " (a decimal comma needs semicolons between cells)" if "," in text else ""
-            table.fault(row, role, f"{quoted(text)} is not a number{hint}")
-            return None
-    elif _WITH_COMMA.fullmatch(text):
+    if separator != "," and _WITH_COMMA.fullmatch(text):
         text = text.replace(",", ".")
     elif not _WITH_POINT.fullmatch(text):
-        table.fault(row, role, f"{quoted(text)} is not a number")
-        return None
+        hint = ""
+        if separator == "," and _WITH_COMMA.fullmatch(text):
+            hint = " (a decimal comma needs semicolons between cells)"
+        raise BadFigure(f"{quoted(text)} is not a number{hint}")
     number = float(text)
     return None if number in _MISSING_CODES else number
 
@@ -324,11 +326,9 @@ def _figure(
 ) -> float | None:
     if role not in table.found:
         return None
-    number = _number(table, row, role)
-    if number is None:
-        return None
     try:
-        return convert(number, table.units[role])
+        number = _number(table.cell(row, role), table.separator)
+        return None if number is None else convert(number, table.units[role])
     except BadFigure as error:
         table.fault(row, role, str(error))
         return None
@@ -338,13 +338,16 @@ def _looks_like_fahrenheit(table: _Table, rows: Sequence[Row], role: str) -> Non
     """Say so where a column said to be °C is far too warm to be that, over 60 in places."""
     if table.units[role] != "C":
         return
-    scratch = Faults()
-    shadow = _Table(table.separator, table.headers, table.rows, table.found, table.units)
-    shadow.faults = scratch
-    numbers = [(_number(shadow, row, role), row) for row in rows]
-    known = [(number, row) for number, row in numbers if number is not None]
+    known: list[tuple[float, Row]] = []
+    for row in rows:
+        try:
+            number = _number(table.cell(row, role), table.separator)
+        except BadFigure:  # told where the row is read
+            continue
+        if number is not None:
+            known.append((number, row))
     too_warm = [row for number, row in known if number > HIGHEST_C]
-    if too_warm and median(number for number, _ in known) >= 25.0:
+    if too_warm and median(number for number, _ in known) >= _WARM_FOR_CELSIUS:
         table.fault(
             too_warm[0],
             role,

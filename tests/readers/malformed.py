@@ -98,14 +98,14 @@ def good_series() -> dict[str, Any]:
 GOOD_TAF = "TAF ZZAA 031100Z 0312/0412 24008KT CAVOK TX14/0315Z TN01/0405Z="
 
 
-def _dump(document: object) -> bytes:
+def dump(document: object) -> bytes:
     return json.dumps(document, indent=1).encode()
 
 
 def _changed(make: Callable[[], dict[str, Any]], change: Callable[[dict[str, Any]], None]) -> bytes:
     document = copy.deepcopy(make())
     change(document["properties"])
-    return _dump(document)
+    return dump(document)
 
 
 def _table(*rows: str, header: str = HEADER) -> bytes:
@@ -220,8 +220,8 @@ def _grids() -> dict[str, bytes]:
 
     return {
         "temperature is a list": _changed(good_grid, lambda p: p.update(temperature=[1, 2])),
-        "properties is a list": _dump({"properties": [1, 2, 3]}),
-        "properties is text": _dump({"properties": "cold"}),
+        "properties is a list": dump({"properties": [1, 2, 3]}),
+        "properties is text": dump({"properties": "cold"}),
         "values is an object": _changed(good_grid, lambda p: p["temperature"].update(values={})),
         "values is null": _changed(good_grid, lambda p: p["temperature"].update(values=None)),
         "value is text": _changed(good_grid, lambda p: first(p).update(value="9.5")),
@@ -271,7 +271,7 @@ def _grids() -> dict[str, bytes]:
             good_grid, lambda p: p["windSpeed"]["values"][0].update(value=-4)
         ),
         "updateTime is a number": _changed(good_grid, lambda p: p.update(updateTime=5)),
-        "a place, not a forecast": _dump(
+        "a place, not a forecast": dump(
             {
                 "properties": {
                     "forecastGridData": "https://weather.example/gridpoints/ZZZ/31,80",
@@ -279,7 +279,7 @@ def _grids() -> dict[str, bytes]:
                 }
             }
         ),
-        "a service's error": _dump({"title": "Not Found", "status": 404, "detail": "No such grid"}),
+        "a service's error": dump({"title": "Not Found", "status": 404, "detail": "No such grid"}),
     }
 
 
@@ -294,9 +294,9 @@ def _other_json() -> dict[str, bytes]:
         "a bracket": b"[",
         "an empty object": b"{}",
         "other json": b'{"type": "FeatureCollection", "features": []}',
-        "json with nan": _dump(good_series()).replace(b"5.0", b"NaN"),
-        "json with infinity": _dump(good_series()).replace(b"5.0", b"-Infinity"),
-        "json with 1e999": _dump(good_series()).replace(b"5.0", b"1e999"),
+        "json with nan": dump(good_series()).replace(b"5.0", b"NaN"),
+        "json with infinity": dump(good_series()).replace(b"5.0", b"-Infinity"),
+        "json with 1e999": dump(good_series()).replace(b"5.0", b"1e999"),
         "json with a number of 5000 digits": b'{"properties": ' + b"9" * 5_000 + b"}",
         "json nested 100000 deep": b"[" * 100_000,
         "json nested 500 deep": b'{"properties": ' + b"[" * 500 + b"]" * 500 + b"}",
@@ -369,7 +369,7 @@ def _truncations() -> dict[str, bytes]:
         ("periods", good_periods()),
         ("series", good_series()),
     ):
-        data = _dump(document)
+        data = dump(document)
         for position in range(1, len(data) - 1, max(1, len(data) // 40)):
             cut[f"{name} cut off after {position} bytes"] = data[:position]
     return cut

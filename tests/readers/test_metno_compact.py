@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from gardenapp.science.humidity import dew_point_c
-from tests.readers.malformed import _dump, good_series
+from tests.readers.malformed import dump, good_series
 from tests.readers.samples_at import only_night, read_bytes, read_sample
 
 OSLO = ZoneInfo("Europe/Oslo")
@@ -75,7 +75,7 @@ def _six_hourly(*, with_lows: bool) -> bytes:
             step["data"]["next_6_hours"] = {"details": {"air_temperature_min": -1.5 + index}}
         kept.append(step)
     document["properties"]["timeseries"] = kept
-    return _dump(document)
+    return dump(document)
 
 
 @pytest.mark.outside(f"{METNO_DOCUMENTED}: complete has air_temperature_min in next_6_hours")
@@ -94,4 +94,4 @@ def test_a_stored_response_and_its_body_alone_are_the_same() -> None:
     bare = good_series()
     stored = {"status": 200, "headers": {}, "body": bare}
 
-    assert read_bytes(_dump(bare)) == read_bytes(_dump(stored))
+    assert read_bytes(dump(bare)) == read_bytes(dump(stored))

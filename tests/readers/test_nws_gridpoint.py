@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from gardenapp.readers.records import ForecastReading, UnreadableFile
-from tests.readers.malformed import _dump, good_grid
+from tests.readers.malformed import dump, good_grid
 from tests.readers.samples_at import CHICAGO, lows, only_night, read_bytes, read_sample
 
 NWS_2022 = (
@@ -94,7 +94,7 @@ def test_any_prefix_of_a_unit_code_is_the_same_unit(unit: str) -> None:
     document = good_grid()
     document["properties"]["temperature"]["uom"] = unit
 
-    assert only_night(read_bytes(_dump(document))).low_c == 1.5
+    assert only_night(read_bytes(dump(document))).low_c == 1.5
 
 
 def test_a_layer_in_fahrenheit_is_converted() -> None:
@@ -104,7 +104,7 @@ def test_a_layer_in_fahrenheit_is_converted() -> None:
     for entry in layer["values"]:
         entry["value"] = entry["value"] * 9 / 5 + 32
 
-    assert only_night(read_bytes(_dump(document))).low_c == pytest.approx(1.5)
+    assert only_night(read_bytes(dump(document))).low_c == pytest.approx(1.5)
 
 
 @pytest.mark.outside(f"{NWS_DOCUMENTED}: ISO8601Interval")
@@ -123,7 +123,7 @@ def test_every_documented_interval_is_spread_over_its_hours(interval: str, hours
     document = good_grid()
     document["properties"]["temperature"]["values"][0]["validTime"] = interval
 
-    night = only_night(read_bytes(_dump(document)))
+    night = only_night(read_bytes(dump(document)))
 
     assert sum(hour.temp_c == 9.5 for hour in night.hours) == hours
 
@@ -134,14 +134,14 @@ def test_a_layer_of_days_is_spread_over_all_of_them() -> None:
         {"validTime": "2026-05-02T00:00:00+00:00/P2DT3H", "value": 7.2}
     ]
 
-    night = only_night(read_bytes(_dump(document)))
+    night = only_night(read_bytes(dump(document)))
 
     assert [hour.wind_mps for hour in night.hours[:9]] == [2.0] * 9
     assert night.hours[9].wind_mps is None
 
 
 def test_without_a_stated_low_the_hours_give_it() -> None:
-    night = only_night(read_bytes(_dump(good_grid())))
+    night = only_night(read_bytes(dump(good_grid())))
 
     assert night.low_c == 1.5
     assert night.low_at == datetime(2026, 5, 4, 8, tzinfo=UTC)
@@ -153,7 +153,7 @@ def test_notices_in_a_new_shape_do_not_cost_the_forecast(hazards: Any) -> None:
     document = good_grid()
     document["properties"]["hazards"] = hazards
 
-    assert only_night(read_bytes(_dump(document))).notes == ()
+    assert only_night(read_bytes(dump(document))).notes == ()
 
 
 def test_a_places_document_says_what_to_fetch_instead() -> None:

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from tests.readers.malformed import _dump, good_periods
+from tests.readers.malformed import dump, good_periods
 from tests.readers.samples_at import CHICAGO, lows, only_night, read_bytes, read_sample
 
 NWS_DOCUMENTED = "US National Weather Service API documentation and OpenAPI file 1.9.0"
@@ -41,7 +41,7 @@ def test_temperatures_as_objects_and_as_numbers_are_the_same() -> None:
         period["temperature"] = {"unitCode": "wmoUnit:degC", "value": celsius}
         period.pop("temperatureUnit")
 
-    first, second = (only_night(read_bytes(_dump(d))) for d in (plain, as_objects))
+    first, second = (only_night(read_bytes(dump(d))) for d in (plain, as_objects))
 
     assert first.low_c == pytest.approx(second.low_c)
     assert len(first.hours) == len(second.hours)
@@ -56,14 +56,14 @@ def test_wind_in_words_is_understood(words: str, mps: float) -> None:
     for period in document["properties"]["periods"]:
         period["windSpeed"] = words
 
-    assert only_night(read_bytes(_dump(document))).wind_mps == pytest.approx(mps, abs=1e-5)
+    assert only_night(read_bytes(dump(document))).wind_mps == pytest.approx(mps, abs=1e-5)
 
 
 def test_wind_in_unknown_words_is_told_and_left_out() -> None:
     document = good_periods()
     document["properties"]["periods"][0]["windSpeed"] = "a light breeze"
 
-    reading = read_bytes(_dump(document))
+    reading = read_bytes(dump(document))
 
     assert only_night(reading).hours[0].wind_mps is None
     assert reading.notes == ("Wind given as “a light breeze” is not understood and left out.",)
@@ -73,4 +73,4 @@ def test_a_period_with_a_null_temperature_is_passed_over() -> None:
     document = good_periods()
     document["properties"]["periods"][3]["temperature"] = None
 
-    assert len(only_night(read_bytes(_dump(document))).hours) == 14
+    assert len(only_night(read_bytes(dump(document))).hours) == 14

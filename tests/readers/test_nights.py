@@ -1,0 +1,151 @@
+"""Where one night ends and the next begins, also on the two odd nights of the year."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from gardenapp.readers.nights import SpanLow, night_of, nights_from_hours
+from gardenapp.readers.records import HourForecast
+from tests.readers.samples_at import CHICAGO, LONDON
+
+TZDB = "IANA time zone database: clock changes of 2026"
+
+
+def hours_between(start_at: datetime, count: int, temp_c: float = 5.0) -> list[HourForecast]:
+    return [
+        HourForecast(at=start_at + timedelta(hours=index), temp_c=temp_c) for index in range(count)
+    ]
+
+
+def local(zone: ZoneInfo, *parts: int) -> datetime:
+    return datetime(*parts, tzinfo=zone).astimezone(UTC)  # type: ignore[arg-type, misc]
+
+
+@pytest.mark.parametrize("zone", [LONDON, CHICAGO], ids=["London", "Chicago"])
+def test_half_past_midnight_belongs_to_the_evening_before(zone: ZoneInfo) -> None:
+    assert night_of(local(zone, 2026, 5, 4, 0, 30), zone) == date(2026, 5, 3)
+
+
+@pytest.mark.parametrize("zone", [LONDON, CHICAGO], ids=["London", "Chicago"])
+def test_the_night_turns_at_local_noon(zone: ZoneInfo) -> None:
+    assert night_of(local(zone, 2026, 5, 4, 11, 59), zone) == date(2026, 5, 3)
+    assert night_of(local(zone, 2026, 5, 4, 12, 0), zone) == date(2026, 5, 4)
+
+
+@pytest.mark.outside(TZDB)
+@pytest.mark.parametrize(
+    ("zone", "evening", "length_h"),
+    [
+        (LONDON, date(2026, 3, 28), 23),
+        (LONDON, date(2026, 10, 24), 25),
+        (LONDON, date(2026, 5, 3), 24),
+        (CHICAGO, date(2026, 3, 7), 23),
+        (CHICAGO, date(2026, 10, 31), 25),
+    ],
+    ids=["London spring", "London autumn", "London May", "Chicago spring", "Chicago autumn"],
+)
+def test_a_night_with_a_clock_change_has_an_hour_more_or_less(
+    zone: ZoneInfo, evening: date, length_h: int
+) -> None:
+    start_at = local(zone, evening.year, evening.month, evening.day, 0)
+
+    nights, _ = nights_from_hours(hours_between(start_at, 72), time_zone=zone)
+
+    night = next(night for night in nights if night.night_of == evening)
+    assert len(night.hours) == length_h
+    assert night.covers_night
+
+
+def test_the_low_is_sought_from_three_in_the_afternoon_to_eleven_in_the_morning() -> None:
+    start_at = local(LONDON, 2026, 5, 3, 12)
+    hours = hours_between(start_at, 24)
+    hours[2] = HourForecast(at=hours[2].at, temp_c=-9.0)  # 14:00
+    hours[3] = HourForecast(at=hours[3].at, temp_c=-1.0)  # 15:00
+    hours[23] = HourForecast(at=hours[23].at, temp_c=-2.0)  # 11:00
+
+    (night,), _ = nights_from_hours(hours, time_zone=LONDON)
+
+    assert (night.low_c, night.low_at) == (-2.0, hours[23].at)
+
+
+def test_of_equal_lows_the_first_gives_the_time() -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 18), 15, temp_c=1.0)
+
+    (night,), _ = nights_from_hours(hours, time_zone=LONDON)
+
+    assert night.low_at == hours[0].at
+
+
+def test_means_are_over_the_night_and_the_gust_is_its_strongest() -> None:
+    start_at = local(LONDON, 2026, 5, 3, 12)
+    hours = [
+        HourForecast(
+            at=start_at + timedelta(hours=index),
+            temp_c=10.0 - index / 4,
+            cloud_fraction=1.0 if index < 6 or index > 20 else 0.25,
+            wind_mps=9.0 if index < 6 else None,
+            gust_mps={1: 30.0, 4: 12.0, 10: 14.0}.get(index),
+            dew_point_c=2.0,
+        )
+        for index in range(24)
+    ]
+
+    (night,), _ = nights_from_hours(hours, time_zone=LONDON)
+
+    assert night.cloud_fraction == 0.25
+    assert night.wind_mps is None
+    assert night.gust_mps == 14.0  # the 30 m/s at one in the afternoon is the day's
+    assert night.dew_point_c == 2.0
+    assert night.evening_c == 8.0  # at 20:00
+
+
+def test_a_hole_of_four_hours_is_told_and_one_of_three_is_not() -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 18), 15)
+    four = hours[:3] + hours[6:]
+    three = hours[:3] + hours[5:]
+
+    (holed,), _ = nights_from_hours(four, time_zone=LONDON)
+    (whole,), _ = nights_from_hours(three, time_zone=LONDON)
+
+    assert not holed.covers_night
+    assert holed.notes == ("Steps of 4 hours: a dip between may be missed.",)
+    assert whole.covers_night
+    assert whole.notes == ()
+
+
+@pytest.mark.parametrize(
+    ("first", "count", "words"),
+    [(18, 7, "end at 00:00"), (30, 6, "begin at 06:00")],
+    ids=["an evening alone", "a morning alone"],
+)
+def test_a_night_without_its_cold_end_is_left_out_and_told(
+    first: int, count: int, words: str
+) -> None:
+    start_at = local(LONDON, 2026, 5, 3, 0) + timedelta(hours=first)
+
+    nights, notes = nights_from_hours(hours_between(start_at, count), time_zone=LONDON)
+
+    assert nights == ()
+    assert len(notes) == 1
+    assert words in notes[0]
+
+
+def test_a_stated_low_stands_without_any_hours() -> None:
+    stated = SpanLow(local(LONDON, 2026, 5, 3, 19), local(LONDON, 2026, 5, 4, 9), -1.0)
+
+    (night,), notes = nights_from_hours([], time_zone=LONDON, stated_lows=[stated])
+
+    assert (night.night_of, night.low_c, night.low_at) == (date(2026, 5, 3), -1.0, None)
+    assert notes == ()
+
+
+def test_of_two_stated_lows_for_a_night_the_colder_is_taken() -> None:
+    span = local(LONDON, 2026, 5, 3, 19), local(LONDON, 2026, 5, 4, 9)
+    stated = [SpanLow(*span, 1.0), SpanLow(*span, -1.0), SpanLow(*span, 0.5)]
+
+    (night,), _ = nights_from_hours([], time_zone=LONDON, stated_lows=stated)
+
+    assert night.low_c == -1.0
