@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Sequence
 
-from gardenapp.science.allocation_fit import prepare
+from gardenapp.science.allocation_fit import Prepared, prepare
 from gardenapp.science.allocation_greedy import (
     Tally,
     covered_by,
@@ -12,6 +13,8 @@ from gardenapp.science.allocation_greedy import (
     simple_bound,
     uses_of,
 )
+from gardenapp.science.allocation_improve import better_of, improve, tally_of
+from gardenapp.science.allocation_prices import PlotPlans, plans_of
 from gardenapp.science.allocation_problem import (
     Allocation,
     CoverPool,
@@ -27,6 +30,7 @@ from gardenapp.science.allocation_problem import (
     check_problem,
     relative_gap_of,
 )
+from gardenapp.science.allocation_program import ContentsLists, SolverFailed, contents_program
 from gardenapp.science.allocation_reasons import reasons_for, words
 
 __all__ = [
@@ -46,20 +50,70 @@ __all__ = [
 ]
 
 
+MOST_LISTED = 1500
+"""Gardens with at most so many different contents of units are solved exactly in one program."""
+
+MOST_ROUNDS = 30
+"""Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
+
+SHARE_FOR_PLANS = 0.75
+"""Share of the time for plans by plot; the rest is for solving small groups of plots again."""
+
+
 def solve(
     problem: Problem, *, time_limit_s: float = 20.0, relative_gap: float = 0.001
 ) -> Allocation:
     """Find the use of covers, stacks and shelter that avoids most damage for its effort.
 
-    Greedy only for now; the bound is a simple relaxation.
+    Maximises the sum of worth * (bare damage - damage under) over all covered plants, less
+    worth_per_minute for every minute of new work: putting on each unit, carrying each pot, and
+    the way to each plot where anything new is done, once.
+
+    A small garden is solved exactly (`contents_program`). A larger one gets a price for every
+    kind of cover, so that each plot can be planned by itself with its plants placed one by one;
+    an integer program then picks one plan a plot, and groups of plots are solved again while
+    time is left. It never does worse than the greedy allocation or the fixed uses alone.
+
+    Parameters
+    ----------
+    problem : what there is tonight; fixed uses stay unless the gust is over their limit.
+    time_limit_s : wall time after which the best so far is returned. [s]
+    relative_gap : gap to the bound that is good enough.
+
+    Returns
+    -------
+    The allocation, with its own objective and a bound that holds for every allocation under the
+    same rules. The same problem gives the same answer, except where the clock cut the search
+    short (`method` is 'time limit').
+
+    Notes
+    -----
+    What is on and comes off in a gust is not counted in minutes, nor is what stays on.
+    A fixed cover with room left under it is not filled up: it stays as it is.
 
     Raises OutOfRange.
     """
     check_problem(problem)
     started = time.perf_counter()
+
+    def seconds_left(share: float = 1.0) -> float:
+        return share * time_limit_s - (time.perf_counter() - started)
+
     prepared = prepare(problem)
     tally = fill_greedily(Tally(prepared))
     bound = max(simple_bound(prepared), tally.objective)
+    stages = [StageInfo("greedy", time.perf_counter() - started, tally.objective, bound)]
+    method = "greedy"
+    try:
+        if prepared.options:
+            tally, bound, stages = _programs(
+                prepared, tally, bound, relative_gap, seconds_left, stages
+            )
+        method = (
+            "optimal" if relative_gap_of(tally.objective, bound) <= relative_gap else "time limit"
+        )
+    except SolverFailed as failure:
+        stages.append(StageInfo("greedy kept", time.perf_counter() - started, note=str(failure)))
     uses = uses_of(tally)
     return Allocation(
         uses=uses,
@@ -70,7 +124,83 @@ def solve(
         minutes_used=tally.minutes,
         reasons=reasons_for(prepared, tally),
         must_come_off=prepared.must_come_off,
-        method="greedy",
+        method=method,
         harmful_fixed=prepared.harmful_fixed,
-        stages=(StageInfo("greedy", time.perf_counter() - started, tally.objective, bound),),
+        stages=tuple(stages),
     )
+
+
+def _programs(
+    prepared: Prepared,
+    start: Tally,
+    simple: float,
+    relative_gap: float,
+    seconds_left: Callable[..., float],
+    stages: Sequence[StageInfo],
+) -> tuple[Tally, float, list[StageInfo]]:
+    """The integer programs, from a greedy start: the best tally, a bound and what was done."""
+    done = list(stages)
+    limit = seconds_left()
+
+    def note(name: str, objective: float, bound: float, words: str = "") -> None:
+        done.append(StageInfo(name, limit - seconds_left(), objective, bound, words))
+
+    lists = ContentsLists(prepared)
+    listed = _listed(prepared, lists)
+    if listed is not None:
+        answer = contents_program(
+            prepared,
+            prepared.options,
+            lists,
+            Tally(prepared),
+            time_limit_s=max(0.1, seconds_left()),
+            relative_gap=relative_gap,
+            start=start.units,
+        )
+        best = better_of(start, tally_of(prepared, answer.units))
+        best = fill_greedily(tally_of(prepared, best.units))
+        bound = max(prepared.fixed_objective + answer.solved.bound, best.objective)
+        note("exact contents", best.objective, bound, f"{listed} contents")
+        return best, min(bound, simple), done
+
+    plans = PlotPlans(prepared, start, lambda: seconds_left(SHARE_FOR_PLANS))
+    note("relaxed", start.objective, plans.bound)
+    best = start
+    rounds = 0
+    while seconds_left(SHARE_FOR_PLANS) > 0 and rounds < MOST_ROUNDS:
+        fresh = plans.price_round()
+        rounds += 1
+        best = plans.choose(
+            best,
+            seconds=max(0.5, min(3.0, seconds_left(SHARE_FOR_PLANS))),
+            relative_gap=relative_gap / 2,
+        )
+        best = fill_greedily(tally_of(prepared, best.units))
+        for plan in plans_of(prepared, best):
+            plans.add(plan)
+        note(
+            "plans by plot", best.objective, plans.bound, f"{fresh} new, {len(plans.plans)} in all"
+        )
+        if plans.bound - best.objective <= relative_gap * abs(plans.bound) or not fresh:
+            break
+        plans.new_prices()
+    bound = max(min(plans.bound, simple), best.objective)
+    best, tries, gains = improve(
+        prepared, best, bound=bound, relative_gap=relative_gap, seconds_left=seconds_left
+    )
+    bound = max(bound, best.objective)
+    note("groups of plots", best.objective, bound, f"{gains} of {tries} tries brought something")
+    return best, bound, done
+
+
+def _listed(prepared: Prepared, lists: ContentsLists) -> int | None:
+    """How many contents there are in all; None where too many to list or a list was cut."""
+    total = 0
+    for option in prepared.options:
+        if option.is_shelter:
+            continue
+        contents, is_complete = lists.of(option)
+        total += len(contents)
+        if not is_complete or total > MOST_LISTED:
+            return None
+    return total

@@ -2,22 +2,18 @@
 
 Room under a cover
 ------------------
-Plants of spread s stand in whole rows across the cover: with inner sides A and B,
-`across = floor(A / s)` plants in a row and `along = floor(B / s)` rows, so one unit holds
-`across * along` plants of one planting whichever way it is turned.
+A plant of spread s needs a square of side s. With inner sides A and B one unit holds
+`floor(A / s) * floor(B / s)` plants of one planting, its capacity, whichever way it is turned.
 
 Where plantings are mixed under one unit the obvious rule, "the shares of its capacity add up to
-at most 1", is not safe. In a cover of side 6, plants of spread 3 (capacity 4) and of spread 2
-(capacity 9): three of the first and two of the second add up to 0.97, but once three quarters
-are taken the last 3 x 3 corner holds one plant of spread 2, not two. So the rule here is
-tighter: **each planting takes whole rows, and the shares of rows add up to at most 1**,
-
-    sum over plantings of ceil(plants / across) / along <= 1,
-
-for at least one of the two directions of the rows. It is safe: r rows of spread s need r * s of
-the side B, and s <= B / along, so all rows together need at most B * sum(r / along) <= B.
-As ceil(plants / across) / along >= plants / capacity, it implies the obvious rule, which is
-therefore a valid relaxation (used for the bound).
+at most 1", is necessary here but is not enough. By area it is safe: capacity is at most
+A * B / s^2, so the squares' areas add up to at most A * B. As squares it is not always: in a
+cover of side 6, three plants of spread 3 (capacity 4) and two of spread 2 (capacity 9) add up to
+0.97, yet the last 3 x 3 corner takes one plant of spread 2, not two. So plants are said to stand
+together only where **the shares add up to at most 1 and a placing of all the squares, side by
+side without overlap, has been found** (`squares_go_in`), or where they are part of plants that
+do. It never allows what cannot stand; it can refuse what a cleverer placing would get in. The
+shares alone are a valid relaxation and give the bound.
 """
 
 from __future__ import annotations
@@ -48,12 +44,8 @@ class Member:
 
     planting_id: Id
     gain: float
-    grid: tuple[int, int] = (0, 0)  # plants along the one side and the other; unused for shelter
-
-    @property
-    def capacity(self) -> int:
-        """Most plants of this planting alone under one unit."""
-        return self.grid[0] * self.grid[1]
+    capacity: int = 0  # most plants of it alone under one unit; unused for shelter
+    spread_cm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -69,6 +61,7 @@ class Option:
     minutes: float  # for one unit; for shelter, for one pot
     area_cm2: float
     most_units: int
+    inner_cm: tuple[float, float] = (0.0, 0.0)  # sides of the ground one unit covers
 
 
 @dataclass(frozen=True)
@@ -108,11 +101,10 @@ def footprint_cm(pools: Sequence[CoverPool]) -> tuple[float, float]:
     return longer, shorter
 
 
-def grid_of(pools: Sequence[CoverPool], spread_cm: float) -> tuple[int, int]:
-    """Plants of a spread along each side of one unit; (0, 0) where not even one fits. [cm]"""
+def capacity_of(pools: Sequence[CoverPool], spread_cm: float) -> int:
+    """Plants of a spread that one unit holds; 0 where not even one fits. [cm]"""
     longer, shorter = footprint_cm(pools)
-    grid = whole_times(longer, spread_cm), whole_times(shorter, spread_cm)
-    return grid if all(grid) else (0, 0)
+    return whole_times(longer, spread_cm) * whole_times(shorter, spread_cm)
 
 
 def stack_fits(pools: Sequence[CoverPool]) -> bool:
@@ -203,25 +195,60 @@ def may_be_used_on(pools: Sequence[CoverPool], plot_id: Id) -> bool:
     return all(pool.allowed_plot_ids is None or plot_id in pool.allowed_plot_ids for pool in pools)
 
 
-def rows_taken(plants: int, across: int) -> int:
-    """Whole rows that so many plants stand in, so many across."""
-    return -(-plants // across)
+def squares_go_in(sides_cm: tuple[float, float], counts: Mapping[float, int]) -> bool:
+    """Whether squares were placed side by side in a rectangle; `counts` by side of square. [cm]
 
-
-def fits_together(contents: Mapping[Id, int], grids: Mapping[Id, tuple[int, int]]) -> bool:
-    """Whether these plants stand together under one unit: the rule of this module's head."""
-    for way in (0, 1):
-        share = 0.0
-        for planting_id, plants in contents.items():
-            if not plants:
-                continue
-            across, along = grids[planting_id][way], grids[planting_id][1 - way]
-            if not across or not along:
-                return False
-            share += rows_taken(plants, across) / along
-        if share <= 1 + ROUNDING:
-            return True
+    Rows of the largest first, what is left at a row's end filled in the same way with smaller
+    ones, tried in four orders of turning. True is a proof (each square was given its place);
+    False only means that no placing was found.
+    """
+    total = {side: number for side, number in counts.items() if number}
+    if len(total) == 1:
+        ((side, number),) = total.items()
+        return number <= whole_times(sides_cm[0], side) * whole_times(sides_cm[1], side)
+    for is_turned in (False, True):
+        for turns_inside in (False, True):
+            left = dict(sorted(total.items(), reverse=True))
+            _fill(*sides_cm, left, is_turned, turns_inside)
+            if not any(left.values()):
+                return True
     return False
+
+
+def _fill(
+    row_cm: float, depth_cm: float, left: dict[float, int], is_turned: bool, turns_inside: bool
+) -> None:
+    """Place what goes in, largest first, and take it off `left` (largest first)."""
+    if (row_cm < depth_cm) != is_turned:
+        row_cm, depth_cm = depth_cm, row_cm
+    for side in left:
+        while left[side] and whole_times(depth_cm, side) and whole_times(row_cm, side):
+            placed = min(left[side], whole_times(row_cm, side))
+            left[side] -= placed
+            rest = row_cm - placed * side
+            if rest > 0:
+                inside = {other: n for other, n in left.items() if n and other <= side}
+                if inside:
+                    _fill(rest, side, inside, is_turned != turns_inside, turns_inside)
+                    left.update(inside)
+            depth_cm -= side
+
+
+def share_of(option: Option, contents: Mapping[Id, int]) -> float:
+    """Share of one unit's capacity that these plants take; 1 is full."""
+    capacity = {member.planting_id: member.capacity for member in option.members}
+    return sum(plants / capacity[pid] for pid, plants in contents.items() if plants)
+
+
+def fits_together(option: Option, contents: Mapping[Id, int]) -> bool:
+    """Whether these plants stand together under one unit: the rule of this module's head."""
+    if share_of(option, contents) > 1 + ROUNDING:
+        return False
+    spread = {member.planting_id: member.spread_cm for member in option.members}
+    counts: dict[float, int] = {}
+    for planting_id, plants in contents.items():
+        counts[spread[planting_id]] = counts.get(spread[planting_id], 0) + plants
+    return squares_go_in(option.inner_cm, counts)
 
 
 def prepare(problem: Problem) -> Prepared:
@@ -309,21 +336,21 @@ def prepare(problem: Problem) -> Prepared:
                     continue
             members: list[Member] = []
             for planting in at_plot[plot.id]:
-                under = problem.damage.get((planting.id, treatment.id))
-                if under is None or under >= planting.bare_damage:
+                share = problem.damage.get((planting.id, treatment.id))
+                if share is None or share >= planting.bare_damage:
                     continue
-                grid = (0, 0)
+                capacity = 0
                 if treatment.is_shelter:
                     if not planting.is_movable_pot:
                         continue
                 else:
                     if planting.height_cm > headroom:
                         continue
-                    grid = grid_of(stack, planting.spread_cm)
-                    if not grid[0]:
+                    capacity = capacity_of(stack, planting.spread_cm)
+                    if not capacity:
                         continue
-                gain = planting.worth * (planting.bare_damage - under)
-                members.append(Member(planting.id, gain, grid))
+                gain = planting.worth * (planting.bare_damage - share)
+                members.append(Member(planting.id, gain, capacity, planting.spread_cm))
             if not members:
                 continue
             plants = sum(bare_plants[member.planting_id] for member in members)
@@ -342,6 +369,7 @@ def prepare(problem: Problem) -> Prepared:
                     ),
                     area_cm2=area,
                     most_units=min(most, plants),
+                    inner_cm=footprint_cm(stack) if stack else (0.0, 0.0),
                 )
             )
     return Prepared(

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from gardenapp.science.allocation_fit import ROUNDING, Option, Prepared, fits_together, rows_taken
+from gardenapp.science.allocation_fit import ROUNDING, Option, Prepared, fits_together
 from gardenapp.science.allocation_problem import Id, Use
 
 SLACK = 1e-7
@@ -53,8 +53,13 @@ class Tally:
         effort = self.prepared.problem.worth_per_minute * self.minutes_for(option, contents)
         return saved - effort
 
-    def has_room_for(self, option: Option, contents: Mapping[Id, int]) -> bool:
-        """Whether this unit can still be placed, by every rule."""
+    def has_room_for(
+        self, option: Option, contents: Mapping[Id, int], *, is_known_to_stand: bool = False
+    ) -> bool:
+        """Whether this unit can still be placed, by every rule.
+
+        `is_known_to_stand`: the plants are part of contents that were placed before.
+        """
         if self.minutes + self.minutes_for(option, contents) > self.budget + SLACK:
             return False
         if any(plants > self.bare[planting_id] for planting_id, plants in contents.items()):
@@ -65,7 +70,7 @@ class Tally:
             return False
         if option.area_cm2 > self.area_cm2[option.plot_id] * (1 + ROUNDING) + ROUNDING:
             return False
-        return fits_together(contents, {m.planting_id: m.grid for m in option.members})
+        return is_known_to_stand or fits_together(option, contents)
 
     def place(self, option: Option, contents: Mapping[Id, int]) -> None:
         """Place one unit; the caller has asked `has_room_for`."""
@@ -83,34 +88,35 @@ class Tally:
         self.units.append(Unit(option.index, dict(contents)))
 
     def best_contents(self, option: Option) -> dict[Id, int]:
-        """Plants to put under one more unit: whole rows, the most worth for their room first."""
+        """Plants to put under one more unit: those worth most for their room first."""
         if option.is_shelter:
             return self._best_pots(option)
-        best: dict[Id, int] = {}
-        best_worth = 0.0
-        for way in (0, 1):
-            taken: dict[Id, int] = {}
-            worth, share = 0.0, 0.0
-            while True:
-                choice: tuple[float, float, Id, int, float] | None = None
-                for member in option.members:
-                    left = self.bare[member.planting_id] - taken.get(member.planting_id, 0)
-                    row = min(left, member.grid[way])
-                    part = 1 / member.grid[1 - way]
-                    if row <= 0 or share + part > 1 + ROUNDING:
-                        continue
-                    rate = member.gain * row / part
-                    if choice is None or rate > choice[0]:
-                        choice = (rate, part, member.planting_id, row, member.gain * row)
-                if choice is None:
+        taken: dict[Id, int] = {}
+        self.top_up(option, taken)
+        return taken
+
+    def top_up(self, option: Option, contents: dict[Id, int]) -> None:
+        """Add bare plants to a unit while they stand together with what is under it."""
+        room = 1.0
+        capacity = {member.planting_id: member.capacity for member in option.members}
+        for planting_id, plants in contents.items():
+            room -= plants / capacity[planting_id]
+        for member in sorted(option.members, key=lambda m: -m.gain * m.capacity):
+            before = contents.get(member.planting_id, 0)
+            most = math.floor(room * member.capacity + ROUNDING)
+            most = min(most, self.bare[member.planting_id] - before)
+            while most > 0:
+                contents[member.planting_id] = before + most
+                if fits_together(option, contents):
+                    room -= most / member.capacity
                     break
-                _, part, planting_id, row, row_worth = choice
-                taken[planting_id] = taken.get(planting_id, 0) + row
-                share += part
-                worth += row_worth
-            if worth > best_worth:
-                best, best_worth = taken, worth
-        return best
+                # Plants that do not go in as squares: try with half, then down to one.
+                most = most // 2
+            if most <= 0:
+                if before:
+                    contents[member.planting_id] = before
+                else:
+                    contents.pop(member.planting_id, None)
 
     def _best_pots(self, option: Option) -> dict[Id, int]:
         per_pot = self.prepared.problem.worth_per_minute * option.minutes
@@ -238,13 +244,3 @@ def simple_bound(prepared: Prepared) -> float:
     by_pool = sum(worth * prepared.free_covers[pool_id] for pool_id, worth in best_unit.items())
     by_pool += sum(sorted(shelter_gains, reverse=True)[: prepared.free_spaces])
     return prepared.fixed_objective + max(0.0, min(by_planting, by_pool))
-
-
-def rows_used(option: Option, contents: Mapping[Id, int], way: int) -> float:
-    """Share of one unit that these plants take, rows laid one way (0 or 1)."""
-    grids = {member.planting_id: member.grid for member in option.members}
-    return sum(
-        rows_taken(plants, grids[planting_id][way]) / grids[planting_id][1 - way]
-        for planting_id, plants in contents.items()
-        if plants
-    )

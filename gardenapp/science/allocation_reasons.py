@@ -9,8 +9,8 @@ from types import MappingProxyType
 from gardenapp.science.allocation_fit import (
     ROUNDING,
     Prepared,
+    capacity_of,
     footprint_cm,
-    grid_of,
     headroom_cm,
     is_over_gust,
     is_tall_enough,
@@ -170,7 +170,9 @@ def _keep(ways: Sequence[_Way], is_good: Callable[[_Way], bool]) -> list[_Way]:
 def _has_size_for(stack: Sequence[CoverPool], planting: PlantingNeed) -> bool:
     if not stack:
         return True
-    return is_tall_enough(stack, planting.height_cm) and bool(grid_of(stack, planting.spread_cm)[0])
+    return is_tall_enough(stack, planting.height_cm) and bool(
+        capacity_of(stack, planting.spread_cm)
+    )
 
 
 def _is_free(tally: Tally, way: _Way) -> bool:
@@ -186,8 +188,7 @@ def _units_wanted(ways: Sequence[_Way], planting: PlantingNeed, bare: int) -> in
     roomiest = 0
     for way in ways:
         if way.stack:
-            grid = grid_of(way.stack, planting.spread_cm)
-            roomiest = max(roomiest, grid[0] * grid[1])
+            roomiest = max(roomiest, capacity_of(way.stack, planting.spread_cm))
     return -(-bare // roomiest) if roomiest else bare
 
 
@@ -200,7 +201,7 @@ def _size_reason(ways: Sequence[_Way], planting: PlantingNeed, bare: int) -> Rea
     if not tall:
         params = {"needs_cm": planting.height_cm, "tallest_cm": max(0.0, tallest)}
         return _make("too_tall", params, bare, planting, 1)
-    if not any(grid_of(stack, planting.spread_cm)[0] for stack in stacks):
+    if not any(capacity_of(stack, planting.spread_cm) for stack in stacks):
         params = {"needs_cm": planting.spread_cm, "widest_cm": widest}
         return _make("too_wide", params, bare, planting, 1)
     params = {"height_cm": planting.height_cm, "spread_cm": planting.spread_cm}
