@@ -1,0 +1,641 @@
+"""An invented garden to look at: plots, plantings, covers, members and tonight's forecast.
+
+    python seed_demo.py --serve
+
+The same garden each time within a season of the year. Running it again adds nothing but a
+fresh forecast for tonight. It refuses a database that holds a garden which is not a demo.
+Every person, plot and place in it is invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import math
+import os
+import random
+import secrets
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from flask import Flask, current_app
+from flask_sqlalchemy.session import Session
+from sqlalchemy import inspect, select, text
+from sqlalchemy.exc import DatabaseError
+from sqlalchemy.orm import joinedload, scoped_session
+
+from gardenapp import create_app, reference
+from gardenapp.cli import serve, upgrade_if_needed
+from gardenapp.errors import GardenError, Refused
+from gardenapp.extensions import db
+from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.nights import Plan
+from gardenapp.models.people import Garden
+from gardenapp.models.plants import CropStage, Planting
+from gardenapp.models.plots import Plot, StorePlace
+from gardenapp.science.sun import night_for
+from gardenapp.services import forecasts, people
+from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.passwords import hash_password
+from gardenapp.services.plan_night import plan_night
+from gardenapp.services.plots import USUAL_OFFSETS
+from gardenapp.services.seeding import seed_catalogue
+from gardenapp.services.transaction import write_transaction
+
+SEED = 20_261
+SIGN_INS_FILE = "demo_sign_ins.txt"
+FORECAST_FILE = "invented forecast.csv"
+NIGHTS = 3
+USUAL_LOW_C = -2.0
+COLDEST_C, WARMEST_C = -30.0, 30.0
+# A forecast younger than this with the same figures is not brought in a second time.
+FRESH_FOR = timedelta(hours=6)
+
+GARDEN_NAME = "Thimblewick Plots"
+LATITUDE, LONGITUDE, ELEVATION_M = 52.31, -1.22, 104.0
+TIME_ZONE = "Europe/London"
+COORDINATORS = ("Odile Tamworth", "Rafiq Summerhill")
+MEMBERS = (
+    "Benedikt Oyelaran",
+    "Carys Whinfield",
+    "Domantas Pell",
+    "Esme Varga",
+    "Folake Thistlewood",
+    "Gwilym Santos",
+    "Hanneke Broadbent",
+    "Ines Kettlewell",
+    "Jarek Moorcroft",
+    "Kumiko Ashdown",
+)
+PLACES = (
+    ("Long shed", "key under the third brick"),
+    ("Lean-to by the gate", ""),
+    ("Pallet stack, north end", "under the tarpaulin"),
+    ("Tea hut loft", "mind the ladder in the dark"),
+    ("Rafiq’s garage", "ring first"),
+)
+
+# Rows of plots: label, how many, length and width, bed width [cm], distance to the long shed [m]
+ROWS = (
+    ("A", 8, 1000.0, 500.0, 120.0, 20.0),
+    ("B", 8, 600.0, 300.0, 120.0, 45.0),
+    ("C", 8, 500.0, 240.0, 110.0, 70.0),
+    ("D", 6, 300.0, 120.0, 100.0, 95.0),
+)
+# Which usual spot a plot is, where it is not open ground.
+SPOTS = {
+    "A1": "hedge",
+    "A2": "hedge",
+    "B7": "dammed",
+    "B8": "dammed",
+    "C1": "wall",
+    "C2": "wall",
+    "C3": "wall",
+    "C4": "slope",
+    "C5": "slope",
+    "C6": "slope",
+    "D1": "slope",
+    "D5": "low",
+    "D6": "pocket",
+}
+
+
+@dataclass(frozen=True)
+class Grown:
+    """Something this garden grows: how often, how many at once, how hardy, in a pot or not.
+
+    `hardened` is the share of plantings that are hardened off; `mind` what its holder would say.
+    """
+
+    crop: str
+    stage: str
+    weight: int
+    count: tuple[int, int]
+    hardened: float = 0.0
+    mind: str = "much"
+    in_pot: bool = False
+    height_cm: float | None = None
+    names: tuple[str, ...] = ()
+
+
+# What may stand here at any time of the year.
+ALWAYS = (
+    Grown("lemon", "plant in a pot", 2, (1, 2), mind="dearly", in_pot=True),
+    Grown("kumquat", "plant in a pot", 2, (1, 1), 1.0, "dearly", in_pot=True),
+    Grown("olive", "in a pot", 3, (1, 2), 1.0, "dearly", in_pot=True),
+    Grown("aloe", "plant in a pot", 1, (1, 3), in_pot=True, height_cm=30.0),
+    Grown("agave", "plant in a pot", 1, (1, 2), in_pot=True),
+    Grown("kale", "young plant or leaves", 4, (4, 9), 1.0, names=("black kale", "curly kale")),
+    Grown("leek", "growing leaves", 5, (20, 60), 1.0, "little"),
+    Grown("parsley", "plant", 3, (3, 8), 1.0, "little"),
+    Grown("spinach", "leaves", 7, (10, 24), 1.0, "little"),
+    Grown("sage", "plant in winter", 4, (1, 3), 1.0, "little"),
+    Grown("coriander", "rosette", 4, (6, 16), 1.0, "little"),
+    Grown("rocket", "leaves", 2, (8, 20), 0.9, "little"),
+    Grown("lettuce", "leafing or hearting", 4, (6, 16), 0.6, names=("cos", "butterhead", "")),
+)
+WINTER = (
+    Grown("broad bean", "young plant", 10, (12, 30), 1.0, names=("autumn-sown beans", "")),
+    Grown("turnip", "tops", 5, (12, 30), 1.0, "little"),
+    Grown("savoy cabbage", "leafing or hearting", 8, (4, 8), 1.0),
+    Grown("cabbage", "young plant", 6, (8, 18), 1.0, names=("spring cabbage", "")),
+    Grown("beetroot", "tops", 4, (12, 30), 1.0, "little"),
+    Grown("Brussels sprouts", "young plant or leaves", 5, (4, 8), 1.0),
+    Grown("garlic", "growing leaves", 4, (20, 60), 0.0, "much"),
+    Grown("highbush blueberry", "bud swell", 3, (1, 3), 0.0, "much"),
+    Grown("fig", "dormant tree", 2, (1, 1), 1.0, "much"),
+    Grown("corn salad", "leaves", 2, (20, 40), 0.0, "little"),
+    Grown("lettuce", "winter type, rosette", 5, (8, 20), 0.9),
+    Grown("mizuna", "leaves", 2, (6, 14), 0.9, "little"),
+    Grown("tatsoi", "leaves", 2, (6, 12), 1.0, "little"),
+    Grown("chard", "leaves", 3, (4, 9), 0.9),
+    Grown("celeriac", "plant", 2, (6, 12), 1.0),
+    Grown("swede", "tops", 2, (6, 12), 1.0, "little"),
+    Grown("cauliflower", "young plant or leaves", 2, (4, 8), 1.0),
+    Grown("broccoli", "young plant or leaves", 3, (4, 6), 1.0, names=("purple sprouting", "")),
+    Grown("pea", "before flowering", 2, (16, 40), height_cm=12.0, names=("sugar peas", "")),
+    Grown("Florence fennel", "plant", 2, (4, 8), 0.9),
+    Grown("globe artichoke", "young growth", 2, (2, 3), 0.0, "dearly", height_cm=45.0),
+    Grown("bay laurel", "at rest, in a pot", 2, (1, 2), in_pot=True, height_cm=90.0),
+    Grown("rosemary", "plant in winter", 2, (1, 3), in_pot=True, height_cm=40.0),
+    Grown("lemon verbena", "at rest, in a pot", 3, (1, 2), in_pot=True, height_cm=40.0),
+    Grown("box", "in a pot", 2, (1, 2), 0.0, "little", in_pot=True),
+)
+SPRING = (
+    Grown("strawberry", "tight bud", 4, (8, 24)),
+    Grown("strawberry", "full bloom", 3, (8, 24), 0.0, "dearly"),
+    Grown("pea", "before flowering", 5, (16, 40), height_cm=20.0),
+    Grown("broad bean", "young plant", 6, (12, 30), 1.0),
+    Grown("potato", "emerging shoots", 4, (8, 20)),
+    Grown("cabbage", "young plant", 6, (8, 18), 0.9),
+    Grown("onion", "growing leaves", 6, (30, 80), 1.0, "little"),
+    Grown("garlic", "growing leaves", 5, (20, 60), 0.0, "little"),
+    Grown("shallot", "growing leaves", 3, (20, 40), 0.0, "little"),
+    Grown("turnip", "tops", 4, (12, 30), 1.0, "little"),
+    Grown("peppermint", "young shoots", 3, (2, 6), 1.0, "little"),
+    Grown("highbush blueberry", "tight cluster", 3, (1, 3)),
+    Grown("beetroot", "tops", 3, (12, 30), 1.0, "little"),
+    Grown("carrot", "tops", 3, (30, 80), 1.0, "little"),
+    Grown("tomato", "young plant", 3, (4, 10), 0.0, "dearly", in_pot=True),
+    Grown("squash and courgette", "young plant", 2, (2, 5), in_pot=True),
+    Grown("French bean", "young plant", 2, (8, 16)),
+    Grown("rhubarb", "young leaves", 2, (1, 3), 0.0, "little"),
+    Grown("asparagus", "spears", 2, (6, 12)),
+    Grown("chard", "leaves", 3, (4, 9), 0.8),
+    Grown("blackcurrant", "full bloom", 1, (1, 2)),
+    Grown("rosemary", "plant in winter", 2, (1, 3), in_pot=True, height_cm=40.0),
+)
+SUMMER = (
+    Grown("tomato", "full grown", 3, (3, 6), 0.0, "dearly"),
+    Grown("pepper and chilli", "young plant", 2, (2, 6), in_pot=True),
+    Grown("squash and courgette", "full grown", 2, (1, 3)),
+    Grown("runner bean", "climbing, full height", 2, (6, 12)),
+    Grown("basil", "plant", 2, (3, 8), in_pot=True),
+    Grown("carrot", "tops", 5, (30, 80), 1.0, "little"),
+    Grown("beetroot", "tops", 5, (12, 30), 1.0, "little"),
+    Grown("onion", "growing leaves", 5, (30, 80), 1.0, "little"),
+    Grown("shallot", "growing leaves", 4, (20, 40), 0.0, "little"),
+    Grown("broccoli", "young plant or leaves", 4, (4, 6), 1.0),
+    Grown("Brussels sprouts", "young plant or leaves", 4, (4, 8), 1.0, height_cm=30.0),
+    Grown("savoy cabbage", "leafing or hearting", 4, (4, 8), 1.0),
+    Grown("turnip", "tops", 8, (12, 30), 1.0, "little"),
+    Grown("swede", "tops", 3, (6, 12), 1.0, "little"),
+    Grown("parsnip", "tops", 4, (20, 40), 1.0, "little"),
+    Grown("sweetcorn", "young plant", 2, (8, 16)),
+    Grown("dahlia", "growing plant", 2, (2, 5), 0.0, "dearly"),
+    Grown("chard", "leaves", 3, (4, 9), 0.8),
+)
+AUTUMN = (
+    Grown("tomato", "full grown", 2, (3, 6), 0.0, "much"),
+    Grown("pumpkin", "trailing vine", 1, (1, 3)),
+    Grown("dahlia", "growing plant", 2, (2, 5), 0.0, "dearly"),
+    Grown("chard", "leaves", 4, (4, 9), 0.8),
+    Grown("endive", "leafing or hearting", 3, (6, 12), 0.8),
+    Grown("radicchio", "leafing or hearting", 3, (6, 12)),
+    Grown("lettuce", "winter type, rosette", 5, (8, 20), 0.8),
+    Grown("beetroot", "tops", 5, (12, 30), 1.0, "little"),
+    Grown("carrot", "tops", 4, (30, 80), 1.0, "little"),
+    Grown("parsnip", "tops", 4, (20, 40), 1.0, "little"),
+    Grown("celeriac", "plant", 4, (6, 12), 1.0),
+    Grown("Brussels sprouts", "young plant or leaves", 4, (4, 8), 1.0),
+    Grown("savoy cabbage", "leafing or hearting", 4, (4, 8), 1.0),
+    Grown("broccoli", "young plant or leaves", 4, (4, 6), 1.0),
+    Grown("turnip", "tops", 8, (12, 30), 1.0, "little"),
+    Grown("broad bean", "young plant", 5, (12, 30), 1.0),
+    Grown("swede", "tops", 3, (6, 12), 1.0, "little"),
+    Grown("Florence fennel", "plant", 2, (4, 8), 0.8),
+    Grown("lemon verbena", "growing, in a pot", 2, (1, 2), in_pot=True),
+)
+SEASONS = {
+    **dict.fromkeys((11, 12, 1, 2), WINTER),
+    **dict.fromkeys((3, 4, 5), SPRING),
+    **dict.fromkeys((6, 7, 8), SUMMER),
+    **dict.fromkeys((9, 10), AUTUMN),
+}
+PLANTINGS = 150
+# Taller than any cover this garden has, and too heavy to carry in: nothing here can save it.
+TALL = Grown("banana", "in a pot", 1, (1, 1), 0.0, "dearly", True, 260.0, ("the big banana",))
+
+# Kind of cover (key of the published table), label, how many the garden has
+COVERS = (
+    ("fleece_medium", "fleece", 16),
+    ("fleece_light", "thin fleece", 6),
+    ("fleece_heavy", "thick fleece", 6),
+    ("cold_frame", "glass frame", 4),
+    ("cold_frame_pc", "wall frame", 3),
+    ("box_frame", "film frame", 4),
+    ("hooped_tunnel", "film tunnel", 3),
+    ("hooped_fleece", "fleece tunnel", 4),
+    ("tote", "tote", 7),
+    ("tote_unsealed", "loose tote", 2),
+    ("food_box", "food box", 4),
+    ("bottle", "bottle", 6),
+    ("cage_bag", "cage", 3),
+    ("pallet_lean_to", "pallet pair", 2),
+    ("sheet", "bed sheet", 3),
+    ("blanket", "blanket", 2),
+    ("cardboard_box", "carton", 3),
+    ("straw", "straw bale", 1),
+    ("film_sheet", "film sheet", 1),
+)
+
+
+@dataclass(frozen=True)
+class SignIn:
+    """Somebody to look at the demo as."""
+
+    name: str
+    role: str
+    password: str
+
+
+def seed(*, low_c: float, now: datetime) -> list[SignIn]:
+    """Make the demo garden if there is none, and plan tonight; gives new sign-ins, if any.
+
+    Runs inside an app context. Raises Refused where the database holds another garden.
+    """
+    refuse_other_gardens()
+    upgrade_if_needed()
+    sign_ins: list[SignIn] = []
+    if db.session.get(Garden, 1) is None:
+        sign_ins = _make_garden(now)
+    refresh_forecast(low_c=low_c, now=now)
+    return sign_ins
+
+
+def refuse_other_gardens() -> None:
+    """Raise Refused unless the database is empty, without a garden yet, or a demo.
+
+    Looks before any migration runs, so that a real garden is not even upgraded.
+    """
+    tables = set(inspect(db.engine).get_table_names()) - {"alembic_version"}
+    if not tables:
+        return
+    try:
+        with db.engine.connect() as connection:
+            is_demo = connection.scalar(text("SELECT is_demo FROM garden WHERE id = 1"))
+    except DatabaseError as error:
+        raise Refused(
+            "The database holds something else than a demo garden. Nothing was touched."
+        ) from error
+    if is_demo is not None and not is_demo:
+        raise Refused(
+            "This database holds a real garden, so nothing was touched. "
+            "Set GARDEN_INSTANCE to another folder to see the demo."
+        )
+
+
+def _make_garden(now: datetime) -> list[SignIn]:
+    """The whole garden in one transaction: a demo is there or it is not."""
+    rng = random.Random(SEED)  # noqa: S311  (the same invented garden each time)
+    names = [(name, "coordinator") for name in COORDINATORS] + [(n, "member") for n in MEMBERS]
+    sign_ins = [SignIn(name, role, _new_password()) for name, role in names]
+    hashes = [hash_password(sign_in.password) for sign_in in sign_ins]
+    stages, kinds = reference.load_stages(), reference.load_constructions()
+    sources = reference.load_sources()
+    draft = _draft_sign_ins(sign_ins)
+    try:
+        with write_transaction() as session:
+            # Asked again inside: two of these started at once must not both make one.
+            if session.get(Garden, 1, populate_existing=True) is not None:
+                raise Refused("Somebody else is setting this garden up right now.")
+            _add_garden_row(session, now)
+            member_ids = [
+                people.add_member(
+                    session,
+                    name=sign_in.name,
+                    role=sign_in.role,
+                    by_id=None,
+                    now=now,
+                    password_hash=password_hash,
+                )
+                for sign_in, password_hash in zip(sign_ins, hashes, strict=True)
+            ]
+            seed_catalogue(session, stages=stages, constructions=kinds, sources=sources)
+            plots = _add_plots(session)
+            _give_plots(session, rng, plots, member_ids)
+            local = now.astimezone(ZoneInfo(TIME_ZONE))
+            _add_plantings(session, rng, plots, SEASONS[local.month])
+            _add_covers(session, rng, member_ids)
+    except BaseException:
+        draft.unlink(missing_ok=True)
+        raise
+    draft.replace(sign_ins_path())
+    return sign_ins
+
+
+def _add_garden_row(session: scoped_session[Session], now: datetime) -> None:
+    session.add(
+        Garden(
+            id=1,
+            name=GARDEN_NAME,
+            latitude=LATITUDE,
+            longitude=LONGITUDE,
+            elevation_m=ELEVATION_M,
+            time_zone=TIME_ZONE,
+            shelter_label="the lean-to by the gate",
+            shelter_spaces=8,
+            minutes_budget=240.0,
+            is_demo=True,
+            created_at=now,
+        )
+    )
+    session.flush()
+
+
+def _add_plots(session: scoped_session[Session]) -> list[Plot]:
+    usual = {offset.key: offset for offset in USUAL_OFFSETS}
+    plots = []
+    for row, how_many, length_cm, width_cm, bed_width_cm, distance_m in ROWS:
+        for number in range(1, how_many + 1):
+            label = f"{row}{number}"
+            spot = usual[SPOTS.get(label, "open")]
+            plots.append(
+                Plot(
+                    label=label,
+                    length_cm=length_cm,
+                    width_cm=width_cm,
+                    bed_width_cm=bed_width_cm,
+                    distance_m=distance_m + 4.0 * number,
+                    offset_choice=spot.key,
+                    offset_k=spot.mean_k,
+                    offset_sd_k=spot.sd_k,
+                    offset_reason=spot.hint,
+                )
+            )
+    session.add_all(plots)
+    session.flush()
+    return plots
+
+
+def _give_plots(
+    session: scoped_session[Session],
+    rng: random.Random,
+    plots: Sequence[Plot],
+    member_ids: Sequence[int],
+) -> None:
+    """Each plot to somebody, the coordinators too; a few are shared."""
+    from gardenapp.models.people import PlotHolder
+
+    order = list(plots)
+    rng.shuffle(order)
+    for index, plot in enumerate(order):
+        holders = {member_ids[index % len(member_ids)]}
+        if index % 9 == 0:
+            holders.add(rng.choice(member_ids))
+        for member_id in sorted(holders):
+            session.add(PlotHolder(plot_id=plot.id, member_id=member_id))
+    session.flush()
+
+
+def _add_plantings(
+    session: scoped_session[Session],
+    rng: random.Random,
+    plots: Sequence[Plot],
+    season: Sequence[Grown],
+) -> None:
+    stages = {
+        (stage.crop.name, stage.name): stage
+        for stage in session.scalars(select(CropStage).options(joinedload(CropStage.crop)))
+    }
+    grown = (*ALWAYS, *season)
+    weights = [each.weight for each in grown]
+    chosen = [TALL, *rng.choices(grown, weights=weights, k=PLANTINGS - 1)]
+    used: dict[int, float] = dict.fromkeys((plot.id for plot in plots), 0.0)
+    for index, each in enumerate(chosen):
+        stage = stages[each.crop, each.stage]
+        height_cm = (
+            each.height_cm or round(stage.usual_height_cm * rng.uniform(0.7, 1.15) / 5.0) * 5.0
+        )
+        count = rng.randint(*each.count)
+        area_cm2 = count * stage.usual_spread_cm**2
+        plot = plots[index % len(plots)]
+        room_cm2 = 0.7 * (plot.length_cm or 0.0) * (plot.width_cm or 0.0)
+        if used[plot.id] + area_cm2 > room_cm2:
+            # No room left here: it goes where most ground is free.
+            plot = max(plots, key=lambda p: (p.length_cm or 0) * (p.width_cm or 0) - used[p.id])
+        used[plot.id] += area_cm2
+        session.add(
+            Planting(
+                plot_id=plot.id,
+                stage_id=stage.id,
+                name=rng.choice(each.names) if each.names else "",
+                is_hardened=rng.random() < each.hardened,
+                count=count,
+                height_cm=max(5.0, height_cm),
+                spread_cm=stage.usual_spread_cm,
+                in_pot=each.in_pot,
+                is_movable=each.in_pot and height_cm <= 120.0,
+                mind=each.mind,
+            )
+        )
+    session.flush()
+
+
+def _add_covers(
+    session: scoped_session[Session], rng: random.Random, member_ids: Sequence[int]
+) -> None:
+    places = [StorePlace(label=label, note=note) for label, note in PLACES]
+    session.add_all(places)
+    session.flush()
+    kinds = {
+        kind.reference_key: kind
+        for kind in session.scalars(select(CoverClass).where(CoverClass.is_published))
+    }
+    for index, (key, prefix, how_many) in enumerate(COVERS):
+        for number in range(1, how_many + 1):
+            belongs = rng.random() < 0.25
+            broken = key == "cold_frame" and number == how_many
+            session.add(
+                Cover(
+                    class_id=kinds[key].id,
+                    label=f"{prefix} {number}",
+                    owner_id=rng.choice(member_ids) if belongs else None,
+                    lending="own plots" if belongs and rng.random() < 0.6 else "garden",
+                    place_id=places[(index + number // 6) % len(places)].id,
+                    condition="broken" if broken else "worn" if rng.random() < 0.12 else "sound",
+                    is_usable=not broken,
+                    note="one pane is cracked through" if broken else "",
+                )
+            )
+    session.flush()
+
+
+# --- the forecast ------------------------------------------------------------------------------
+
+
+def refresh_forecast(*, low_c: float, now: datetime) -> None:
+    """Bring in the invented forecast for the coming nights and plan tonight.
+
+    In the morning the board still shows the night that is ending; then the coming night is
+    planned as well, so that the board has something to show after noon.
+    """
+    evening = tonight(now)
+    zone = ZoneInfo(get_garden().time_zone)
+    is_ending = evening < now.astimezone(zone).date()
+    data = forecast_bytes(first_night=evening, low_c=low_c)
+    present = forecasts.find_forecast(evening)
+    has_plan = db.session.scalar(
+        select(Plan.id).where(Plan.night_of == evening, Plan.is_current.is_(True))
+    )
+    if (
+        has_plan is not None
+        and present is not None
+        and present.source.sha256 == hashlib.sha256(data).hexdigest()
+        and now - present.source.entered_at < FRESH_FOR
+    ):
+        return
+    forecasts.import_file(data=data, filename=FORECAST_FILE, member_id=None, now=now)
+    for night_of in (evening, evening + timedelta(days=1)) if is_ending else (evening,):
+        plan_night(night_of=night_of, member_id=None, now=now)
+
+
+def forecast_bytes(*, first_night: date, low_c: float) -> bytes:
+    """An hourly table with clear skies and light wind, its low just before each sunrise."""
+    garden = get_garden()
+    zone = ZoneInfo(garden.time_zone)
+    lines = ["Time,Air temperature (°C),Dew point (°C),Cloud (%),Wind (m/s),Gust (m/s)"]
+    for day in range(NIGHTS):
+        # Each later night a little milder: a cold spell that is slowly ending.
+        night_low_c = low_c + 0.8 * day
+        night = night_for(
+            first_night + timedelta(days=day),
+            latitude=garden.latitude,
+            longitude=garden.longitude,
+            elevation_m=garden.elevation_m,
+            time_zone=zone,
+        )
+        low_at = night.sunrise_at.replace(minute=0, second=0, microsecond=0)
+        noon_at = datetime.combine(night.night_of, datetime.min.time(), zone) + timedelta(hours=12)
+        at = noon_at.astimezone(UTC).replace(minute=0)
+        for hour in range(24):
+            moment = at + timedelta(hours=hour)
+            if moment <= night.sunset_at:
+                above_k = 8.0 + 1.5 * math.cos((moment - at) / timedelta(hours=6))
+            elif moment < low_at:
+                passed = (moment - night.sunset_at) / (low_at - night.sunset_at)
+                above_k = 7.0 * (1.0 - math.sqrt(passed))
+            else:
+                above_k = min(6.0, 1.4 * ((moment - low_at) / timedelta(hours=1)))
+            air_c = night_low_c + above_k
+            dew_c = min(night_low_c - 1.5, air_c)
+            lines.append(f"{moment:%Y-%m-%dT%H:%MZ},{air_c:.1f},{dew_c:.1f},10,1.2,3.0")
+    return ("\n".join(lines) + "\n").encode()
+
+
+# --- sign-ins ----------------------------------------------------------------------------------
+
+
+def _new_password() -> str:
+    """Four made-up words, about 50 random bits: easy to type on a phone."""
+    words = (
+        "".join(secrets.choice("bdfgklmnprstvz") + secrets.choice("aeiou") for _ in range(2))
+        for _ in range(4)
+    )
+    return "-".join(words)
+
+
+def sign_ins_path() -> Path:
+    """Where the sign-ins of this demo are kept, for the owner of the computer alone."""
+    return Path(current_app.instance_path) / SIGN_INS_FILE
+
+
+def _draft_sign_ins(sign_ins: Sequence[SignIn]) -> Path:
+    """Write the sign-ins under another name; they get theirs once the garden is there."""
+    draft = sign_ins_path().with_suffix(f".{os.getpid()}")
+    draft.unlink(missing_ok=True)
+    handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        for sign_in in sign_ins:
+            file.write(f"{sign_in.role:12} {sign_in.name:20} {sign_in.password}\n")
+    return draft
+
+
+def _say_sign_ins() -> None:
+    path = sign_ins_path()
+    if not path.exists():
+        print("The sign-ins are not here any more. For a new link: gardenapp member link NAME")
+        return
+    print("Sign in as (made at random for this demo):")
+    for line in path.read_text(encoding="utf-8").splitlines():
+        print(f"  {line}")
+    print(f"They are kept in {path}")
+
+
+def _say_night() -> None:
+    evening = tonight(datetime.now(UTC))
+    plan = db.session.scalar(
+        select(Plan).where(Plan.night_of == evening, Plan.is_current.is_(True))
+    )
+    if plan is not None:
+        found = ", ".join(f"{count} {word}" for word, count in plan.header["counts"].items())
+        print(f"{GARDEN_NAME}, night of {evening.isoformat()}: plantings {found}.")
+
+
+def _low(value: str) -> float:
+    try:
+        low_c = float(value)
+    except ValueError:
+        low_c = math.nan
+    if not COLDEST_C <= low_c <= WARMEST_C:
+        raise argparse.ArgumentTypeError(f"a low from {COLDEST_C:g} to {WARMEST_C:g} °C")
+    return low_c
+
+
+def main(arguments: Sequence[str] | None = None, app: Flask | None = None) -> int:
+    """The command: seed, say who may sign in, and serve if asked to."""
+    parser = argparse.ArgumentParser(description="An invented garden to look at.")
+    parser.add_argument("--serve", action="store_true", help="serve the pages afterwards")
+    parser.add_argument("--host", default="0.0.0.0", help="address to listen on")  # noqa: S104  (phones on the network are what it is for)
+    parser.add_argument("--port", type=int, default=8080)
+    parser.add_argument(
+        "--low", type=_low, default=USUAL_LOW_C, metavar="C", help="tonight's low in °C"
+    )
+    options = parser.parse_args(arguments)
+    try:
+        app = app or create_app()
+        with app.app_context():
+            try:
+                seed(low_c=options.low, now=datetime.now(UTC))
+                _say_night()
+                _say_sign_ins()
+            finally:
+                db.session.remove()
+                db.engine.dispose()
+    except GardenError as error:
+        print(error, file=sys.stderr)
+        return 2
+    sys.stdout.flush()
+    if options.serve:
+        serve.main(
+            args=["--host", options.host, "--port", str(options.port)], standalone_mode=False
+        )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,234 @@
+"""The demo garden is plausible, the same each time, and leaves real gardens alone."""
+
+from __future__ import annotations
+
+import re
+import stat
+from collections import Counter
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from argon2 import PasswordHasher
+from flask import Flask
+from sqlalchemy import func, select
+
+import seed_demo
+from gardenapp import create_app, reference
+from gardenapp.errors import Refused
+from gardenapp.extensions import db
+from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.forecasts import Forecast
+from gardenapp.models.nights import Job, Plan
+from gardenapp.models.people import Garden, Member
+from gardenapp.models.plants import Planting
+from gardenapp.models.plots import Plot, StorePlace
+from gardenapp.services import passwords, people
+from gardenapp.services.forecasts import find_forecast, hours_of
+from gardenapp.services.passwords import is_password
+from tests.conftest import make_settings
+from tests.factories import Factory
+
+NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
+    """One demo garden, seeded once for the whole module."""
+    patch = pytest.MonkeyPatch()
+    patch.setattr(passwords, "_hasher", PasswordHasher(time_cost=1, memory_cost=64))
+    app = create_app(make_settings(tmp_path_factory.mktemp("demo")))
+    with app.app_context():
+        seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW)
+        yield app
+        db.session.remove()
+        db.engine.dispose()
+    patch.undo()
+
+
+def _count(model: type) -> int:
+    return db.session.scalar(select(func.count()).select_from(model)) or 0
+
+
+def _plan() -> Plan:
+    plan = db.session.scalar(select(Plan).where(Plan.is_current))
+    assert plan is not None
+    return plan
+
+
+@pytest.mark.usefixtures("demo")
+def test_it_is_a_whole_garden() -> None:
+    constructions = {
+        row.construction for row in reference.load_constructions() if row.construction != "shelter"
+    }
+    covers = list(db.session.scalars(select(Cover)))
+
+    assert _count(Plot) == 30
+    assert _count(Planting) == 150
+    assert len(covers) == 80
+    assert {cover.cover_class.construction for cover in covers} == constructions
+    assert Counter(db.session.scalars(select(Member.role))) == {"coordinator": 2, "member": 10}
+    assert _count(StorePlace) >= 4
+    assert {cover.condition for cover in covers} == {"sound", "worn", "broken"}
+    assert any(cover.lending == "own plots" for cover in covers)
+    assert all(cover.owner_id for cover in covers if cover.lending == "own plots")
+    garden = db.session.get(Garden, 1)
+    assert garden is not None
+    assert garden.is_demo
+    assert garden.shelter_spaces > 0
+
+
+@pytest.mark.usefixtures("demo")
+def test_one_planting_is_taller_than_every_cover() -> None:
+    tallest = db.session.scalar(select(func.max(func.coalesce(CoverClass.inner_height_cm, 0.0))))
+    longest = db.session.scalar(select(func.max(CoverClass.inner_length_cm)))
+    heights = sorted(db.session.scalars(select(Planting.height_cm)))
+
+    assert tallest is not None
+    assert longest is not None
+    assert heights[-1] > tallest
+    # Nor does a sheet reach from the ground over its top and down again.
+    assert 2 * heights[-1] > longest
+
+
+@pytest.mark.usefixtures("demo")
+def test_tonight_is_planned_with_hours_and_a_believable_mix() -> None:
+    forecast = find_forecast(NOW.date())
+    assert forecast is not None
+    counts = _plan().header["counts"]
+
+    assert forecast.low_c == pytest.approx(-2.0)
+    assert len(hours_of(forecast)) >= 15
+    assert forecast.cloud_fraction == pytest.approx(0.1)
+    assert _count(Job) >= 20
+    assert counts["safe"] >= 30
+    assert counts["protect"] >= 40
+    assert 1 <= counts["short"] <= 45
+
+
+def test_seeding_again_adds_nothing_but_a_fresh_forecast(demo: Flask) -> None:
+    before = [_count(model) for model in (Plot, Planting, Cover, Member, StorePlace)]
+    forecasts_before, plan_before = _count(Forecast), _plan().id
+    sign_ins_before = seed_demo.sign_ins_path().read_bytes()
+
+    again = seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW + timedelta(minutes=5))
+
+    assert again == []
+    assert [_count(m) for m in (Plot, Planting, Cover, Member, StorePlace)] == before
+    assert (_count(Forecast), _plan().id) == (forecasts_before, plan_before)
+    assert seed_demo.sign_ins_path().read_bytes() == sign_ins_before
+
+
+def test_sign_ins_work_and_only_the_owner_of_the_computer_reads_them(demo: Flask) -> None:
+    path = seed_demo.sign_ins_path()
+    lines = [re.split(r"\s{2,}", line) for line in path.read_text("utf-8").splitlines()]
+    hashes = {row.name: row.password_hash for row in db.session.scalars(select(Member))}
+
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert len(lines) == 12
+    assert len({password for *_, password in lines}) == 12
+    for _role, name, password in lines:
+        assert is_password(password, hashes[name]), name
+    let_in = people.sign_in(name=lines[0][1], password=lines[0][2], address="192.0.2.1", now=NOW)
+    assert let_in.name == lines[0][1]
+
+
+@pytest.mark.parametrize("month", range(1, 13))
+def test_each_month_grows_only_what_the_catalogue_knows(month: int) -> None:
+    known = {(row.crop, row.stage) for row in reference.load_stages()}
+
+    grown = (seed_demo.TALL, *seed_demo.ALWAYS, *seed_demo.SEASONS[month])
+
+    assert {(each.crop, each.stage) for each in grown} <= known
+
+
+def _what_grows() -> list[tuple[object, ...]]:
+    rows = db.session.execute(
+        select(
+            Planting.plot_id, Planting.stage_id, Planting.count, Planting.height_cm,
+            Planting.is_hardened,
+        ).order_by(Planting.id)
+    )  # fmt: skip
+    return [tuple(row) for row in rows]
+
+
+def test_the_garden_is_the_same_each_time_and_the_passwords_are_not(
+    demo: Flask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(passwords, "_hasher", PasswordHasher(time_cost=1, memory_cost=64))
+    monkeypatch.setattr(seed_demo, "refresh_forecast", lambda **_: None)  # seen above, and slow
+    first, first_sign_ins = _what_grows(), seed_demo.sign_ins_path().read_text("utf-8")
+    other = create_app(make_settings(tmp_path))
+
+    with other.app_context():
+        seed_demo.seed(low_c=-2.0, now=NOW)
+        second, second_sign_ins = _what_grows(), seed_demo.sign_ins_path().read_text("utf-8")
+        db.session.remove()
+        db.engine.dispose()
+
+    assert second == first
+    assert not set(first_sign_ins.split()[3::4]) & set(second_sign_ins.split()[3::4])
+
+
+def test_a_real_garden_is_not_touched(make: Factory) -> None:
+    garden = make.garden(is_demo=False)
+    version = garden.version
+
+    with pytest.raises(Refused, match="real garden"):
+        seed_demo.seed(low_c=-2.0, now=NOW)
+
+    db.session.expire_all()
+    assert garden.version == version
+    assert _count(Planting) == 0
+    assert not seed_demo.sign_ins_path().exists()
+
+
+def test_a_database_of_something_else_is_not_touched(tmp_path: Path) -> None:
+    app = create_app(make_settings(tmp_path))
+
+    with app.app_context():
+        with db.engine.begin() as connection:
+            connection.exec_driver_sql("CREATE TABLE parcels (id INTEGER)")
+        with pytest.raises(Refused, match="something else"):
+            seed_demo.seed(low_c=-2.0, now=NOW)
+        with db.engine.connect() as connection:
+            tables = set(connection.exec_driver_sql("SELECT name FROM sqlite_master").scalars())
+        db.engine.dispose()
+
+    assert tables == {"parcels"}
+
+
+def test_the_command_says_in_words_that_a_real_garden_is_here(
+    app: Flask, make: Factory, capsys: pytest.CaptureFixture[str]
+) -> None:
+    make.garden(is_demo=False)
+    db.session.remove()
+
+    code = seed_demo.main([], app=app)
+
+    assert code == 2
+    assert "real garden" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("typed", ["nan", "inf", "-273", "mild"])
+def test_a_low_that_cannot_be_is_refused(typed: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        seed_demo.main([f"--low={typed}"])
+
+    assert ended.value.code == 2
+    assert "a low from" in capsys.readouterr().err
+
+
+def test_a_morning_s_forecast_plans_the_coming_night_too(
+    demo: Flask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    planned: list[object] = []
+    monkeypatch.setattr(
+        seed_demo, "plan_night", lambda *, night_of, member_id, now: planned.append(night_of)
+    )
+    monkeypatch.setattr(seed_demo.forecasts, "import_file", lambda **_: None)
+
+    seed_demo.refresh_forecast(low_c=4.0, now=NOW + timedelta(hours=17))
+
+    assert planned == [NOW.date(), NOW.date() + timedelta(days=1)]
