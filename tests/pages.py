@@ -9,9 +9,11 @@ from urllib.parse import urlsplit
 from xml.etree.ElementTree import Element
 
 import html5lib
-from flask import Flask
+from flask import Flask, Response, has_app_context
+from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
+from gardenapp.extensions import db
 from gardenapp.models.people import Member
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
@@ -60,10 +62,34 @@ class Page:
         for element in self.all("textarea"):
             found[element.get("name", "")] = "".join(element.itertext()).removeprefix("\n")
         for element in self.all("select"):
-            for option in element.iter(f"{XHTML}option"):
-                if "selected" in option.attrib:
-                    found[element.get("name", "")] = option.get("value", "")
+            options = list(element.iter(f"{XHTML}option"))
+            chosen = [o for o in options if "selected" in o.attrib] or options[:1]
+            for option in chosen:
+                found[element.get("name", "")] = option.get("value", "")
         return found
+
+
+class _Phone(FlaskClient):
+    """A test client whose requests share nothing with the test but the database.
+
+    A test that holds an app context of its own would otherwise lend it to the request, with
+    its session and whatever was read in it before.
+    """
+
+    def __init__(self, app: Flask) -> None:
+        super().__init__(app, Response, use_cookies=True)
+
+    def open(self, *args: Any, **kwargs: Any) -> TestResponse:
+        if has_app_context():
+            db.session.rollback()
+        with self.application.app_context():
+            response = super().open(*args, **kwargs)
+            response.get_data()
+            response.close()
+            response.request.input_stream.close()
+        if has_app_context():
+            db.session.rollback()
+        return response
 
 
 @dataclass
@@ -75,7 +101,7 @@ class Pages:
     client: Any = field(init=False)
 
     def __post_init__(self) -> None:
-        self.client = self.app.test_client()
+        self.client = _Phone(self.app)
 
     def sign_in(self, member: Member) -> Pages:
         """Be `member`, the way the sign-in page leaves it."""
@@ -87,8 +113,7 @@ class Pages:
         return self
 
     def get(self, path: str, *, status: int = 200) -> Page:
-        response = self.client.get(path, environ_base={"REMOTE_ADDR": self.address})
-        return self._check(response, status, path)
+        return self._check(self._ask("get", path), status, path)
 
     def post(
         self,
@@ -103,10 +128,19 @@ class Pages:
         values = dict(data or {})
         if "csrf_token" not in values:
             values["csrf_token"] = self._token(token_from or path)
-        response = self.client.post(
-            path, data=values, environ_base={"REMOTE_ADDR": self.address}, headers=headers
-        )
-        return self._check(response, status, path)
+        return self._check(self._ask("post", path, data=values, headers=headers), status, path)
+
+    def _ask(self, method: str, path: str, **kwargs: Any) -> TestResponse:
+        """Send one request in an app context of its own, as a server would.
+
+        A test holds a context open for its factories; a request inside it would share its `g`,
+        and with it the member and the garden that an earlier request had looked up.
+        """
+        with self.app.app_context():
+            response: TestResponse = self.client.open(
+                path, method=method.upper(), environ_base={"REMOTE_ADDR": self.address}, **kwargs
+            )
+        return response
 
     def follow(self, page: Page) -> Page:
         """Go where a 303 points to."""
@@ -118,7 +152,7 @@ class Pages:
     def _token(self, path: str) -> str:
         from flask_wtf.csrf import generate_csrf
 
-        response = self.client.get(path, environ_base={"REMOTE_ADDR": self.address})
+        response = self._ask("get", path)
         if response.status_code == 200 and response.mimetype == "text/html":
             token = Page(200, "", _parse(response.text)[0], response).token()
             if token:

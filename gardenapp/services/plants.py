@@ -33,7 +33,7 @@ STATUS_LABELS = {
 }
 MIND_LABELS = {
     "little": "a little: easily sown again",
-    "much": "much: a season's work",
+    "much": "much: a season’s work",
     "dearly": "dearly: it cannot be replaced",
 }
 
@@ -673,9 +673,10 @@ def _check_stage_name(
 
 
 def _may_change_stage(stage: CropStage, member: Member | None) -> bool:
-    if member is None or not stage.is_ours:
+    """A garden's own stage is changed by who added it (or added its crop) and coordinators."""
+    if member is None or not (stage.is_ours or stage.crop.is_ours):
         return False
-    return member.is_coordinator or stage.added_by_id == member.id
+    return member.is_coordinator or member.id in {stage.added_by_id, stage.crop.added_by_id}
 
 
 def _own_stage(session: scoped_session[Session], stage_id: int, member: Member) -> CropStage:

@@ -14,7 +14,7 @@ from typing import Any
 from flask_wtf import FlaskForm
 from markupsafe import Markup
 from wtforms import Field, StringField, ValidationError
-from wtforms.widgets import TextInput
+from wtforms.widgets import TextArea, TextInput
 
 from gardenapp.errors import FieldRefused
 from gardenapp.science import units
@@ -225,7 +225,7 @@ class PickField(Field):
         return _draw_select(self, **attributes)
 
     def process_data(self, value: Any) -> None:
-        self.data = None if value is None else str(value)
+        self.data: str = "" if value is None else str(value)
 
     def process_formdata(self, valuelist: list[Any]) -> None:
         if valuelist:
@@ -284,6 +284,8 @@ class TextLine(StringField):
 
 class TextBox(TextLine):
     """Several lines of text."""
+
+    widget = TextArea()
 
     def __init__(self, label: str, *, maximum: int = 2_000, **kwargs: Any) -> None:
         super().__init__(label, maximum=maximum, **kwargs)
