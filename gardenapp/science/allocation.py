@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from gardenapp.science.allocation_fit import Prepared, prepare
 from gardenapp.science.allocation_greedy import (
@@ -13,7 +13,7 @@ from gardenapp.science.allocation_greedy import (
     simple_bound,
     uses_of,
 )
-from gardenapp.science.allocation_improve import better_of, improve, tally_of
+from gardenapp.science.allocation_improve import better_of, improve, place_counts, tally_of
 from gardenapp.science.allocation_prices import PlotPlans, plans_of
 from gardenapp.science.allocation_problem import (
     Allocation,
@@ -30,7 +30,14 @@ from gardenapp.science.allocation_problem import (
     check_problem,
     relative_gap_of,
 )
-from gardenapp.science.allocation_program import ContentsLists, SolverFailed, contents_program
+from gardenapp.science.allocation_program import (
+    SolverFailed,
+    contents_program,
+    counts_program,
+    list_contents,
+    most_units_of,
+    units_program,
+)
 from gardenapp.science.allocation_reasons import reasons_for, words
 
 __all__ = [
@@ -51,7 +58,13 @@ __all__ = [
 
 
 MOST_LISTED = 1500
-"""Gardens with at most so many different contents of units are solved exactly in one program."""
+"""Gardens with at most so many different contents of units go to one exact program at once."""
+
+MOST_OPTIONS_AT_ONCE = 300
+"""Treatments times plots up to which the whole garden is also solved as one program of counts."""
+
+MOST_COLUMNS_BY_UNIT = 6000
+"""Plantings times units up to which every unit is told apart in one program."""
 
 MOST_ROUNDS = 30
 """Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
@@ -145,9 +158,9 @@ def _programs(
     def note(name: str, objective: float, bound: float, words: str = "") -> None:
         done.append(StageInfo(name, limit - seconds_left(), objective, bound, words))
 
-    lists = ContentsLists(prepared)
-    listed = _listed(prepared, lists)
-    if listed is not None:
+    def exactly(
+        start: Tally, lists: Mapping[int, Sequence[Mapping[Id, int]]]
+    ) -> tuple[Tally, float]:
         answer = contents_program(
             prepared,
             prepared.options,
@@ -158,10 +171,15 @@ def _programs(
             start=start.units,
         )
         best = better_of(start, tally_of(prepared, answer.units))
-        best = fill_greedily(tally_of(prepared, best.units))
-        bound = max(prepared.fixed_objective + answer.solved.bound, best.objective)
+        return best, prepared.fixed_objective + answer.solved.bound
+
+    lists = list_contents(prepared)
+    listed = 0 if lists is None else sum(len(contents) for contents in lists.values())
+    if lists is not None and listed <= MOST_LISTED:
+        best, bound = exactly(start, lists)
+        bound = max(min(bound, simple), best.objective)
         note("exact contents", best.objective, bound, f"{listed} contents")
-        return best, min(bound, simple), done
+        return best, bound, done
 
     plans = PlotPlans(prepared, start, lambda: seconds_left(SHARE_FOR_PLANS))
     note("relaxed", start.objective, plans.bound)
@@ -185,6 +203,15 @@ def _programs(
             break
         plans.new_prices()
     bound = max(min(plans.bound, simple), best.objective)
+    if lists is not None and relative_gap_of(best.objective, bound) > relative_gap:
+        best, exact_bound = exactly(best, lists)
+        bound = max(min(bound, exact_bound), best.objective)
+        note("exact contents", best.objective, bound, f"{listed} contents")
+    if lists is None and len(prepared.options) <= MOST_OPTIONS_AT_ONCE:
+        # With few plots prices alone leave a gap: look at all plots at once, in half the time.
+        best, whole_bound = _all_at_once(prepared, best, bound, relative_gap, seconds_left)
+        bound = max(min(bound, whole_bound), best.objective)
+        note("all plots at once", best.objective, bound)
     best, tries, gains = improve(
         prepared, best, bound=bound, relative_gap=relative_gap, seconds_left=seconds_left
     )
@@ -193,14 +220,51 @@ def _programs(
     return best, bound, done
 
 
-def _listed(prepared: Prepared, lists: ContentsLists) -> int | None:
-    """How many contents there are in all; None where too many to list or a list was cut."""
-    total = 0
-    for option in prepared.options:
-        if option.is_shelter:
-            continue
-        contents, is_complete = lists.of(option)
-        total += len(contents)
-        if not is_complete or total > MOST_LISTED:
-            return None
-    return total
+def _all_at_once(
+    prepared: Prepared,
+    best: Tally,
+    bound: float,
+    relative_gap: float,
+    seconds_left: Callable[..., float],
+) -> tuple[Tally, float]:
+    """The whole garden as one program, for few plots: the better tally and a bound.
+
+    First counts with whole plants; while a gap is left and it is small enough, every unit told
+    apart.
+    """
+    empty = Tally(prepared)
+    seconds = seconds_left() / 2
+    if seconds > 0 and relative_gap_of(best.objective, bound) > relative_gap:
+        counts = counts_program(
+            prepared,
+            prepared.options,
+            empty,
+            time_limit_s=seconds,
+            relative_gap=relative_gap / 2,
+            start=best.units,
+            has_whole_plants=True,
+        )
+        bound = min(bound, prepared.fixed_objective + counts.solved.bound)
+        best = better_of(best, fill_greedily(place_counts(prepared, Tally(prepared), counts)))
+    columns = sum(
+        len(option.members) * most_units_of(option, empty.bare)
+        for option in prepared.options
+        if not option.is_shelter
+    )
+    seconds = seconds_left() / 2
+    if (
+        columns <= MOST_COLUMNS_BY_UNIT
+        and seconds > 0
+        and relative_gap_of(best.objective, bound) > relative_gap
+    ):
+        units, solved = units_program(
+            prepared,
+            prepared.options,
+            empty,
+            time_limit_s=seconds,
+            relative_gap=relative_gap / 2,
+            start=best.units,
+        )
+        bound = min(bound, prepared.fixed_objective + solved.bound)
+        best = better_of(best, fill_greedily(tally_of(prepared, units)))
+    return best, bound

@@ -8,7 +8,8 @@ Two programs, both handed to HiGHS:
   `plants <= f(units)` where f is the least straight line over min(capacity * units, plants) at
   whole units: without it a quarter of a cover would do for a planting that fills a quarter.
 * `contents_program`: for some plots, exactly what stands under each unit, by choosing among all
-  fullest contents of a unit (`fullest_contents`). Exact where the lists are complete.
+  fullest contents of a unit (`fullest_contents`). Exact, as the lists are
+  complete; only for gardens whose lists are short enough.
 
 The way to a plot is paid once, by a whole 0/1 visit that multiplies the plants a planting has
 to give (`sum of plants <= count * visit`). That costs no extra rows and is as tight as links get,
@@ -28,8 +29,11 @@ from gardenapp.science.allocation_fit import ROUNDING, Option, Prepared, fits_to
 from gardenapp.science.allocation_greedy import Tally, Unit
 from gardenapp.science.allocation_problem import Id
 
-MOST_CONTENTS = 300
-"""Longest list of fullest contents kept for one unit in one plot; longer ones are cut."""
+MOST_LOOKS = 12_000
+"""Contents looked at in listing a whole garden, about a second's work; more is not tried."""
+
+MOST_STANDING = 600
+"""Contents of one option that stand; comparing all with all takes the square of it."""
 
 
 class SolverFailed(RuntimeError):
@@ -391,12 +395,11 @@ def _link(
 
 
 def fullest_contents(
-    option: Option, bare: Mapping[Id, int], limit: int = MOST_CONTENTS
-) -> tuple[list[dict[Id, int]], bool]:
-    """Contents of one unit to which nothing can be added, and whether that is all of them.
+    option: Option, bare: Mapping[Id, int], most_looks: int
+) -> tuple[list[dict[Id, int]] | None, int]:
+    """Contents of one unit to which nothing can be added, and how many were looked at.
 
-    Looks at no more than `limit` contents; then the second value is False and a program over
-    the list may miss the best.
+    None in place of the list where more than `most_looks` would have to be looked at.
     """
     members = [member for member in option.members if bare[member.planting_id] > 0]
     ids = [member.planting_id for member in members]
@@ -411,7 +414,7 @@ def fullest_contents(
             contents = {i: n for i, n in zip(ids, chosen, strict=True) if n}
             if contents and fits_together(option, contents):
                 found.append(contents)
-            return looked_at < limit
+            return looked_at < most_looks and len(found) <= MOST_STANDING
         member = members[place]
         most = min(bare[member.planting_id], math.floor(room * member.capacity + ROUNDING))
         for number in range(most, -1, -1):
@@ -421,8 +424,9 @@ def fullest_contents(
         chosen[place] = 0
         return True
 
-    is_whole_list = walk(0, 1.0)
-    return _without_lesser(found, ids), is_whole_list
+    if not walk(0, 1.0):
+        return None, looked_at
+    return _without_lesser(found, ids), looked_at
 
 
 def _without_lesser(listed: list[dict[Id, int]], ids: Sequence[Id]) -> list[dict[Id, int]]:
@@ -436,36 +440,35 @@ def _without_lesser(listed: list[dict[Id, int]], ids: Sequence[Id]) -> list[dict
     return [contents for contents, lesser in zip(listed, is_lesser, strict=True) if not lesser]
 
 
+def list_contents(
+    prepared: Prepared, most_looks: int = MOST_LOOKS
+) -> dict[int, list[dict[Id, int]]] | None:
+    """Fullest contents of a unit of each option; None where there are too many to list."""
+    listed: dict[int, list[dict[Id, int]]] = {}
+    looks = 0
+    for option in prepared.options:
+        if option.is_shelter:
+            continue
+        contents, looked_at = fullest_contents(option, prepared.bare_plants, most_looks - looks)
+        looks += looked_at
+        if contents is None:
+            return None
+        listed[option.index] = contents
+    return listed
+
+
 @dataclass(frozen=True)
 class Contents:
-    """Units chosen by the contents program; `is_exact` where nothing was cut from its lists."""
+    """Units chosen by the contents program."""
 
     units: tuple[Unit, ...]
     solved: Solved
-    is_exact: bool
-
-
-class ContentsLists:
-    """Fullest contents by option, made once: they depend only on how many plants are bare."""
-
-    def __init__(self, prepared: Prepared, limit: int = MOST_CONTENTS) -> None:
-        self.prepared = prepared
-        self.limit = limit
-        self._made: dict[int, tuple[list[dict[Id, int]], bool]] = {}
-
-    def of(self, option: Option) -> tuple[list[dict[Id, int]], bool]:
-        """The list for an option and whether it is complete."""
-        if option.index not in self._made:
-            self._made[option.index] = fullest_contents(
-                option, self.prepared.bare_plants, self.limit
-            )
-        return self._made[option.index]
 
 
 def contents_program(
     prepared: Prepared,
     options: Sequence[Option],
-    lists: ContentsLists,
+    lists: Mapping[int, Sequence[Mapping[Id, int]]],
     free: Tally,
     *,
     time_limit_s: float,
@@ -480,18 +483,17 @@ def contents_program(
     model = Model()
     rules = Rules(model, prepared, free)
     rules.visits(dict.fromkeys(option.plot_id for option in options))
-    choice_column: dict[int, list[tuple[int, dict[Id, int]]]] = {}
+    choice_column: dict[int, list[tuple[int, Mapping[Id, int]]]] = {}
     plant_column: dict[tuple[int, Id], int] = {}
-    is_exact = True
     for option in options:
         for member in option.members:
             column = rules.plants(option, member.planting_id, member.gain, is_whole=True)
             plant_column[option.index, member.planting_id] = column
         if option.is_shelter:
             continue
-        listed, is_complete = lists.of(option)
-        is_exact = is_exact and is_complete
-        columns = [(rules.unit(option, float(option.most_units)), held) for held in listed]
+        columns = [
+            (rules.unit(option, float(option.most_units)), held) for held in lists[option.index]
+        ]
         choice_column[option.index] = columns
         for member in option.members:
             model.row(
@@ -533,7 +535,7 @@ def contents_program(
                             under[planting_id] -= plants
                     if here:
                         units.append(Unit(option.index, here))
-    return Contents(tuple(units), solved, is_exact)
+    return Contents(tuple(units), solved)
 
 
 def _start_values(
@@ -560,6 +562,84 @@ def _start_values(
         else:
             return None
     return values
+
+
+def most_units_of(option: Option, bare: Mapping[Id, int]) -> int:
+    """Most units of an option that could each hold something nothing else has room for."""
+    full = sum(-(-bare[member.planting_id] // member.capacity) for member in option.members)
+    return min(option.most_units, full)
+
+
+def units_program(
+    prepared: Prepared,
+    options: Sequence[Option],
+    free: Tally,
+    *,
+    time_limit_s: float,
+    relative_gap: float,
+    start: Sequence[Unit],
+) -> tuple[list[Unit], Solved]:
+    """Every unit told apart: shares exactly, squares afterwards. For few plots only.
+
+    Like `counts_program` with whole plants, but closer, as no plant can be half under one unit
+    and half under the next. Units that do not stand as squares lose plants. Its bound holds
+    where it is asked of all options and an empty tally. Raises SolverFailed.
+    """
+    model = Model()
+    rules = Rules(model, prepared, free)
+    rules.visits(dict.fromkeys(option.plot_id for option in options))
+    copies: dict[int, list[tuple[int | None, dict[Id, int]]]] = {}
+    for option in options:
+        made = copies.setdefault(option.index, [])
+        number = 1 if option.is_shelter else most_units_of(option, free.bare)
+        for _ in range(number):
+            unit = None if option.is_shelter else rules.unit(option, 1.0)
+            shares: list[tuple[int, float]] = []
+            here: dict[Id, int] = {}
+            for member in option.members:
+                column = rules.plants(option, member.planting_id, member.gain, is_whole=True)
+                here[member.planting_id] = column
+                if unit is not None:
+                    most = min(free.bare[member.planting_id], member.capacity)
+                    model.most[column] = float(most)
+                    model.row([(column, 1.0), (unit, -float(most))], 0.0)
+                    shares.append((column, 1.0 / member.capacity))
+            if unit is not None:
+                model.row([*shares, (unit, -1.0)], 0.0)
+                if made and made[-1][0] is not None:
+                    # Like units come in order, so that swapping two is not another answer.
+                    model.row([(unit, 1.0), (made[-1][0], -1.0)], 0.0)
+            made.append((unit, here))
+    rules.close()
+    values: list[float] | None = [0.0] * len(model.gain)
+    next_copy = dict.fromkeys(copies, 0)
+    for placed in start:
+        option = prepared.options[placed.option_index]
+        at = 0 if option.is_shelter else next_copy[option.index]
+        if values is None or at >= len(copies[option.index]):
+            values = None
+            break
+        unit, here = copies[option.index][at]
+        next_copy[option.index] += 1
+        if unit is not None:
+            values[unit] = 1.0
+        for planting_id, plants in placed.contents.items():
+            values[here[planting_id]] += plants
+        if option.plot_id in rules.visit_of:
+            values[rules.visit_of[option.plot_id]] = 1.0
+    solved = run(model, time_limit_s=time_limit_s, relative_gap=relative_gap, start=values)
+    units: list[Unit] = []
+    if solved.values is not None:
+        for index, made in copies.items():
+            option = prepared.options[index]
+            for _, here in made:
+                contents = {pid: round(solved.values[column]) for pid, column in here.items()}
+                contents = {pid: plants for pid, plants in contents.items() if plants}
+                if not option.is_shelter:
+                    contents = _made_to_stand(option, contents)
+                if contents:
+                    units.append(Unit(index, contents))
+    return units, solved
 
 
 def place_in_plot(
