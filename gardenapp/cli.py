@@ -27,7 +27,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from gardenapp import __version__, create_app
 from gardenapp.config import MAX_UPLOAD_BYTES
-from gardenapp.errors import GardenError, NotFound, OutOfRange
+from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
 from gardenapp.services import garden as gardens
@@ -114,11 +114,17 @@ def upgrade_if_needed() -> bool:
     from flask_migrate import upgrade
 
     config = current_app.extensions["migrate"].migrate.get_config()
-    newest = set(ScriptDirectory.from_config(config).get_heads())
+    script = ScriptDirectory.from_config(config)
+    newest = set(script.get_heads())
     with db.engine.connect() as connection:
         present = set(MigrationContext.configure(connection).get_current_heads())
     if present == newest:
         return False
+    if not present <= {revision.revision for revision in script.walk_revisions()}:
+        raise Refused(
+            "This database was made by a newer version of the app. Nothing was changed; install "
+            "that version, or put back a copy from before."
+        )
     if present:
         kept = back_up("before-upgrade")
         if kept is not None:

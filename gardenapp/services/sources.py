@@ -72,6 +72,8 @@ def get_source(source_id: str) -> SourcePage:
 def _uses() -> dict[str, list[tuple[str, Use]]]:
     found: dict[str, list[tuple[str, Use]]] = {}
     for source_id, purpose, use in _walk():
+        if not source_id:
+            continue  # common practice, with no source to name
         found.setdefault(source_id, []).append((purpose, use))
     return found
 

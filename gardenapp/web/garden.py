@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from flask import Blueprint, current_app, flash, redirect, render_template, request, url_for
-from wtforms import BooleanField, SelectField, ValidationError
+from wtforms import BooleanField, ValidationError
 
 from gardenapp.errors import Refused
 from gardenapp.services import garden as gardens
@@ -15,7 +15,7 @@ from gardenapp.services.garden import GardenSettings
 from gardenapp.services.throttle import TooManyTries
 from gardenapp.web.access import coordinators, public, signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import GardenForm, NumberField, TextLine
+from gardenapp.web.fields import GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import length_unit
 from gardenapp.web.people import LENGTH_WORDS, TEMPERATURE_WORDS, PasswordBox, start_session
 
@@ -32,8 +32,8 @@ class PlaceForm(GardenForm):
     longitude = NumberField("Longitude", minimum=-180, maximum=180)
     time_zone = TextLine("Time zone")
     elevation_m = NumberField("Height above the sea", minimum=-450, maximum=6000)
-    temperature_unit = SelectField("Temperatures in", choices=TEMPERATURE_WORDS)
-    length_unit = SelectField("Lengths in", choices=LENGTH_WORDS)
+    temperature_unit = PickField("Temperatures in", TEMPERATURE_WORDS)
+    length_unit = PickField("Lengths in", LENGTH_WORDS)
 
     def validate_time_zone(self, field: Any) -> None:
         try:

@@ -22,7 +22,7 @@ from flask import (
 from flask.blueprints import BlueprintSetupState
 from markupsafe import Markup
 from werkzeug.wrappers import Response as BaseResponse
-from wtforms import PasswordField, SelectField, SelectMultipleField, ValidationError
+from wtforms import PasswordField, ValidationError
 
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, login_manager
@@ -32,7 +32,7 @@ from gardenapp.services.throttle import TooManyTries
 from gardenapp.web import access
 from gardenapp.web.access import coordinators, members, public, signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import GardenForm, TextLine
+from gardenapp.web.fields import Choice, GardenForm, PickField, TextLine, TicksField
 
 blueprint = Blueprint("people", __name__)
 
@@ -40,21 +40,20 @@ PHONE = "phone"
 LINK = "fresh_link"
 MAY_SET_PASSWORD_UNTIL = "may_set_password_until"  # noqa: S105  (a key of the session)
 TIME_TO_SET_PASSWORD = timedelta(minutes=30)
-ROLE_WORDS = [("member", "Member"), ("coordinator", "Coordinator")]
-TEMPERATURE_WORDS = [("C", "Celsius (°C)"), ("F", "Fahrenheit (°F)")]
-LENGTH_WORDS = [("metric", "Centimetres and metres"), ("inch", "Inches and feet")]
+ROLE_WORDS = (Choice("member", "Member"), Choice("coordinator", "Coordinator"))
+TEMPERATURE_WORDS = (Choice("C", "Celsius (°C)"), Choice("F", "Fahrenheit (°F)"))
+LENGTH_WORDS = (Choice("metric", "Centimetres and metres"), Choice("inch", "Inches and feet"))
 NAMES_OF_THIS_COMPUTER = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
 class PasswordBox(PasswordField):
     """A password, taken exactly as typed and never sent back."""
 
-    def __init__(self, label: str, *, autocomplete: str, required: bool = True) -> None:
-        super().__init__(label, render_kw={"autocomplete": autocomplete})
-        self.required = required
+    def __init__(self, label: str, *, autocomplete: str, **kwargs: Any) -> None:
+        super().__init__(label, render_kw={"autocomplete": autocomplete}, **kwargs)
 
     def pre_validate(self, form: Any) -> None:
-        if self.required and not self.data:
+        if not self.data:
             raise ValidationError("Enter the password.")
         if len(self.data or "") > 200:
             raise ValidationError("A password has at most 200 characters.")
@@ -66,8 +65,8 @@ class SignInForm(GardenForm):
 
 
 class UnitsForm(GardenForm):
-    temperature_unit = SelectField("Temperatures in", choices=TEMPERATURE_WORDS)
-    length_unit = SelectField("Lengths in", choices=LENGTH_WORDS)
+    temperature_unit = PickField("Temperatures in", TEMPERATURE_WORDS)
+    length_unit = PickField("Lengths in", LENGTH_WORDS)
 
 
 class PasswordForm(GardenForm):
@@ -77,8 +76,8 @@ class PasswordForm(GardenForm):
 
 class MemberForm(GardenForm):
     name = TextLine("Name")
-    role = SelectField("Role", choices=ROLE_WORDS, default="member")
-    plots = SelectMultipleField("Plots", coerce=int)
+    role = PickField("Role", ROLE_WORDS, default="member")
+    plots = TicksField("Plots", ())
 
 
 # --- sessions ---------------------------------------------------------------------------------
@@ -134,7 +133,7 @@ def sign_in_page() -> Any:
     if access.current_garden() is None:
         return redirect(url_for("garden.first_steps"), 303)
     target = access.safe_next(request.args.get("next"))
-    if request.method == "GET" and access.current_member() is not None:
+    if request.method != "POST" and access.current_member() is not None:
         return redirect(target, 303)
     form = SignInForm()
     status, message, headers = 200, "", {}
@@ -300,13 +299,13 @@ def members_page() -> str:
 @coordinators
 def new_member() -> Any:
     form = MemberForm()
-    form.plots.choices = people.list_plot_choices()
+    form.plots.choices = _plot_choices()
     if form.validate_on_submit():
         try:
             member_id = people.create_member(
                 name=form.name.data or "",
                 role=form.role.data,
-                plot_ids=form.plots.data or (),
+                plot_ids=[int(plot_id) for plot_id in form.plots.data],
                 by_id=signed_in_member().id,
                 now=now(),
             )
@@ -324,14 +323,14 @@ def new_member() -> Any:
 def member_page(member_id: int) -> Any:
     details = people.get_member(member_id=member_id, now=now())
     form = MemberForm(data={"name": details.name, "role": details.role, "plots": details.plot_ids})
-    form.plots.choices = people.list_plot_choices()
+    form.plots.choices = _plot_choices()
     if form.validate_on_submit():
         try:
             people.change_member(
                 member_id=member_id,
                 name=form.name.data or "",
                 role=form.role.data,
-                plot_ids=form.plots.data or (),
+                plot_ids=[int(plot_id) for plot_id in form.plots.data],
                 by_id=signed_in_member().id,
                 now=now(),
             )
@@ -382,6 +381,10 @@ def take_back(member_id: int) -> BaseResponse:
     people.reactivate(member_id=member_id, by_id=signed_in_member().id, now=now())
     flash("Back in the garden. Make the link that lets them in.", "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
+
+
+def _plot_choices() -> tuple[Choice, ...]:
+    return tuple(Choice(str(plot_id), label) for plot_id, label in people.list_plot_choices())
 
 
 # --- links ------------------------------------------------------------------------------------

@@ -1,0 +1,291 @@
+"""The command line: setting up, members, errors in words, backups before an upgrade."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from gardenapp import __version__, cli
+from gardenapp.errors import GardenError, Refused
+from tests.factories import PASSWORD
+from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
+
+pytestmark = pytest.mark.usefixtures("quick_hashes")
+INIT = [
+    "init", "--name", "Lantern Lane Plots", "--latitude", "52.2", "--longitude=-0.9",
+    "--zone", "europe/london", "--elevation", "90", "--coordinator", "Odile", "--password-stdin",
+]  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def _own_instance(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in list(os.environ):
+        if name.startswith("GARDEN_") or name == "DATABASE_URL":
+            monkeypatch.delenv(name)
+    monkeypatch.setenv("GARDEN_INSTANCE", str(tmp_path))
+
+
+def run(*words: str, typed: str = "") -> Result:
+    return CliRunner().invoke(cli.main, list(words), input=typed)
+
+
+def init() -> Result:
+    return run(*INIT, typed=PASSWORD + "\n")
+
+
+def rows(folder: Path, query: str) -> list[tuple[object, ...]]:
+    connection = sqlite3.connect(folder / "garden.sqlite")
+    try:
+        return connection.execute(query).fetchall()
+    finally:
+        connection.close()
+
+
+def test_version() -> None:
+    assert run("version").output.strip() == f"gardenapp {__version__}"
+
+
+def test_init_makes_tables_garden_coordinator_and_catalogue(tmp_path: Path) -> None:
+    result = init()
+
+    assert result.exit_code == 0, result.output
+    assert rows(tmp_path, "SELECT name, time_zone FROM garden") == [
+        ("Lantern Lane Plots", "Europe/London")
+    ]
+    assert rows(tmp_path, "SELECT name, role FROM member") == [("Odile", "coordinator")]
+    assert rows(tmp_path, "SELECT count(*) FROM crop")[0][0] >= 45  # type: ignore[operator]
+    assert PASSWORD not in result.output
+
+
+def test_init_twice_changes_no_garden(tmp_path: Path) -> None:
+    init()
+    before = rows(tmp_path, "SELECT * FROM member")
+
+    again = run(*(w if w != "Odile" else "Somebody else" for w in INIT), typed="another one\n")
+
+    assert again.exit_code == 0
+    assert "There is a garden already" in again.output
+    assert rows(tmp_path, "SELECT * FROM member") == before
+
+
+def test_init_asks_for_what_is_not_given(tmp_path: Path) -> None:
+    answers = ["Lantern Lane", "52.2", "-0.9", "Europe/London", "90", "Odile", PASSWORD, PASSWORD]
+
+    result = run("init", typed="\n".join(answers) + "\n")
+
+    assert result.exit_code == 0, result.output
+    assert rows(tmp_path, "SELECT name FROM garden") == [("Lantern Lane",)]
+    assert PASSWORD not in result.output
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "words"),
+    [
+        ("--zone", "Nowhere", "continent and city"),
+        ("--latitude", "91", "Latitude is between"),
+        ("--latitude", "nan", "not a place on Earth"),
+        ("--elevation", "1e9", "not a place on Earth"),
+    ],
+)
+def test_a_wrong_option_is_said_in_words_with_exit_code_2(
+    tmp_path: Path, option: str, value: str, words: str
+) -> None:
+    result = run(*INIT, option, value, typed=PASSWORD + "\n")
+
+    assert result.exit_code == 2
+    assert words in result.stderr
+    assert "Traceback" not in result.output
+    assert rows(tmp_path, "SELECT count(*) FROM garden") == [(0,)]
+
+
+def test_a_weak_password_is_said_in_words(tmp_path: Path) -> None:
+    result = run(*INIT, typed="password123\n")
+
+    assert result.exit_code == 2
+    assert "Many people use this one" in result.stderr
+
+
+def test_an_unknown_setting_is_said_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("GARDEN_HTPS", "yes")
+
+    result = run("db", "upgrade")
+
+    assert result.exit_code == 2
+    assert "GARDEN_HTPS" in result.stderr
+
+
+def test_a_database_without_tables_is_said_in_words() -> None:
+    result = run("member", "add", "Tamsin")
+
+    assert result.exit_code == 2
+    assert "gardenapp db upgrade" in result.stderr
+
+
+def test_an_error_of_the_app_leaves_with_2_and_one_of_python_does_not_hide() -> None:
+    def refuse(error: Exception) -> click.Command:
+        @click.command()
+        @cli.with_app
+        def command() -> None:
+            raise error
+
+        return command
+
+    refused = CliRunner().invoke(refuse(Refused("Not like this.")), [])
+    broken = CliRunner().invoke(refuse(ZeroDivisionError("a bug")), [])
+
+    assert (refused.exit_code, refused.stderr) == (2, "Not like this.\n")
+    assert isinstance(broken.exception, ZeroDivisionError)
+    assert issubclass(cli.OutOfRange, GardenError)
+
+
+def test_member_add_prints_a_link_that_lets_in(tmp_path: Path) -> None:
+    init()
+
+    result = run("member", "add", " Tamsin  K. ", "--address", "http://192.0.2.7:8080/")
+
+    assert result.exit_code == 0, result.output
+    assert re.search(r"^http://192\.0\.2\.7:8080/join/[\w-]{32}$", result.output, re.MULTILINE)
+    assert re.search(r"until \w+ \d+ \w+ \d{4}, \d\d:\d\d (GMT|BST)", result.output)
+    assert rows(tmp_path, "SELECT name, role FROM member WHERE id = 2") == [("Tamsin K.", "member")]
+
+
+def test_member_add_refuses_a_name_that_is_taken() -> None:
+    init()
+
+    result = run("member", "add", "ODILE")
+
+    assert result.exit_code == 2
+    assert "already somebody called Odile" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["", "  ", "x" * 81, "a\x1b[31mb"])
+def test_member_add_refuses_what_is_no_name(name: str) -> None:
+    init()
+
+    assert run("member", "add", "--", name).exit_code == 2
+
+
+def test_member_link_helps_when_no_coordinator_can_get_in() -> None:
+    init()
+
+    assert "/join/" in run("member", "link", "odile").output
+    nobody = run("member", "link", "Xanto")
+    assert (nobody.exit_code, nobody.stderr) == (2, "There is nobody called Xanto.\n")
+
+
+def test_where_nothing_is_pending_no_copy_is_kept(tmp_path: Path) -> None:
+    init()
+
+    assert "up to date" in run("db", "upgrade").output
+    assert not (tmp_path / "backups").exists()
+
+
+def test_a_copy_is_kept_before_pending_changes_are_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from alembic.script import ScriptDirectory
+
+    init()
+    copies_at_upgrade: list[list[Path]] = []
+    monkeypatch.setattr(ScriptDirectory, "get_heads", lambda _self: ["not yet written"])
+    monkeypatch.setattr(
+        "flask_migrate.upgrade",
+        lambda: copies_at_upgrade.append(list((tmp_path / "backups").glob("*.sqlite"))),
+    )
+
+    result = run("db", "upgrade")
+
+    assert result.exit_code == 0, result.output
+    ((copy,),) = copies_at_upgrade
+    assert str(copy) in result.output.replace("\n", "")
+    connection = sqlite3.connect(copy)
+    assert connection.execute("SELECT name FROM member").fetchall() == [("Odile",)]
+    connection.close()
+
+
+def test_a_database_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
+    init()
+    connection = sqlite3.connect(tmp_path / "garden.sqlite")
+    with connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.close()
+
+    result = run("db", "upgrade")
+
+    assert result.exit_code == 2
+    assert "newer version" in result.stderr
+
+
+def test_a_copy_holds_what_still_stands_in_the_write_ahead_log(tmp_path: Path) -> None:
+    from gardenapp import create_app
+    from gardenapp.extensions import db
+
+    init()
+    writer = sqlite3.connect(tmp_path / "garden.sqlite")
+    writer.execute("PRAGMA wal_autocheckpoint = 0")
+    writer.execute("UPDATE garden SET name = 'Written a moment ago'")
+    writer.commit()
+
+    app = create_app()
+    with app.app_context():
+        kept = cli.back_up("test")
+        db.engine.dispose()
+    writer.close()
+
+    assert kept is not None
+    copy = sqlite3.connect(kept)
+    assert copy.execute("SELECT name FROM garden").fetchall() == [("Written a moment ago",)]
+    assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    copy.close()
+    assert kept.stat().st_mode & 0o777 == 0o600
+    assert list(kept.parent.glob("*.part")) == []
+
+
+def test_the_addresses_name_this_computer_first() -> None:
+    assert cli.addresses("127.0.0.1") == ["127.0.0.1"]
+    assert cli.addresses("::1") == ["[::1]"]
+    assert cli.addresses("::")[0] == "127.0.0.1"
+
+
+def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("GARDEN_")}
+    environment |= {"GARDEN_INSTANCE": str(tmp_path), "PYTHONUNBUFFERED": "1"}
+    server = subprocess.Popen(
+        [sys.executable, "-c", "from gardenapp.cli import main; main()", "serve",
+         "--host", "127.0.0.1", "--port", str(port)],
+        env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    try:
+        page = ""
+        for _ in range(100):
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/first-steps") as answer:
+                    page = answer.read().decode()
+                    headers = dict(answer.headers)
+                break
+            except OSError:
+                time.sleep(0.1)
+    finally:
+        server.send_signal(signal.SIGINT)
+        output, _ = server.communicate(timeout=20)
+
+    assert "First steps" in page, output
+    assert "Server" not in headers
+    assert f"http://127.0.0.1:{port}/" in output
+    assert re.search(r"^ +[2-9A-Z]{4}-[2-9A-Z]{4}-[2-9A-Z]{4}$", output, re.MULTILINE), output
+    assert server.returncode == 0, output

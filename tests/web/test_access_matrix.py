@@ -1,0 +1,419 @@
+"""Who may open what: one table, held against every rule of the app.
+
+A new route needs a line in `ROWS`; without one the first test fails. A line names the level
+that the view must carry, and only what differs from the usual answers:
+
+- `get`: what an allowed visitor gets (200 unless said), `get_signed` where it differs for
+  somebody who is signed in;
+- `is_own`: only the holder or owner of the thing (and coordinators) may, so another member
+  is refused.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from sqlalchemy import select
+from werkzeug.routing import Rule
+from werkzeug.test import TestResponse
+
+from gardenapp.extensions import db
+from gardenapp.models.nights import Job
+from gardenapp.models.people import Member
+from gardenapp.services import forecasts, people, plan_night
+from tests.conftest import NOW
+from tests.factories import Factory
+from tests.phones import LoneClient
+
+PUBLIC, BOARD, MEMBER, COORDINATOR = "public", "board", "member", "coordinator"
+
+
+@dataclass(frozen=True)
+class Row:
+    level: str
+    get: int = 200
+    get_signed: int | None = None
+    is_own: bool = False
+
+
+ROWS: dict[str, Row] = {
+    # tonight
+    "board.home": Row(PUBLIC, get=303),
+    "board.tonight": Row(BOARD),
+    "board.tonight_json": Row(BOARD),
+    "board.why": Row(BOARD),
+    "board.claim": Row(MEMBER),
+    "board.release": Row(MEMBER),
+    "board.mark_on": Row(MEMBER),
+    "board.mark_off": Row(MEMBER),
+    "board.undo": Row(MEMBER),
+    # forecast
+    "forecast.forecasts_page": Row(COORDINATOR),
+    "forecast.by_hand": Row(COORDINATOR),
+    "forecast.import_page": Row(COORDINATOR),
+    "forecast.confirm": Row(COORDINATOR),
+    "forecast.address_page": Row(COORDINATOR),
+    "forecast.fetch": Row(COORDINATOR),
+    "forecast.plan": Row(COORDINATOR),
+    # plots and plantings
+    "plots.plots_page": Row(BOARD),
+    "plots.plot_page": Row(BOARD),
+    "plots.new_plot": Row(COORDINATOR),
+    "plots.edit_plot": Row(MEMBER, is_own=True),
+    "plots.plot_holders": Row(COORDINATOR),
+    "plots.new_planting": Row(MEMBER, is_own=True),
+    "plots.edit_planting": Row(MEMBER, is_own=True),
+    "plots.end_planting": Row(MEMBER, is_own=True),
+    "plots.restore_planting": Row(MEMBER, is_own=True),
+    # plants
+    "plants.plants_page": Row(BOARD),
+    "plants.crop_page": Row(BOARD),
+    "plants.new_crop": Row(MEMBER),
+    "plants.new_stage": Row(MEMBER),
+    "plants.edit_stage": Row(MEMBER, is_own=True),
+    # covers
+    "covers.covers_page": Row(MEMBER),
+    "covers.kind_page": Row(MEMBER),
+    "covers.new_kind": Row(COORDINATOR),
+    "covers.copy_kind": Row(MEMBER),
+    "covers.edit_kind": Row(COORDINATOR),
+    "covers.new_covers": Row(MEMBER),
+    "covers.edit_cover": Row(MEMBER, is_own=True),
+    "covers.places_page": Row(MEMBER),
+    "covers.new_place": Row(COORDINATOR),
+    "covers.edit_place": Row(COORDINATOR),
+    # people
+    "people.sign_in_page": Row(PUBLIC, get_signed=303),
+    "people.sign_out": Row(MEMBER),
+    "people.join": Row(PUBLIC),
+    "people.join_now": Row(PUBLIC),
+    "people.me_page": Row(MEMBER),
+    "people.password_page": Row(MEMBER),
+    "people.sign_out_everywhere": Row(MEMBER),
+    "people.make_my_link": Row(MEMBER),
+    "people.my_link_page": Row(MEMBER, get=303),
+    "people.members_page": Row(COORDINATOR),
+    "people.new_member": Row(COORDINATOR),
+    "people.member_page": Row(COORDINATOR),
+    "people.make_link": Row(COORDINATOR),
+    "people.link_page": Row(COORDINATOR, get=303),
+    "people.revoke": Row(COORDINATOR),
+    "people.let_go": Row(COORDINATOR),
+    "people.take_back": Row(COORDINATOR),
+    # the garden
+    "garden.first_steps": Row(PUBLIC, get=303),
+    "garden.settings_page": Row(COORDINATOR),
+    "garden.next_steps": Row(COORDINATOR),
+    "garden.log_page": Row(COORDINATOR),
+    # help
+    "help_pages.help_page": Row(PUBLIC),
+    "help_pages.sources_page": Row(PUBLIC),
+    "help_pages.source_page": Row(PUBLIC),
+}
+
+VISITORS = ("anonymous, open board", "anonymous, closed board", "member", "coordinator", "revoked")
+RANK = {PUBLIC: 0, BOARD: 1, MEMBER: 2, COORDINATOR: 3}
+VISITOR_RANK = {
+    "anonymous, open board": 1,
+    "anonymous, closed board": 0,
+    "member": 2,
+    "coordinator": 3,
+    "revoked": 0,  # the board is closed for this one, so nothing of the old rights may be left
+}
+# Answers to a form sent with nothing in it by somebody who may send it.
+TAKEN = {200, 303, 404, 409, 422}
+
+
+@dataclass
+class World:
+    """A garden in which each rule has something to point at."""
+
+    app: Flask
+    ids: dict[str, Any]
+    cookies: dict[str, str]
+    file: Path
+    snapshot: sqlite3.Connection
+
+    def client(self, visitor: str) -> FlaskClient:
+        client = LoneClient(self.app, self.app.response_class)
+        who = self.cookies.get(visitor)
+        if who is not None:
+            with client.session_transaction() as session:
+                session["_user_id"], session["_fresh"] = who, True
+                session.permanent = True
+        return client
+
+    def path(self, rule: Rule) -> str:
+        with self.app.test_request_context():
+            from flask import url_for
+
+            return url_for(rule.endpoint, **{name: self.ids[name] for name in rule.arguments})
+
+    def open_board(self, is_open: bool) -> None:
+        connection = sqlite3.connect(self.file)
+        with connection:
+            connection.execute(
+                "UPDATE garden SET board_is_open = ?, version = version + 1", (is_open,)
+            )
+        connection.close()
+
+    def restore(self) -> None:
+        """Put every row back as it was; the app is told to forget its connections."""
+        with self.app.app_context():
+            db.session.remove()
+            db.engine.dispose()
+        target = sqlite3.connect(self.file)
+        self.snapshot.backup(target)
+        target.close()
+
+    def dump(self) -> list[str]:
+        connection = sqlite3.connect(self.file)
+        try:
+            return list(connection.iterdump())
+        finally:
+            connection.close()
+
+
+@pytest.fixture
+def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
+    coordinator, tamsin, wes = make.coordinator(), make.member("Tamsin"), make.member("Wes")
+    gone = make.coordinator("Gone")
+    plot = make.plot("A1", holders=(tamsin,))
+    stage = make.stage("bean", is_ours=True, added_by_id=tamsin.id)
+    planting, cover = make.planting(plot, stage), make.cover(owner_id=tamsin.id)
+    place = make.place("tool shed")
+    ids: dict[str, Any] = {
+        "plot_id": plot.id,
+        "planting_id": planting.id,
+        "crop_id": stage.crop_id,
+        "stage_id": stage.id,
+        "kind_id": cover.class_id,
+        "cover_id": cover.id,
+        "place_id": place.id,
+        "member_id": wes.id,
+        "job_id": plan_the_night(),
+        "source_id": "KYCOLDFRAME",
+        "token": people.make_invite(member_id=wes.id, by_id=coordinator.id, now=NOW),
+    }
+    cookies = {
+        "member": f"{tamsin.id}:{tamsin.session_epoch}",
+        "other member": f"{wes.id}:{wes.session_epoch}",
+        "coordinator": f"{coordinator.id}:{coordinator.session_epoch}",
+        "revoked": f"{gone.id}:{gone.session_epoch}",
+    }
+    people.deactivate(member_id=gone.id, by_id=coordinator.id, now=NOW)
+    assert ids["job_id"], "the plan has no job to point at"
+    db.session.remove()
+    file = tmp_path / "garden.sqlite"
+    snapshot = sqlite3.connect(":memory:")
+    live = sqlite3.connect(file)
+    live.backup(snapshot)
+    live.close()
+    yield World(app, ids, cookies, file, snapshot)
+    snapshot.close()
+
+
+def plan_the_night() -> int:
+    """A cold night with a plan, and the first of its jobs."""
+    evening = date(2026, 11, 24)
+    forecasts.enter_by_hand(night_of=evening, low_c=-1.0, member_id=None, now=NOW)
+    plan_night.plan_night(night_of=evening, member_id=None, now=NOW)
+    return int(db.session.scalars(select(Job.id)).first() or 0)
+
+
+def rules(app: Flask) -> list[Rule]:
+    return [rule for rule in app.url_map.iter_rules() if rule.endpoint != "static"]
+
+
+def token_for(app: Flask, client: FlaskClient) -> str:
+    """A token of this visitor's own session."""
+    from flask import session as inner
+    from flask_wtf.csrf import generate_csrf
+
+    with (
+        client.session_transaction() as session,
+        app.app_context(),
+        app.test_request_context(),
+    ):
+        inner.update(dict(session))
+        token: str = generate_csrf()
+        session["csrf_token"] = inner["csrf_token"]
+    return token
+
+
+def said(response: TestResponse) -> str:
+    where = response.headers.get("Location", "")
+    return "sign in" if where.startswith("/sign-in?") else str(response.status_code)
+
+
+def test_every_rule_has_a_line_in_the_table_and_carries_its_level(app: Flask) -> None:
+    endpoints = {rule.endpoint for rule in rules(app)}
+
+    assert endpoints - set(ROWS) == set(), "add a line to ROWS"
+    assert set(ROWS) - endpoints == set(), "take the line out of ROWS"
+    carried = {e: getattr(app.view_functions[e], "access_level", None) for e in endpoints}
+    assert carried == {endpoint: row.level for endpoint, row in ROWS.items()}
+
+
+def test_no_rule_takes_other_methods_than_these(app: Flask) -> None:
+    for rule in rules(app):
+        assert rule.methods is not None
+        assert rule.methods <= {"GET", "HEAD", "OPTIONS", "POST"}, rule
+
+
+@pytest.mark.parametrize("visitor", VISITORS)
+def test_reading(world: World, visitor: str) -> None:
+    world.open_board(visitor not in {"anonymous, closed board", "revoked"})
+    wrong = []
+
+    for rule in rules(world.app):
+        row = ROWS[rule.endpoint]
+        for method in sorted((rule.methods or set()) & {"GET", "HEAD"}):
+            answer = said(world.client(visitor).open(world.path(rule), method=method))
+            wanted = str(row.get)
+            if VISITOR_RANK[visitor] >= 2 and row.get_signed is not None:
+                wanted = str(row.get_signed)
+            wanted = refusal(visitor, row) or wanted
+            if method == "HEAD" and wanted.isdigit() and answer.isdigit():
+                # Which of the allowed answers is each page's own business.
+                if (answer == "403") != (wanted == "403") or answer == "500":
+                    wrong.append(f"{method} {rule}: {answer}, wanted {wanted}")
+            elif answer != wanted:
+                wrong.append(f"{method} {rule}: {answer}, wanted {wanted}")
+
+    assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize("visitor", VISITORS)
+def test_sending_a_form(world: World, visitor: str) -> None:
+    is_open = visitor not in {"anonymous, closed board", "revoked"}
+    wrong = []
+
+    for rule in rules(world.app):
+        if "POST" not in (rule.methods or set()):
+            continue
+        world.restore()
+        world.open_board(is_open)
+        before = world.dump()
+        client = world.client(visitor)
+        token = token_for(world.app, client)
+        response = client.post(world.path(rule), data={"csrf_token": token})
+        answer, refused = said(response), refusal(visitor, ROWS[rule.endpoint])
+        if refused and (answer != refused or world.dump() != before):
+            wrong.append(f"POST {rule}: {answer}, wanted {refused} and no change")
+        if not refused and (answer == "sign in" or response.status_code not in TAKEN):
+            wrong.append(f"POST {rule}: {answer}, should have been taken")
+
+    assert not wrong, "\n".join(wrong)
+
+
+def refusal(visitor: str, row: Row) -> str | None:
+    """What a visitor who may not gets; None for one who may."""
+    if VISITOR_RANK[visitor] >= RANK[row.level]:
+        return None
+    return "403" if VISITOR_RANK[visitor] >= 2 else "sign in"
+
+
+def test_another_members_things_cannot_be_changed(world: World) -> None:
+    own = [rule for rule in rules(world.app) if ROWS[rule.endpoint].is_own]
+    wrong = []
+
+    for rule in own:
+        for method in sorted((rule.methods or set()) & {"GET", "POST"}):
+            world.restore()
+            before = world.dump()
+            client = world.client("other member")
+            data = {"csrf_token": token_for(world.app, client)}
+            response = client.open(
+                world.path(rule), method=method, data=data if method == "POST" else None
+            )
+            if response.status_code not in {403, 404} or world.dump() != before:
+                wrong.append(f"{method} {rule}: {said(response)}")
+
+    assert len(own) >= 5
+    assert not wrong, "\n".join(wrong)
+
+
+def test_a_form_without_a_token_or_with_anothers_is_not_taken(world: World) -> None:
+    stranger = world.client("member")
+    foreign = token_for(world.app, stranger)
+    before = world.dump()
+    wrong = []
+
+    for rule in rules(world.app):
+        if "POST" not in (rule.methods or set()):
+            continue
+        for kind, data in (("no", {}), ("a foreign", {"csrf_token": foreign})):
+            response = world.client("coordinator").post(world.path(rule), data=data)
+            if response.status_code != 400:
+                wrong.append(f"{rule} with {kind} token: {response.status_code}")
+
+    assert not wrong, "\n".join(wrong)
+    assert world.dump() == before
+
+
+@pytest.mark.parametrize("visitor", ["anonymous, open board", "member", "coordinator"])
+def test_reading_changes_no_row(world: World, visitor: str) -> None:
+    before = world.dump()
+
+    for rule in rules(world.app):
+        for method in sorted((rule.methods or set()) & {"GET", "HEAD", "OPTIONS"}):
+            world.client(visitor).open(world.path(rule), method=method)
+
+    assert world.dump() == before
+
+
+def test_a_view_without_a_mark_is_refused_to_everybody(world: World) -> None:
+    world.app.view_functions["help_pages.help_page"] = lambda: "open"
+
+    answers = {world.client(visitor).get("/help").status_code for visitor in VISITORS}
+
+    assert answers == {403}
+
+
+def test_before_there_is_a_garden_every_page_leads_to_the_first_steps(app: Flask) -> None:
+    client = LoneClient(app, app.response_class)
+    for rule in rules(app):
+        row = ROWS[rule.endpoint]
+        if row.level == PUBLIC or rule.arguments or "GET" not in (rule.methods or set()):
+            continue
+
+        response = client.get(str(rule))
+
+        assert (response.status_code, response.headers["Location"]) == (303, "/first-steps"), rule
+
+
+@pytest.mark.parametrize("number", ["99999999999999999999", "2147483648", "-1", "0x1", "1e3"])
+def test_an_impossible_number_in_an_address_is_not_found(world: World, number: str) -> None:
+    client = world.client("coordinator")
+    for rule in rules(world.app):
+        is_numbered = "_id" in str(rule.arguments) and "source_id" not in rule.arguments
+        if "GET" not in (rule.methods or set()) or not is_numbered:
+            continue
+        path = str(rule)
+        start, end = path.index("<"), path.index(">")
+
+        response = client.get(path[:start] + number + path[end + 1 :])
+
+        # 405 where another method's rule of the same shape was looked at last
+        assert response.status_code in {404, 405}, path
+
+
+def test_the_revoked_members_cookie_is_that_of_nobody(world: World) -> None:
+    with world.app.app_context():
+        number = int(world.cookies["revoked"].partition(":")[0])
+        gone = db.session.get(Member, number)
+        assert gone is not None
+        assert not gone.is_active
+
+    response = world.client("revoked").get("/members")
+
+    assert said(response) == "sign in"
