@@ -47,7 +47,7 @@ class SourcePage:
 
 
 def list_sources() -> tuple[SourceLine, ...]:
-    """Every source with its purposes, by author."""
+    """Every source with its purposes, by title."""
     uses = _uses()
     lines = [
         SourceLine(
@@ -57,7 +57,7 @@ def list_sources() -> tuple[SourceLine, ...]:
         )
         for key, source in reference.load_sources().items()
     ]
-    return tuple(sorted(lines, key=lambda line: (line.source.author.casefold(), line.source.title)))
+    return tuple(sorted(lines, key=lambda line: line.source.title.casefold()))
 
 
 def get_source(source_id: str) -> SourcePage:

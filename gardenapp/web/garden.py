@@ -36,6 +36,8 @@ class PlaceForm(GardenForm):
     length_unit = PickField("Lengths in", LENGTH_WORDS)
 
     def validate_time_zone(self, field: Any) -> None:
+        if not field.data:
+            return  # that it is missing has been said
         try:
             field.data = gardens.find_zone(field.data or "")
         except Refused as error:
