@@ -32,7 +32,7 @@ SAVE_AS_UTF8 = (
 )
 
 
-def decode(data: bytes, *, encoding: str | None) -> str:
+def decode(data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BYTES) -> str:
     """Text of a file: UTF-8 with or without a mark, or Windows-1252 when a person has said so.
 
     Windows-1252 is never guessed: nearly any bytes are text in it, and the wrong text.
@@ -40,9 +40,9 @@ def decode(data: bytes, *, encoding: str | None) -> str:
     Raises UnreadableFile for an empty or too large file, another kind of file, another encoding
     or control characters, each with what to do.
     """
-    if len(data) > LARGEST_BYTES:
+    if len(data) > largest_bytes:
         raise refuse(
-            f"The file has {len(data):,} bytes; at most {LARGEST_BYTES:,} are read. "
+            f"The file has {len(data):,} bytes; at most {largest_bytes:,} are read. "
             "Export fewer days."
         )
     if not data.strip():

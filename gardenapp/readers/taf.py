@@ -1,6 +1,6 @@
 """The lowest temperature in an aerodrome forecast (TAF), groups TX and TN.
 
-Code form FM 51 (WMO-No. 306; ICAO Annex 3). Only the issue time, the validity and the TN groups
+Code form FM 51 (WMO-No. 306; ICAO Annex 3). Only the sending time, the validity and the TN groups
 are read. A message names neither month nor year: they are taken from the day it is read.
 Lows are whole degrees at an airfield's screen.
 """
@@ -56,7 +56,7 @@ def recognises(text: str) -> bool:
 def read(text: str, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
     """The nights whose low a message states; there are no hours in it.
 
-    Of several messages for one place the latest issue counts.
+    Of several messages for one place the latest sent counts.
 
     Raises UnreadableFile, also for a message that states no low.
     """
@@ -83,7 +83,7 @@ def read(text: str, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
 def _messages(text: str, now: datetime) -> list[_Message]:
     heads = list(_HEAD.finditer(text))
     if not heads:
-        raise refuse("No message with a place, an issue time and a validity is found.", line=1)
+        raise refuse("No message with a place, a sending time and a validity is found.", line=1)
     messages = []
     for head, following in zip(heads, [*heads[1:], None], strict=True):
         end = len(text) if following is None else following.start()

@@ -374,6 +374,19 @@ def test_the_doubled_half_hours_in_autumn_are_in_order() -> None:
 
 
 @pytest.mark.outside(TZDB)
+def test_the_doubled_hour_in_a_table_newest_first_is_two_hours_too() -> None:
+    oldest_first = [
+        *("2026-10-24 20:00,5", "2026-10-24 22:00,5", "2026-10-25 00:00,4"),
+        *("2026-10-25 01:00,3", "2026-10-25 01:00,1", "2026-10-25 02:00,2", "2026-10-25 06:00,3"),
+    ]
+
+    night = only_night(read_bytes(table(*reversed(oldest_first))))
+
+    assert [hour.temp_c for hour in night.hours] == [5.0, 5.0, 4.0, 3.0, 1.0, 2.0, 3.0]
+    assert night.low_at == datetime(2026, 10, 25, 1, tzinfo=UTC)
+
+
+@pytest.mark.outside(TZDB)
 @pytest.mark.parametrize(
     ("zone", "skipped"),
     [(LONDON, "2026-03-29 01:30"), (CHICAGO, "2026-03-08 02:30")],

@@ -93,6 +93,13 @@ WHERE = [
     ("value is text", None, "properties.temperature.values[0].value", "expected a number"),
     ("validTime is a number", None, "properties.temperature.values[0].validTime", "text"),
     ("a place, not a forecast", None, "properties.forecastGridData", "https://weather.example/"),
+    ("json with nan", None, "", "NaN is not a number that JSON allows"),
+    (
+        "json with 1e999",
+        None,
+        "properties.timeseries[0].data.instant.details.air_temperature",
+        "too",
+    ),
     ("twelve-hour periods", None, "properties.periods[0].endTime", "hourly"),
     ("taf without a low", 1, "", "no low in this message"),
 ]
