@@ -333,8 +333,10 @@ def _hourly(rows: list[Row], header: Sequence[str], station: str) -> ClimateRead
                 gust_mps=cells.wind(row, gust, "mph"),
             )
     cells.faults.raise_if_any()
-    # The clock that the rows' own hours keep, winter and summer alike where it changes least.
-    offset_h = offsets.most_common(1)[0][0] if offsets else 0
+    # Standard time, which is the westernmost of the clocks that the rows' own hours keep; a few
+    # odd rows do not make a clock.
+    usual = [offset for offset, count in offsets.items() if count * 10 >= offsets.total()]
+    offset_h = min(usual, default=0)
     zone = _fixed_zone(offset_h)
     nights, notes = nights_from_hours((hours[at] for at in sorted(hours)), time_zone=zone)
     whole, left_out = _whole(nights)
