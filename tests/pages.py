@@ -131,15 +131,10 @@ class Pages:
         return self._check(self._ask("post", path, data=values, headers=headers), status, path)
 
     def _ask(self, method: str, path: str, **kwargs: Any) -> TestResponse:
-        """Send one request in an app context of its own, as a server would.
-
-        A test holds a context open for its factories; a request inside it would share its `g`,
-        and with it the member and the garden that an earlier request had looked up.
-        """
-        with self.app.app_context():
-            response: TestResponse = self.client.open(
-                path, method=method.upper(), environ_base={"REMOTE_ADDR": self.address}, **kwargs
-            )
+        """Send one request from this phone's address."""
+        response: TestResponse = self.client.open(
+            path, method=method.upper(), environ_base={"REMOTE_ADDR": self.address}, **kwargs
+        )
         return response
 
     def follow(self, page: Page) -> Page:

@@ -224,6 +224,7 @@ def import_page() -> Response | str | tuple[str, int]:
     data, name = b"", ""
     if upload is not None and upload.filename:
         data, name = upload.read(), upload.filename
+        upload.close()
     elif (form.pasted.data or "").strip():
         data, name = form.pasted.data.encode("utf-8", "replace"), "pasted text"
     if not name:
