@@ -476,7 +476,7 @@ def test_a_member_is_added_with_plots_and_stands_in_the_list(make: Factory, phon
 
     page = phone.get("/members")
     assert "Tamsin" in page.text
-    assert "Plots A1" in page.text
+    assert "Plot A1" in page.text
     assert db.session.scalar(select(LogEntry.action)) == "added a member"
 
 
