@@ -258,6 +258,10 @@ class TicksField(Field):
 class TextLine(StringField):
     """A line of text without control characters, trimmed."""
 
+    def _value(self) -> str:
+        # What is shown again after an error must itself be valid in a page.
+        return "".join(c for c in self.data or "" if c.isprintable() or c in "\n\t")
+
     def __init__(
         self, label: str, *, maximum: int = 80, required: bool = True, **kwargs: Any
     ) -> None:

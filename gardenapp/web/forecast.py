@@ -217,7 +217,7 @@ def _planned(imported: forecasts.Imported, at: datetime) -> Response:
 @coordinators
 def import_page() -> Response | str | tuple[str, int]:
     form = UploadForm()
-    if request.method == "GET":
+    if request.method != "POST":
         return render_template("forecast/import.html", form=form, errors=())
     form.validate()
     upload = request.files.get("file")
