@@ -195,3 +195,27 @@ class ObservedLow(Base):
     source: Mapped[ShortText] = mapped_column(default="read")
     entered_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
     entered_at: Mapped[Moment]
+
+
+class SentFact(Base):
+    """A mark that a phone sent, by the phone's own key: sent twice, it counts once."""
+
+    __tablename__ = "sent_fact"
+
+    id: Mapped[Key]
+    key: Mapped[str] = mapped_column(String(64), unique=True)
+    member_id: Mapped[int] = mapped_column(ForeignKey("member.id", ondelete="CASCADE"))
+    action: Mapped[ShortText]
+    at: Mapped[Moment]
+
+
+class BoardLook(Base):
+    """That a member's phone showed the board of a night."""
+
+    __tablename__ = "board_look"
+    __table_args__ = (UniqueConstraint("night_of", "member_id"),)
+
+    id: Mapped[Key]
+    night_of: Mapped[date]
+    member_id: Mapped[int] = mapped_column(ForeignKey("member.id", ondelete="CASCADE"))
+    at: Mapped[Moment]
