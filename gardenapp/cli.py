@@ -369,3 +369,5 @@ def forecast_group() -> None:
 
 if importlib.util.find_spec("gardenapp.cli_night") is not None:
     importlib.import_module("gardenapp.cli_night")
+if importlib.util.find_spec("gardenapp.cli_trial") is not None:
+    importlib.import_module("gardenapp.cli_trial")
