@@ -142,8 +142,7 @@ def _holds_data(row: Row) -> bool:
 
 def _is_figures(data: Sequence[Row], index: int) -> bool:
     cells = [row.cells[index] for row in data[:_ROWS_TO_JUDGE] if index < len(row.cells)]
-    filled = [cell for cell in cells if cell]
-    return not filled or any(_FIGURE.fullmatch(cell) for cell in filled)
+    return any(_FIGURE.fullmatch(cell) for cell in cells)
 
 
 def _chosen(
@@ -159,16 +158,14 @@ def _chosen(
     for role in ("temperature", "humidity"):
         if role in chosen:
             continue
-        chosen[role] = next(
-            (
-                header
-                for index, header in enumerate(headers)
-                if role_of(header) == role
-                and header not in chosen.values()
-                and _is_figures(data, index)
-            ),
-            "",
-        )
+        candidates = [
+            index
+            for index, header in enumerate(headers)
+            if role_of(header) == role and header not in chosen.values()
+        ]
+        with_figures = [index for index in candidates if _is_figures(data, index)]
+        best = (with_figures or candidates)[:1]
+        chosen[role] = headers[best[0]] if best else ""
     return chosen
 
 

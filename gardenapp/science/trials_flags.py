@@ -282,8 +282,8 @@ def _clock(offset: ClockOffset) -> list[Flag]:
         Flag(
             "clock_offset",
             {"offset_s": offset.offset_s, "method": offset.method},
-            f"The inside logger's clock is about {_minutes(abs(offset.offset_s))} {slow} the outside "
-            f"one's, which {how}; its times are moved by that.",
+            f"The inside logger's clock is about {_minutes(abs(offset.offset_s))} {slow} the "
+            f"outside one's, which {how}; its times are moved by that.",
             False,
         )
     ]
