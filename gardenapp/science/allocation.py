@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 
 from gardenapp.science.allocation_fit import Prepared, prepare
 from gardenapp.science.allocation_greedy import (
@@ -69,6 +70,10 @@ MOST_COLUMNS_BY_UNIT = 6000
 MOST_ROUNDS = 30
 """Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
 
+SHARE_FOR_COUNTS = 0.3
+SECONDS_PER_PLOT = 0.06
+"""Time for the first counts: this share of the limit, at most so many seconds a plot."""
+
 SHARE_FOR_PLANS = 0.75
 """Share of the time for plans by plot; the rest is for solving small groups of plots again."""
 
@@ -114,7 +119,7 @@ def solve(
 
     prepared = prepare(problem)
     tally = fill_greedily(Tally(prepared))
-    bound = max(simple_bound(prepared), tally.objective)
+    simple = bound = max(simple_bound(prepared), tally.objective)
     stages = [StageInfo("greedy", time.perf_counter() - started, tally.objective, bound)]
     method = "greedy"
     try:
@@ -122,6 +127,11 @@ def solve(
             tally, bound, stages = _programs(
                 prepared, tally, bound, relative_gap, seconds_left, stages
             )
+        if bound < tally.objective - 1e-6 * max(1.0, abs(bound)):
+            # What was placed is real, so the solver's bound is not: say only what is sure.
+            bound = simple
+            stages.append(StageInfo("bound refused", 0.0, tally.objective, bound))
+        bound = max(bound, tally.objective)
         method = (
             "optimal" if relative_gap_of(tally.objective, bound) <= relative_gap else "time limit"
         )
@@ -177,15 +187,35 @@ def _programs(
     listed = 0 if lists is None else sum(len(contents) for contents in lists.values())
     if lists is not None and listed <= MOST_LISTED:
         best, bound = exactly(start, lists)
-        bound = max(min(bound, simple), best.objective)
+        bound = min(bound, simple)
         note("exact contents", best.objective, bound, f"{listed} contents")
         return best, bound, done
 
+    # Whole counts with plants relaxed: a fair answer soon, and plans to begin from.
+    counts = counts_program(
+        prepared,
+        prepared.options,
+        Tally(prepared),
+        time_limit_s=min(SHARE_FOR_COUNTS * limit, SECONDS_PER_PLOT * len(prepared.plots)),
+        relative_gap=relative_gap,
+        start=start.units,
+    )
+    placed = fill_greedily(place_counts(prepared, Tally(prepared), counts))
+    best = better_of(start, placed)
+    counts_bound = prepared.fixed_objective + counts.solved.bound
+    note("counts", best.objective, counts_bound)
+
     plans = PlotPlans(prepared, start, lambda: seconds_left(SHARE_FOR_PLANS))
-    note("relaxed", start.objective, plans.bound)
-    best = start
+    plans.bound = min(plans.bound, counts_bound)
+    for plan in plans_of(prepared, placed):
+        plans.add(plan)
+    note("relaxed", best.objective, plans.bound)
     rounds = 0
-    while seconds_left(SHARE_FOR_PLANS) > 0 and rounds < MOST_ROUNDS:
+    while (
+        seconds_left(SHARE_FOR_PLANS) > 0
+        and rounds < MOST_ROUNDS
+        and relative_gap_of(best.objective, plans.bound) > relative_gap
+    ):
         fresh = plans.price_round()
         rounds += 1
         best = plans.choose(
@@ -199,23 +229,24 @@ def _programs(
         note(
             "plans by plot", best.objective, plans.bound, f"{fresh} new, {len(plans.plans)} in all"
         )
-        if plans.bound - best.objective <= relative_gap * abs(plans.bound) or not fresh:
+        if not fresh:
             break
         plans.new_prices()
-    bound = max(min(plans.bound, simple), best.objective)
+    bound = min(plans.bound, simple)
     if lists is not None and relative_gap_of(best.objective, bound) > relative_gap:
-        best, exact_bound = exactly(best, lists)
-        bound = max(min(bound, exact_bound), best.objective)
+        with suppress(SolverFailed):  # what the plans gave stays
+            best, exact_bound = exactly(best, lists)
+            bound = min(bound, exact_bound)
         note("exact contents", best.objective, bound, f"{listed} contents")
     if lists is None and len(prepared.options) <= MOST_OPTIONS_AT_ONCE:
         # With few plots prices alone leave a gap: look at all plots at once, in half the time.
-        best, whole_bound = _all_at_once(prepared, best, bound, relative_gap, seconds_left)
-        bound = max(min(bound, whole_bound), best.objective)
+        with suppress(SolverFailed):  # what the plans gave stays
+            best, whole_bound = _all_at_once(prepared, best, bound, relative_gap, seconds_left)
+            bound = min(bound, whole_bound)
         note("all plots at once", best.objective, bound)
     best, tries, gains = improve(
         prepared, best, bound=bound, relative_gap=relative_gap, seconds_left=seconds_left
     )
-    bound = max(bound, best.objective)
     note("groups of plots", best.objective, bound, f"{gains} of {tries} tries brought something")
     return best, bound, done
 

@@ -97,6 +97,7 @@ class PlotPlans:
         )
         self.bound = prepared.fixed_objective + relaxed.solved.bound
         self.prices = relaxed.prices or Prices()
+        self._bound_at_prices = self.bound
         self._best_prices = self.prices
         for plan in plans_of(prepared, start):
             self.add(plan)
@@ -142,8 +143,9 @@ class PlotPlans:
                 continue
             bound += max(0.0, counts.solved.bound)
             fresh += self.add(plan_of(prepared, plot_id, placed.units))
-        if bound < self.bound:
-            self.bound, self._best_prices = bound, prices
+        if bound < self._bound_at_prices:
+            self._bound_at_prices, self._best_prices = bound, prices
+            self.bound = min(self.bound, bound)
         return fresh
 
     def new_prices(self) -> None:

@@ -108,9 +108,9 @@ def run(
 ) -> Solved:
     """Solve with HiGHS, one thread and a fixed seed, silently.
 
-    Nothing placed is always allowed, so a program called infeasible, or an answer below the
-    start, is the solver's mistake: HiGHS 1.16.0 made both on a garden of 60 plots, in presolve.
-    Then it is asked once more without presolve.
+    Nothing placed is always allowed, so a program called infeasible, an answer below the start,
+    or an answer that does not add up to its own objective, is the solver's mistake: HiGHS 1.16.0
+    made all three, in presolve (1.12.0 did not). Then it is asked once more without presolve.
 
     Raises SolverFailed where the library cannot be loaded or gives no answer to be trusted.
     """
@@ -186,6 +186,10 @@ def _run_once(
     values = None
     if math.isfinite(info.objective_function_value) and info.primal_solution_status == 2:
         values = np.array(solver.getSolution().col_value)
+        adds_up = float(np.dot(lp.col_cost_, values))
+        told = info.objective_function_value
+        if abs(adds_up - told) > 1e-5 * max(1.0, abs(told)) or not _keeps_rows(model, values):
+            return None
     row_prices = None
     if not any(model.is_whole) and is_proven:
         row_prices = np.abs(np.array(solver.getSolution().row_dual))
@@ -197,6 +201,19 @@ def _run_once(
         seconds=solver.getRunTime(),
         row_prices=row_prices,
     )
+
+
+def _keeps_rows(model: Model, values: np.ndarray) -> bool:
+    """Whether an answer keeps every row and is whole where it must be, to the solver's slack."""
+    if not model.row_most:
+        return True
+    entries = np.array(model.entry_value) * values[np.array(model.entry_column)]
+    sums = np.bincount(np.array(model.entry_row), weights=entries, minlength=len(model.row_most))
+    most = np.array(model.row_most)
+    if np.any(sums > most + 1e-5 * np.maximum(1.0, np.abs(most))):
+        return False
+    whole = values[np.array(model.is_whole)]
+    return bool(np.all(np.abs(whole - np.round(whole)) < 1e-4))
 
 
 @dataclass
@@ -577,16 +594,18 @@ def units_program(
     *,
     time_limit_s: float,
     relative_gap: float,
-    start: Sequence[Unit],
+    start: Sequence[Unit] = (),
+    prices: Prices | None = None,
 ) -> tuple[list[Unit], Solved]:
     """Every unit told apart: shares exactly, squares afterwards. For few plots only.
 
     Like `counts_program` with whole plants, but closer, as no plant can be half under one unit
     and half under the next. Units that do not stand as squares lose plants. Its bound holds
-    where it is asked of all options and an empty tally. Raises SolverFailed.
+    where it is asked of all options and an empty tally. `prices` are paid beside the effort.
+    Raises SolverFailed.
     """
     model = Model()
-    rules = Rules(model, prepared, free)
+    rules = Rules(model, prepared, free, prices or Prices())
     rules.visits(dict.fromkeys(option.plot_id for option in options))
     copies: dict[int, list[tuple[int | None, dict[Id, int]]]] = {}
     for option in options:

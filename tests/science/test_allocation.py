@@ -37,7 +37,7 @@ from tests.bench.gardens import invented_garden
 
 PATIENT = settings(
     deadline=None,
-    max_examples=60,
+    max_examples=200,
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow],
 )
@@ -114,7 +114,7 @@ def tiny_garden(seed: int) -> Problem:
             id=number,
             length_cm=rng.choice([None, 60.0, 100.0]),
             width_cm=rng.choice([None, 40.0, 60.0]),
-            bed_width_cm=rng.choice([None, 30.0, 45.0]),
+            bed_width_cm=rng.choice([None, 30.0, 45.0, 60.0]),
             minutes_away=rng.choice([0.0, 1.0, 3.0]),
         )
         for number in range(rng.choice([1, 2, 2]))
@@ -137,26 +137,33 @@ def tiny_garden(seed: int) -> Problem:
             id=f"c{number}",
             label=f"cover {number}",
             count=rng.randint(1, 2),
-            inner_length_cm=rng.choice([20.0, 30.0, 45.0]),
-            inner_width_cm=rng.choice([15.0, 20.0, 30.0]),
+            inner_length_cm=rng.choice([20.0, 30.0, 45.0]) if number else 45.0,
+            inner_width_cm=rng.choice([15.0, 20.0, 30.0]) if number else 30.0,
             inner_height_cm=rng.choice([None, 10.0, 25.0, 40.0]),
-            outer_length_cm=rng.choice([46.0, 50.0]),
-            outer_width_cm=rng.choice([31.0, 35.0]),
+            outer_length_cm=rng.choice([45.0, 50.0]),
+            outer_width_cm=rng.choice([30.0, 35.0]),
             is_rigid=rng.random() < 0.5,
             may_touch=rng.random() < 0.5,
             clearance_cm=rng.choice([0.0, 5.0]),
             minutes=rng.choice([0.0, 1.0, 2.0]),
-            gust_limit_mps=rng.choice([None, 8.0, 12.0]),
-            allowed_plot_ids=rng.choice([None, None, frozenset([0])]),
+            gust_limit_mps=rng.choice([None, None, 8.0, 12.0]),
+            allowed_plot_ids=rng.choice([None, None, None, frozenset([0])]),
         )
-        for number in range(rng.randint(1, 2))
+        for number in range(rng.choice([1, 2, 2]))
     )
     treatments = [Treatment(pool.id, (pool.id,)) for pool in pools]
     if len(pools) == 2:
         treatments.append(Treatment("stack", ("c0", "c1")))
     treatments.append(Treatment("shelter", ()))
     damage = {
-        (p.id, t.id): min(1.0, max(0.0, p.bare_damage - rng.choice([-0.1, 0.1, 0.25, 0.5])))
+        (p.id, t.id): min(
+            1.0,
+            max(
+                0.0,
+                p.bare_damage
+                - rng.choice([0.4, 0.6] if t.id == "stack" else [-0.1, 0.1, 0.25, 0.5]),
+            ),
+        )
         for p in plantings
         for t in treatments
         if rng.random() < 0.95
@@ -589,6 +596,45 @@ def test_the_simple_bound_of_the_greedy_answer_holds(seed: int) -> None:
     assert answer.bound >= EverythingTried(problem).best() - 1e-6
 
 
+def test_a_solver_answer_that_cannot_be_is_asked_for_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # HiGHS 1.16.0 called a program infeasible that allows placing nothing.
+    asked: list[str] = []
+    ask = allocation_program._run_once
+
+    def wrong_with_presolve(*arguments: Any) -> allocation_program.Solved | None:
+        asked.append(arguments[-1])
+        return None if arguments[-1] == "on" else ask(*arguments)
+
+    monkeypatch.setattr(allocation_program, "_run_once", wrong_with_presolve)
+
+    answer = solve(make_problem(pools=(make_frame(),)))
+
+    assert asked == ["on", "off"]
+    assert answer.method == "optimal"
+
+
+def test_a_garden_on_which_the_solver_miscounted_gets_its_best() -> None:
+    # With this start HiGHS 1.16.0 called 3.575 optimal and reported it as 4.575.
+    problem = tiny_garden(22271)
+
+    answer = solve(problem, relative_gap=1e-9)
+
+    assert answer.objective == pytest.approx(EverythingTried(problem).best(), abs=1e-6)
+
+
+def test_tiny_gardens_are_not_empty_ones() -> None:
+    used = Counter(
+        use.treatment_id
+        for seed in range(300)
+        for use in solve(tiny_garden(seed)).uses
+        if not use.is_fixed
+    )
+
+    assert min(used["c0"], used["c1"], used["stack"], used["shelter"]) >= 10
+
+
 # --- single rules -------------------------------------------------------------------------
 
 
@@ -904,3 +950,18 @@ def test_an_empty_garden_needs_nothing() -> None:
 
     assert (answer.uses, answer.objective, answer.gap) == ((), 0.0, 0.0)
     assert answer.method == "optimal"
+
+
+def test_a_bound_below_what_was_placed_is_not_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    ask = allocation_program.run
+
+    def too_low(*arguments: Any, **named: Any) -> allocation_program.Solved:
+        return replace(ask(*arguments, **named), bound=0.5)
+
+    monkeypatch.setattr(allocation_program, "run", too_low)
+
+    answer = solve(make_problem(pools=(make_frame(),), plantings=(make_planting(count=16),)))
+
+    assert answer.objective == pytest.approx(8 * 0.7)
+    assert answer.bound >= answer.objective
+    assert "bound refused" in [stage.name for stage in answer.stages]
