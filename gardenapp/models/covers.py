@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import secrets
+from datetime import date
+
 from sqlalchemy import CheckConstraint, ForeignKey, Index, String
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
@@ -12,6 +15,16 @@ from gardenapp.models.types import Key, LineText, LongText, ShortText
 
 LENDING = ("garden", "own plots")
 CONDITIONS = ("sound", "worn", "broken")
+# here: in its place; out: on a bed; missing: not found at the last count
+COVER_STATUSES = ("here", "out", "lent", "missing", "retired")
+# Without those that are mistaken for one another on a wet label.
+CODE_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"
+CODE_LENGTH = 8
+
+
+def new_code() -> str:
+    """A short word for a label's address, one of some 8 × 10¹¹."""
+    return "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
 
 
 class CoverClass(Base):
@@ -74,7 +87,9 @@ class Cover(Base):
     __table_args__ = (
         CheckConstraint("lending IN ('garden', 'own plots')", name="lending"),
         CheckConstraint("condition IN ('sound', 'worn', 'broken')", name="condition"),
+        CheckConstraint("status IN ('here', 'out', 'lent', 'missing', 'retired')", name="status"),
         Index("ix_cover_class", "class_id"),
+        Index("ix_cover_place", "place_id"),
     )
 
     id: Mapped[Key]
@@ -86,7 +101,28 @@ class Cover(Base):
     condition: Mapped[str] = mapped_column(String(16), default="sound")
     is_usable: Mapped[bool] = mapped_column(default=True)
     note: Mapped[LongText] = mapped_column(default="")
+    # What the ledger adds up to, with place and condition above
+    status: Mapped[str] = mapped_column(String(16), default="here")
+    holder_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
+    due_on: Mapped[date | None]
+    went_to: Mapped[str | None] = mapped_column(String(24), default=None)
+    ledger_number: Mapped[int] = mapped_column(default=0)
+    # What the store knows of it
+    code: Mapped[str] = mapped_column(String(16), unique=True, default=new_code)
+    origin: Mapped[str] = mapped_column(String(16), default="")
+    cost_hundredths: Mapped[int | None]
+    acquired_on: Mapped[date | None]
+    film_area_m2: Mapped[float | None]
+    film_thickness_um: Mapped[float | None]
+    resin: Mapped[str] = mapped_column(String(8), default="")
+    mark: Mapped[str] = mapped_column(String(8), default="")
+    wood: Mapped[str] = mapped_column(String(16), default="")
+    off_season_job: Mapped[LineText] = mapped_column(default="")
+    photo: Mapped[str | None] = mapped_column(String(80), default=None)
+    # Made with the form: sending the same form twice adds nothing the second time.
+    form_key: Mapped[str | None] = mapped_column(String(80), default=None, unique=True)
 
     cover_class: Mapped[CoverClass] = relationship(back_populates="covers")
-    owner: Mapped[Member | None] = relationship()
+    owner: Mapped[Member | None] = relationship(foreign_keys=[owner_id])
+    holder: Mapped[Member | None] = relationship(foreign_keys=[holder_id])
     place: Mapped[StorePlace | None] = relationship()
