@@ -379,16 +379,13 @@ def chart_of(both: Matched, most_points: int = MOST_CHART_POINTS) -> tuple[Chart
     if count <= most_points:
         rows = np.arange(count)
     else:
-        limits = np.linspace(0, count, most_points // 4 + 1).astype(np.int64)
+        limits = np.linspace(0, count, (most_points - 2) // 4 + 1).astype(np.int64)
         chosen = {0, count - 1}
         for low, high in zip(limits[:-1].tolist(), limits[1:].tolist(), strict=True):
             for values in (both.inside_c[low:high], both.outside_c[low:high]):
                 chosen.add(low + int(values.argmin()))
                 chosen.add(low + int(values.argmax()))
-        kept = sorted(chosen)
-        if len(kept) > most_points:  # the two ends came on top: drop what is next to them
-            kept = [kept[0], *kept[2:-2], kept[-1]]
-        rows = np.array(kept)
+        rows = np.array(sorted(chosen))
     gap_after = np.concatenate(([0], np.cumsum(np.diff(both.at_s) > both.gap_s)))
     points = []
     previous = int(rows[0])

@@ -12,6 +12,10 @@ from gardenapp.science.trials_records import ClockOffset, Floats, Integers, Matc
 LARGEST_OFFSET_S = 3 * 3600
 _FINEST_GRID_S = 60
 _QUICK_S = 3 * 3600  # changes slower than this have their causes in the cover, not in the clock
+_DULLED_S = 1800
+# A cover or a sensor of an hour's sluggishness (a water-filled one) seems 17 to 25 minutes late.
+_SLOW_COVER_S = 1800
+_FAST_CLOCK_S = 300
 _LEAST_PAIRS = 48
 _LEAST_CORRELATION = 0.3
 _LEAST_GAIN = 0.1
@@ -26,11 +30,15 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
     -----
     A cloud, a gust or the sun's first ray reaches both loggers at once, while the day's slow
     course runs earlier inside than outside for good physical reasons. So only quick changes are
-    compared: differences from step to step, less the mean course of the day and less their
-    running mean over three hours. Their correlation is taken for shifts up to three hours either
-    way. The best shift counts only where the correlation is at least 0.3 and four standard
-    errors, 0.1 and four standard errors better than unmoved, and sharp (0.2 lower half an hour
-    or two steps away; a smooth curve fits nearly everywhere). Otherwise 0 with "none found".
+    compared: differences from step to step, evened out over half an hour, less the mean course
+    of the day and less their running mean over three hours. Their correlation is taken for
+    shifts up to three hours either way. The best shift counts only where the correlation is at
+    least 0.3 and four standard errors, 0.1 and four standard errors better than unmoved, and
+    sharp (0.2 lower half an hour or two steps away; a smooth curve fits nearly everywhere).
+    Otherwise 0 with "none found".
+    A sluggish cover answers late too, and nothing in the temperatures tells that from a clock
+    that is ahead: so an inside clock is called ahead only from half an hour, and what is found
+    may be out by the cover's own delay. One that is behind is told from five minutes.
     The limits are our own, tried on synthetic records and on a measured year; no source.
     """
     none = ClockOffset(0.0, "none found")
@@ -51,7 +59,9 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
         return none
     best = int(np.nanargmax(correlations))
     at_best, unmoved = float(correlations[best]), float(correlations[most])
-    error = 1.0 / math.sqrt(max(1.0, float(pairs[best])))
+    # Neighbours that were evened out together are not independent.
+    independent = float(pairs[best]) / (2 * _smoothing(grid_s) + 1)
+    error = 1.0 / math.sqrt(max(1.0, independent))
     apart = max(2, math.ceil(1800 / grid_s))
     beside = [
         float(correlations[i]) for i in (best - apart, best + apart) if 0 <= i <= 2 * most
@@ -68,6 +78,9 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
         known = unmoved if math.isfinite(unmoved) else None
         return ClockOffset(0.0, "none found", known, known)
     shift = best - most + _vertex(correlations, best)
+    if -_SLOW_COVER_S < shift * grid_s < _FAST_CLOCK_S:
+        known = unmoved if math.isfinite(unmoved) else None
+        return ClockOffset(0.0, "none found", at_best, known)
     # Between two steps it is a guess to about a quarter of one; seconds would be false precision.
     return ClockOffset(
         60.0 * round(shift * grid_s / 60.0), "estimated", at_best,
@@ -107,8 +120,14 @@ def _quick_changes(series: Series, grid: Integers, grid_s: int) -> Floats:
     course = np.bincount(slot[known], weights=change[known], minlength=slots) / np.maximum(seen, 1)
     if seen.max() >= 4:  # with fewer days the mean course would be the days themselves
         change = change - course[slot]
-    half = max(1, round(_QUICK_S / grid_s / 2))
-    return change - _running_mean(change, half)
+    smooth = _running_mean(change, _smoothing(grid_s))
+    smooth[~known] = np.nan
+    return smooth - _running_mean(change, max(1, round(_QUICK_S / grid_s / 2)))
+
+
+def _smoothing(grid_s: int) -> int:
+    """Steps to either side over which changes are evened out: a cover dulls the shortest ones."""
+    return round(_DULLED_S / grid_s / 2)
 
 
 def _running_mean(values: Floats, half: int) -> Floats:
