@@ -69,7 +69,8 @@ def report(plots: int, seed: int, limits_s: list[float], most_plain_s: float) ->
         took, cpu = time.perf_counter() - started, time.process_time() - started_cpu
         greedy = answer.stages[0].objective or 0.0
         print(
-            f"  solve, limit {limit_s:6.1f} s: took {took:6.1f} s (cpu {cpu:.1f}), {took / seconds:5.1f} x plain, "
+            f"  solve, limit {limit_s:6.1f} s: took {took:6.1f} s (cpu {cpu:.1f}), "
+            f"{took / seconds:5.1f} x plain, "
             f"gap {answer.gap:.4f}, {answer.method}, greedy {greedy / answer.objective:.3f} of it",
             flush=True,
         )
