@@ -4,7 +4,8 @@
 
 60 plots, 420 plantings and 300 covers, planned; the server in a process of its own, as the
 command starts it. The routes take turns in the same run, so that whatever else the computer
-does meets them alike. The bare route is added here only and goes through the same server,
+does meets them alike; the server's own processor time beside them is what a busy computer
+changes least. The bare route is added here only and goes through the same server,
 sign-in check and headers.
 """
 
@@ -14,6 +15,7 @@ import argparse
 import cProfile
 import http.client
 import logging
+import os
 import pstats
 import random
 import re
@@ -208,6 +210,13 @@ def load(port: int, route: Route, clients: int, requests: int) -> tuple[list[flo
     return times, len(times) / seconds
 
 
+def cpu_ms(pid: int) -> float:
+    """Processor time a process has used so far, as Linux counts it. [ms]"""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    # Fields 14 and 15 of proc(5): user and system time; the name before holds two.
+    return (int(fields[11]) + int(fields[12])) * 1000.0 / os.sysconf("SC_CLK_TCK")
+
+
 def etag(port: int, headers: dict[str, str]) -> str:
     """The board's present tag for these headers."""
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
@@ -298,30 +307,42 @@ def measure(folder: Path, link: str, clients: int, requests: int) -> None:
         for count in (1, clients):
             times: dict[str, list[float]] = {route.name: [] for route in routes}
             rates: dict[str, list[float]] = {route.name: [] for route in routes}
+            used: dict[str, float] = dict.fromkeys(times, 0.0)
             for route in routes:
                 load(port, route, count, WARM_UP)
             for _ in range(ROUNDS):
                 for route in routes:
+                    before_ms = cpu_ms(server.pid)
                     found, rate = load(port, route, count, requests // ROUNDS)
+                    used[route.name] += cpu_ms(server.pid) - before_ms
                     times[route.name] += found
                     rates[route.name].append(rate)
-            table(count, times, rates)
+            table(count, times, rates, used)
         server.stdin.close()
         server.wait(20)
 
 
-def table(clients: int, times: dict[str, list[float]], rates: dict[str, list[float]]) -> None:
+def table(
+    clients: int,
+    times: dict[str, list[float]],
+    rates: dict[str, list[float]],
+    used: dict[str, float],
+) -> None:
     """One line a route, with its ratio to the bare one."""
     print(f"\n{clients} at once; milliseconds; ratio to the bare route (aim ≤ {AIM:g})")
-    print(f"{'route':30} {'p50':>8} {'p95':>8} {'a second':>9} {'p50 ×':>7} {'p95 ×':>7}")
-    base: tuple[float, float] | None = None
+    print(
+        f"{'route':30} {'p50':>8} {'p95':>8} {'a second':>9} {'p50 ×':>7} {'p95 ×':>7} "
+        f"{'processor':>9} {'×':>6}"
+    )
+    base: tuple[float, float, float] | None = None
     for name, found in times.items():
         cuts = statistics.quantiles(found, n=100)
         p50, p95 = cuts[49], cuts[94]
-        base = base or (p50, p95)
+        each_ms = used[name] / len(found)
+        base = base or (p50, p95, each_ms)
         print(
             f"{name:30} {p50:8.2f} {p95:8.2f} {statistics.mean(rates[name]):9.0f} "
-            f"{p50 / base[0]:7.2f} {p95 / base[1]:7.2f}"
+            f"{p50 / base[0]:7.2f} {p95 / base[1]:7.2f} {each_ms:9.2f} {each_ms / base[2]:6.2f}"
         )
 
 
