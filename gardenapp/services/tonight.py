@@ -17,6 +17,7 @@ from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import (
+    BoardLook,
     Claim,
     CoverUse,
     DeployedPlants,
@@ -25,16 +26,21 @@ from gardenapp.models.nights import (
     JobPart,
     Plan,
     PlanRow,
+    SentFact,
 )
 from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plots import Plot
-from gardenapp.services import log
+from gardenapp.models.store import LedgerEntry
+from gardenapp.services import ledger, log
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.forecasts import STALE_AFTER, find_forecast
+from gardenapp.services.ledger import Happening
 from gardenapp.services.transaction import write_transaction
 
 # A mark taken back within this time of being made was a slip; later it was taken off.
 UNDO_WITHIN = timedelta(hours=1)
+# How long ago a phone may say that something was pressed.
+FACT_KEPT_FOR = timedelta(hours=18)
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,7 @@ class BoardJob:
     plot_id: int
     plot: str
     label: str
+    units: int
     covers: tuple[CoverToFetch, ...]
     plants: dict[int, int]
     minutes: float
@@ -233,6 +240,7 @@ def _board_jobs(plan_id: int) -> list[BoardJob]:
                 plot_id=job.plot_id,
                 plot=plot,
                 label=job.label,
+                units=len(job.parts),
                 covers=tuple(
                     covers[cover_id]
                     for part in job.parts
@@ -334,7 +342,24 @@ def release_job(*, job_id: int, member: Member, now: datetime) -> None:
         log.record(action="gave back", subject=_subject(job), at=now, member_id=member_id)
 
 
-def mark_on(*, job_id: int, member_id: int, now: datetime) -> None:
+@dataclass(frozen=True)
+class Fact:
+    """How a phone sends a mark: its own key, and when it was pressed.
+
+    A phone without signal keeps the mark and sends it later, perhaps twice.
+    """
+
+    key: str
+    pressed_at: datetime | None = None
+
+    def happened_at(self, now: datetime) -> datetime:
+        """When it was pressed, unless that cannot be: not ahead, not long ago."""
+        if self.pressed_at is None or not now - FACT_KEPT_FOR <= self.pressed_at <= now:
+            return now
+        return self.pressed_at
+
+
+def mark_on(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = None) -> None:
     """Record that a job's covers stand over their plants. Doing it twice does it once.
 
     Anybody of the garden may: it is a fact, whoever did it.
@@ -343,6 +368,8 @@ def mark_on(*, job_id: int, member_id: int, now: datetime) -> None:
     """
     try:
         with write_transaction() as session:
+            if not _is_news(fact, "on", member_id, now):
+                return
             job = _current_job(job_id)
             if job.must_come_off:
                 raise Refused("The gust is over this cover’s limit: it must come off tonight.")
@@ -353,14 +380,16 @@ def mark_on(*, job_id: int, member_id: int, now: datetime) -> None:
                 if unit in done:
                     done.remove(unit)
                     continue
-                _put_on(job, part, evening, member_id, now)
+                _put_on(job, part, evening, member_id, _when(fact, now))
             log.record(action="put on", subject=_subject(job), at=now, member_id=member_id)
     except IntegrityError:
         db.session.rollback()
+        if _is_known(fact, member_id):
+            return
         raise AlreadyClaimed(_where_it_is(job_id)) from None
 
 
-def undo_on(*, job_id: int, member: Member, now: datetime) -> None:
+def undo_on(*, job_id: int, member: Member, now: datetime, fact: Fact | None = None) -> None:
     """Take back a mark made by mistake: the covers never stood there.
 
     Whoever made it, a holder of the plot, or a coordinator may.
@@ -368,6 +397,8 @@ def undo_on(*, job_id: int, member: Member, now: datetime) -> None:
     """
     member_id, may_any = member.id, member.is_coordinator
     with write_transaction() as session:
+        if not _is_news(fact, "undo", member_id, now):
+            return
         job = _current_job(job_id)
         standing = _standing(job.id)
         if not standing:
@@ -379,19 +410,21 @@ def undo_on(*, job_id: int, member: Member, now: datetime) -> None:
         if all(now - deployment.put_on_at > UNDO_WITHIN for deployment in standing):
             raise Refused("That was marked over an hour ago. Mark it taken off instead.")
         for deployment in standing:
-            _close(deployment, member_id, now)
+            _close(deployment, member_id, _when(fact, now), was_mistake=True)
             deployment.was_undone = True
         session.flush()
         log.record(action="undid", subject=_subject(job), at=now, member_id=member_id)
 
 
-def mark_off(*, job_id: int, member_id: int, now: datetime) -> None:
+def mark_off(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = None) -> None:
     """Record that a job's covers are off and back in their place. Twice does it once."""
     with write_transaction() as session:
+        if not _is_news(fact, "off", member_id, now):
+            return
         job = _current_job(job_id)
         standing = _standing(job.id)
         for deployment in standing:
-            _close(deployment, member_id, now)
+            _close(deployment, member_id, _when(fact, now))
         session.flush()
         if standing:
             log.record(action="took off", subject=_subject(job), at=now, member_id=member_id)
@@ -460,7 +493,96 @@ def board_as_dict(*, now: datetime, night_of: date | None = None) -> dict[str, A
     }
 
 
+def note_look(*, member_id: int, now: datetime) -> None:
+    """Note once a night that a member's phone showed the board."""
+    evening = tonight(now)
+    seen = select(BoardLook.id).where(
+        BoardLook.night_of == evening, BoardLook.member_id == member_id
+    )
+    if db.session.scalar(seen) is not None:
+        return
+    try:
+        with write_transaction(changes_board=False) as session:
+            session.add(BoardLook(night_of=evening, member_id=member_id, at=now))
+    except IntegrityError:
+        db.session.rollback()  # the same member's other phone was first
+
+
+@dataclass(frozen=True)
+class Hands:
+    """What the evening still asks of people, for the coordinator."""
+
+    page: TonightPage
+    minutes_free: float
+    minutes_claimed: float
+    free: tuple[BoardJob, ...]
+    walk: tuple[tuple[str, tuple[BoardJob, ...]], ...]
+    not_looked: tuple[str, ...]
+    short_of: tuple[tuple[str, int], ...]
+
+
+def hands_needed(*, now: datetime) -> Hands:
+    """Open work in the order of a walk, who has not looked yet, and what runs short."""
+    page = tonight_page(now=now)
+    jobs = [job for job in page.jobs if not job.must_come_off]
+    free = [job for job in jobs if job.state == "free"]
+    distances = {plot.id: plot.distance_m for plot in db.session.scalars(select(Plot))}
+    by_place: dict[str, list[BoardJob]] = defaultdict(list)
+    for job in sorted(free, key=lambda job: distances.get(job.plot_id, 0.0)):
+        places = [place for place, _ in job.places]
+        by_place[places[0] if places else ""].append(job)
+    at_work = {row.plot_id for row in page.rows if row.status in {"protect", "short"}}
+    looked = select(BoardLook.member_id).where(BoardLook.night_of == page.night_of)
+    names = db.session.scalars(
+        select(Member.name)
+        .join(PlotHolder, PlotHolder.member_id == Member.id)
+        .where(
+            PlotHolder.plot_id.in_(at_work), Member.is_active.is_(True), Member.id.not_in(looked)
+        )
+        .distinct()
+        .order_by(Member.name)
+    )
+    short_of: dict[str, int] = defaultdict(int)
+    for row in page.rows:
+        reason = row.data.get("reason") or {}
+        if row.status == "short" and reason.get("units_wanted"):
+            best = row.data["options"][0]["label"] if row.data["options"] else "a cover that fits"
+            short_of[best] += int(reason["units_wanted"])
+    return Hands(
+        page=page,
+        minutes_free=sum(job.minutes for job in free),
+        minutes_claimed=sum(job.minutes for job in jobs if job.state == "claimed"),
+        free=tuple(free),
+        walk=tuple((place, tuple(found)) for place, found in by_place.items()),
+        not_looked=tuple(names),
+        short_of=tuple(sorted(short_of.items(), key=lambda item: -item[1])),
+    )
+
+
 # Pieces of the above; each runs inside the caller's transaction
+
+
+def _is_news(fact: Fact | None, action: str, member_id: int, now: datetime) -> bool:
+    """Whether a phone's mark comes for the first time; keeps its key if so."""
+    if fact is None:
+        return True
+    if _is_known(fact, member_id):
+        return False
+    key = f"{member_id}:{fact.key}"
+    db.session.add(SentFact(key=key, member_id=member_id, action=action, at=now))
+    db.session.flush()
+    return True
+
+
+def _is_known(fact: Fact | None, member_id: int) -> bool:
+    if fact is None:
+        return False
+    key = f"{member_id}:{fact.key}"
+    return db.session.scalar(select(SentFact.id).where(SentFact.key == key)) is not None
+
+
+def _when(fact: Fact | None, now: datetime) -> datetime:
+    return now if fact is None else fact.happened_at(now)
 
 
 def _current_job(job_id: int) -> Job:
@@ -539,6 +661,13 @@ def _put_on(job: Job, part: JobPart, evening: date, member_id: int, now: datetim
     db.session.flush()
     for cover_id, is_inner in ((part.cover_id, False), (part.inner_cover_id, True)):
         if cover_id is not None:
+            # First the ledger: it knows who has a cover that is not here.
+            ledger.write(
+                ledger.lock_cover(cover_id),
+                Happening("deployed", night_of=evening, plot_id=job.plot_id),
+                at=now,
+                member_id=member_id,
+            )
             db.session.add(
                 CoverUse(deployment_id=deployment.id, cover_id=cover_id, is_inner=is_inner)
             )
@@ -549,12 +678,33 @@ def _put_on(job: Job, part: JobPart, evening: date, member_id: int, now: datetim
     db.session.flush()
 
 
-def _close(deployment: Deployment, member_id: int, now: datetime) -> None:
+def _close(
+    deployment: Deployment, member_id: int, now: datetime, *, was_mistake: bool = False
+) -> None:
     deployment.taken_off_at = now
     deployment.taken_off_by_id = member_id
+    for use in deployment.covers:
+        if use.is_open:
+            _bring_back(use.cover_id, member_id, now, was_mistake=was_mistake)
     db.session.execute(
         update(CoverUse).where(CoverUse.deployment_id == deployment.id).values(is_open=False)
     )
+
+
+def _bring_back(cover_id: int, member_id: int, now: datetime, *, was_mistake: bool) -> None:
+    """Write in the ledger that a cover is back, or that it was never out."""
+    cover = ledger.lock_cover(cover_id)
+    if cover.status != "out":
+        return
+    last = db.session.scalar(
+        select(LedgerEntry).where(
+            LedgerEntry.cover_id == cover_id, LedgerEntry.number == cover.ledger_number
+        )
+    )
+    if was_mistake and last is not None and last.action == "deployed":
+        ledger.undo(last, at=now, member_id=member_id)
+    else:
+        ledger.write(cover, Happening("brought back"), at=now, member_id=member_id)
 
 
 def _may_handle(job: Job, standing: list[Deployment], member_id: int) -> bool:

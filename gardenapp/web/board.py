@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import hashlib
+import re
 from collections import OrderedDict
 from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
 from typing import Any
 
-from flask import Blueprint, flash, jsonify, redirect, render_template, request, session, url_for
+from flask import (
+    Blueprint,
+    abort,
+    current_app,
+    flash,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
 from flask_wtf.csrf import generate_csrf
 from werkzeug.wrappers import Response
 
+from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.plots import Plot
@@ -23,6 +37,7 @@ from gardenapp.services.clockwork import night_at
 from gardenapp.web import board_words, formats
 from gardenapp.web.access import (
     board_readers,
+    coordinators,
     current_garden,
     current_member,
     members,
@@ -30,6 +45,8 @@ from gardenapp.web.access import (
     signed_in_member,
 )
 from gardenapp.web.clock import now
+from gardenapp.web.ladder import draw_ladder
+from gardenapp.web.qr import qr_code
 
 blueprint = Blueprint("board", __name__)
 
@@ -37,6 +54,9 @@ TOKEN_PLACE = "@@form-token@@"  # noqa: S105  (a placeholder, filled in for each
 KEPT_PAGES = 200
 # The board says how old the forecast is, so a kept page is made anew this often.
 KEPT_MINUTES = 10
+PLOT_COOKIE = "plot"
+FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
+MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
 
 
 @dataclass(frozen=True)
@@ -139,6 +159,7 @@ def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -
         formats.temperature_unit(),
         formats.length_unit(),
         choice,
+        request.cookies.get(PLOT_COOKIE, "")[:10],
         int(at.timestamp() // (60 * KEPT_MINUTES)),
     )
 
@@ -150,6 +171,7 @@ def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice
     elif choice.plot_id is not None:
         plot_ids = [choice.plot_id]
     page = board.tonight_page(now=at, plot_ids=plot_ids)
+    low = Estimate(*page.header["low"]) if page.header else None
     return render_template(
         "board/tonight.html",
         page=page,
@@ -161,11 +183,23 @@ def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice
         now=at,
         choice=choice,
         plot=db.session.get(Plot, choice.plot_id) if choice.plot_id is not None else None,
+        remembered=_remembered(choice),
         may_see_names=member is not None,
         token=TOKEN_PLACE if member is not None else "",
-        low=Estimate(*page.header["low"]) if page.header else None,
+        low=low,
+        ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
         words=board_words,
     )
+
+
+def _remembered(choice: _Choice) -> Plot | None:
+    """The plot whose sign this phone read, where it is not the one shown."""
+    number = request.cookies.get(PLOT_COOKIE, "")
+    if not (number.isascii() and number.isdigit() and len(number) < 10):
+        return None
+    if choice.plot_id == int(number):
+        return None
+    return db.session.get(Plot, int(number))
 
 
 @dataclass
@@ -232,6 +266,68 @@ def tonight_json() -> Response:
     return jsonify(board.board_as_dict(now=now()))
 
 
+@blueprint.get("/tonight/hands")
+@coordinators
+def hands() -> str:
+    return render_template("board/hands.html", hands=board.hands_needed(now=now()), now=now())
+
+
+@blueprint.get("/tonight/sheet")
+@board_readers
+def sheet() -> str:
+    at = now()
+    page = board.tonight_page(now=at)
+    low = Estimate(*page.header["low"]) if page.header else None
+    jobs = [job for job in page.jobs if job.state != "off"]
+    return render_template(
+        "board/sheet.html",
+        page=page,
+        low=low,
+        jobs=jobs[:MOST_SHEET_ROWS],
+        more=max(0, len(jobs) - MOST_SHEET_ROWS),
+        size="small" if len(jobs) > 22 else "medium" if len(jobs) > 12 else "large",
+        rows={row.planting_id: row for row in page.rows},
+        short=[row for row in page.rows if row.status == "short"],
+        qr=qr_code(url_for("board.tonight", _external=True)),
+        address=url_for("board.tonight", _external=True),
+        words=board_words,
+        now=at,
+    )
+
+
+@blueprint.get("/p/<int(max=2147483647):plot_id>")
+@board_readers
+def plot_sign(plot_id: int) -> Response:
+    """Where the code on a plot's sign leads; the phone remembers the plot."""
+    response = redirect(url_for("board.tonight", plot=plot_id), 303)
+    response.set_cookie(
+        PLOT_COOKIE,
+        str(plot_id),
+        max_age=60 * 60 * 24 * 300,
+        httponly=True,
+        samesite="Lax",
+        secure=current_app.config["SESSION_COOKIE_SECURE"],
+    )
+    return response
+
+
+@blueprint.get("/plots/<int(max=2147483647):plot_id>/sign")
+@members
+def sign(plot_id: int) -> str:
+    plot = db.session.get(Plot, plot_id)
+    if plot is None:
+        raise NotFound("There is no such plot.")
+    address = url_for("board.plot_sign", plot_id=plot_id, _external=True)
+    return render_template("board/sign.html", plot=plot, address=address, qr=qr_code(address))
+
+
+@blueprint.post("/tonight/seen")
+@members
+def seen() -> Response:
+    board.note_look(member_id=signed_in_member().id, now=now())
+    return Response(status=204)
+
+
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/claim")
 @members
 def claim(job_id: int) -> Response:
@@ -249,25 +345,42 @@ def release(job_id: int) -> Response:
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/on")
 @members
 def mark_on(job_id: int) -> Response:
-    board.mark_on(job_id=job_id, member_id=signed_in_member().id, now=now())
+    board.mark_on(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
     return _back("Marked as on.", job_id)
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/undo")
 @members
 def undo(job_id: int) -> Response:
-    board.undo_on(job_id=job_id, member=signed_in_member(), now=now())
+    board.undo_on(job_id=job_id, member=signed_in_member(), now=now(), fact=_fact())
     return _back("Taken back: not on.", job_id)
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/off")
 @members
 def mark_off(job_id: int) -> Response:
-    board.mark_off(job_id=job_id, member_id=signed_in_member().id, now=now())
+    board.mark_off(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
     return _back("Marked as off and back in its place.", job_id)
 
 
+def _fact() -> board.Fact | None:
+    """A phone's own key for a mark, and when it was pressed; see static/board.js."""
+    key = request.form.get("fact", "")
+    if not key:
+        return None
+    if not FACT_KEY.fullmatch(key):
+        abort(400)
+    pressed_at: datetime | None = None
+    with contextlib.suppress(ValueError):
+        pressed_at = datetime.fromisoformat(request.form.get("pressed_at", ""))
+    if pressed_at is not None and pressed_at.tzinfo is None:
+        pressed_at = None
+    return board.Fact(key, pressed_at)
+
+
 def _back(message: str, job_id: int) -> Response:
+    if request.accept_mimetypes.best == "application/json":
+        return jsonify({"done": message})
     flash(message)
     choice = _choice(current_member(), request.form)
     query: dict[str, Any] = dict(choice.query)

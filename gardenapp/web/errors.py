@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import Any
 
-from flask import Flask, render_template
+from flask import Flask, jsonify, render_template, request
 from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import IntegrityError, OperationalError
 from werkzeug.exceptions import HTTPException
@@ -32,8 +32,10 @@ WORDS: dict[int, tuple[str, str]] = {
 }
 
 
-def _page(status: int, message: str = "") -> tuple[str, int]:
+def _page(status: int, message: str = "") -> tuple[Any, int]:
     title, advice = WORDS.get(status, WORDS[500])
+    if request.accept_mimetypes.best == "application/json":
+        return jsonify({"error": message or f"{title}. {advice}"}), status
     try:
         return render_template(
             "errors/error.html", title=title, message=message, advice=advice, status=status

@@ -6,7 +6,6 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
-import segno
 from flask import (
     Blueprint,
     Response,
@@ -20,7 +19,6 @@ from flask import (
     url_for,
 )
 from flask.blueprints import BlueprintSetupState
-from markupsafe import Markup
 from werkzeug.wrappers import Response as BaseResponse
 from wtforms import PasswordField, ValidationError
 
@@ -33,6 +31,7 @@ from gardenapp.web import access
 from gardenapp.web.access import coordinators, members, public, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, PickField, TextLine, TicksField
+from gardenapp.web.qr import qr_code
 
 blueprint = Blueprint("people", __name__)
 
@@ -409,17 +408,9 @@ def _show_link(member_id: int, name: str, back: str) -> Any:
             "people/link.html",
             name=name,
             address=address,
-            picture=_qr_picture(address),
+            picture=qr_code(address),
             only_here=host in NAMES_OF_THIS_COMPUTER and not current_app.config["IS_HTTPS"],
             days=people.INVITE_DAYS,
             back=back,
         )
     )
-
-
-def _qr_picture(text: str) -> Markup:
-    """The QR code as SVG with plain attributes: the page's rules refuse inline style."""
-    code = segno.make(text, error="m", micro=False)
-    svg = code.svg_inline(border=4, dark="#000", light="#fff", omitsize=True, svgclass=None)
-    # segno wrote this from the address; it holds paths and numbers only.
-    return Markup(svg)  # noqa: S704

@@ -55,6 +55,11 @@ ROWS: dict[str, Row] = {
     "board.mark_on": Row(MEMBER),
     "board.mark_off": Row(MEMBER),
     "board.undo": Row(MEMBER),
+    "board.hands": Row(COORDINATOR),
+    "board.sheet": Row(BOARD),
+    "board.plot_sign": Row(BOARD, get=303),
+    "board.sign": Row(MEMBER),
+    "board.seen": Row(MEMBER),
     # forecast
     "forecast.forecasts_page": Row(COORDINATOR),
     "forecast.by_hand": Row(COORDINATOR),
@@ -129,7 +134,7 @@ VISITOR_RANK = {
     "revoked": 0,  # the board is closed for this one, so nothing of the old rights may be left
 }
 # Answers to a form sent with nothing in it by somebody who may send it.
-TAKEN = {200, 303, 404, 409, 422}
+TAKEN = {204, 200, 303, 404, 409, 422}
 
 
 @dataclass

@@ -211,3 +211,114 @@ def test_the_board_as_json_holds_no_names(make: Factory, pages: Pages, ines: Mem
     assert data["night_of"] == "2026-11-24"
     assert data["jobs"][0]["covers"] == [{"label": "T7", "kept_at": "brick shed"}]
     assert "Ines" not in str(data)
+
+
+def fact_of(key: str, pressed_at: datetime) -> dict[str, str]:
+    return {"fact": key, "pressed_at": pressed_at.isoformat()}
+
+
+def test_a_mark_sent_twice_by_a_phone_counts_once(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now)
+    pages.sign_in(ines)
+    on = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/on"))
+    sent = fact_of("abcdefgh-1", make.now - timedelta(minutes=40))
+    pages.post(on, sent, token_from="/tonight")
+    undo = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/undo"))
+    pages.post(undo, fact_of("abcdefgh-2", make.now), token_from="/tonight")
+
+    pages.post(on, sent, token_from="/tonight")
+
+    assert "covered" not in [s.split()[-1] for s in pages.get("/tonight").text.split("·")]
+    assert any(b.endswith("/claim") for b in job_buttons(pages.get("/tonight")))
+
+
+def test_a_mark_kept_on_a_phone_says_when_it_was_pressed(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now)
+    pages.sign_in(ines)
+    on = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/on"))
+
+    pages.post(on, fact_of("abcdefgh-3", make.now - timedelta(minutes=40)), token_from="/tonight")
+
+    assert "on since 14:20" in pages.get("/tonight").text
+
+
+@pytest.mark.parametrize("minutes", [60, -60 * 24 * 3])
+def test_a_mark_from_the_future_or_long_ago_counts_as_now(
+    make: Factory, pages: Pages, ines: Member, minutes: int
+) -> None:
+    plan(make.now)
+    pages.sign_in(ines)
+    on = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/on"))
+
+    sent = fact_of("abcdefgh-4", make.now + timedelta(minutes=minutes))
+    pages.post(on, sent, token_from="/tonight")
+
+    assert "on since 15:00" in pages.get("/tonight").text
+
+
+def test_a_phone_that_asks_for_json_is_told_in_words(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    tom = make.member("Tom")
+    plan(make.now)
+    claim = next(
+        b for b in job_buttons(Pages(pages.app).sign_in(ines).get("/tonight")) if "/claim" in b
+    )
+    Pages(pages.app).sign_in(ines).post(claim, token_from="/tonight")
+
+    answer = pages.sign_in(tom).post(
+        claim, token_from="/tonight", status=409, headers={"Accept": "application/json"}
+    )
+
+    assert answer.response.get_json() == {"error": "Ines has already claimed that."}
+
+
+def test_a_plot_sign_is_remembered_by_the_phone(make: Factory, pages: Pages, ines: Member) -> None:
+    plan(make.now)
+    board = pages.follow(pages.get("/p/1", status=303))
+
+    later = pages.get("/tonight")
+
+    assert "runner beans" in board.text
+    assert "tall dahlia" not in board.text
+    assert any(a.get("href") == "/tonight?plot=1" for a in later.all("a"))
+
+
+def test_the_coordinator_sees_hands_needed_and_who_has_not_looked(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now)
+    pages.sign_in(make.coordinator())
+
+    before = pages.get("/tonight/hands").text
+    Pages(pages.app).sign_in(ines).post("/tonight/seen", status=204, token_from="/tonight")
+    after = pages.get("/tonight/hands").text
+
+    assert "1 job" in before
+    assert "Ines" in before
+    assert "Ines" not in after
+
+
+def test_the_sheet_for_the_gate_names_covers_and_no_people(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now)
+
+    page = pages.get("/tonight/sheet")
+
+    assert "T7 (brick shed)" in page.text
+    assert "Ines" not in page.html
+    assert page.all("path") or "<svg" in page.html
+
+
+def test_the_ladder_tells_the_same_in_words(make: Factory, pages: Pages, ines: Member) -> None:
+    plan(make.now)
+
+    page = pages.get("/tonight")
+
+    assert "runner beans: bears a low of" in page.text
+    assert "the line" in page.text
