@@ -62,9 +62,7 @@ def layout_of(head: str, options: LoggerOptions, *, is_whole_file: bool) -> Layo
     """
     separator = csv_rows.separator_of(_body_of(head))
     rows = csv_rows.rows_of(head, separator)
-    start = next(
-        (index for index, row in enumerate(rows[:_HEADER_WITHIN_ROWS]) if _holds_data(row)), None
-    )
+    start = _first_data(rows[:_HEADER_WITHIN_ROWS])
     if start is None:
         only_header = is_whole_file and len(rows) == 1
         raise refuse(
@@ -126,18 +124,44 @@ def _body_of(head: str) -> str:
     return "\n".join(lines[-20:])
 
 
-def _holds_data(row: Row) -> bool:
-    has_time, figures = False, 0
-    if row.cells[0].startswith("#"):
-        return False
-    for cell in row.cells:
-        try:
-            is_time = csv_times.stamp_of(cell) is not None or EPOCH.fullmatch(cell) is not None
-        except BadFigure:  # a date all the same, with a bad time of day
-            is_time = True
-        has_time = has_time or is_time
-        figures += not is_time and _FIGURE.fullmatch(cell) is not None
-    return has_time and (figures > 0 or len(row.cells) > 2)
+def _first_data(rows: Sequence[Row]) -> int | None:
+    """The first row with a date and a figure; else the first of several cells with a date.
+
+    A line above the header may well hold a date ("Read out, 2026-05-14"), but no figure beside it;
+    and the first row of data may have a missing or unreadable figure.
+    """
+    with_date = None
+    for found, row in enumerate(rows):
+        index = found
+        if row.cells[0].startswith("#"):
+            continue
+        times = [_is_time(cell) for cell in row.cells]
+        if not any(times):
+            continue
+        if any(
+            _FIGURE.fullmatch(cell)
+            for cell, is_time in zip(row.cells, times, strict=True)
+            if not is_time
+        ):
+            at = times.index(True)
+            while index and _is_alike(rows[index - 1], row, at):
+                index -= 1
+            return index
+        if with_date is None and len(row.cells) > 1:
+            with_date = index
+    return with_date
+
+
+def _is_alike(row: Row, data: Row, at: int) -> bool:
+    """Whether a row is laid out as the data and has its time in the same place."""
+    return len(row.cells) == len(data.cells) and _is_time(row.cells[at])
+
+
+def _is_time(cell: str) -> bool:
+    try:
+        return csv_times.stamp_of(cell) is not None or EPOCH.fullmatch(cell) is not None
+    except BadFigure:  # a date all the same, with a bad time of day
+        return True
 
 
 def _is_figures(data: Sequence[Row], index: int) -> bool:

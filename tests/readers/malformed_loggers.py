@@ -174,6 +174,12 @@ AWKWARD: dict[str, Awkward] = {
     "not a number for a figure": _read(
         table(_swap(_ISO, 2, "2026-05-13 22:00:00,NaN,78")), rows=9
     ),
+    "nothing measured in the first rows": _read(
+        table([*(f"2026-05-13 20:{m}:00,--,--" for m in (30, 40, 50)), *_ISO])
+    ),
+    "a date above the header": _read(
+        table(_ISO, f"Read out,2026-05-14 09:00:00\nBed,3\n{HEADER}")
+    ),
     "a summary at the end": _read(table([*_ISO, "Average,4.2,81", "Minimum,-0.8,61"])),
     "comments": _read(table([*_ISO[:4], "# battery changed", *_ISO[4:]])),
     "humidity as a share": _read(
@@ -240,6 +246,12 @@ BROKEN: dict[str, Broken] = {
         NOTHING,
         2,
         "has 4 cells where the header has 3",
+    ),
+    "a word in the first row": (
+        table(["2026-05-13 20:30:00,mild", *(row[:23] for row in _ISO)], "Time,Temperature (°C)"),
+        NOTHING,
+        2,
+        "not a number",
     ),
     "a short row": (table(_swap(_ISO, 5, "2026-05-13 23:30:00,1")), NOTHING, 7, "has 2 cells"),
     "no such day": (
