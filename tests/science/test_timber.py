@@ -141,9 +141,7 @@ def test_the_saw_takes_the_fourth_piece() -> None:
 
 @pytest.mark.parametrize(("kerf_mm", "bars"), [(0, 2), (3, 3)])
 def test_three_millimetres_of_saw_can_cost_a_bar(kerf_mm: float, bars: int) -> None:
-    plan = plan_cuts(
-        pieces_of([1500, 1000], [2, 3]), [Stock("bar", 3000)], kerf_mm=kerf_mm
-    )
+    plan = plan_cuts(pieces_of([1500, 1000], [2, 3]), [Stock("bar", 3000)], kerf_mm=kerf_mm)
 
     assert len(plan.boards) == bars and plan.is_proven
 
@@ -326,8 +324,17 @@ def test_sections_are_not_mixed() -> None:
         ([Piece("a", 10)], [Stock("s", 100, is_offcut=True)], "an offcut needs a count"),
         ([Piece("a", 10)], [Stock("s", 100, price=-1)], "price must be"),
     ],
-    ids=["none", "negative", "nan", "no count", "ten thousand", "kinds", "defect", "offcut",
-         "price"],
+    ids=[
+        "none",
+        "negative",
+        "nan",
+        "no count",
+        "ten thousand",
+        "kinds",
+        "defect",
+        "offcut",
+        "price",
+    ],
 )
 def test_what_cannot_be_planned_is_refused_in_words(
     pieces: list[Piece], stock: list[Stock], words: str
