@@ -242,8 +242,9 @@ def _home(state: ThingState, entry: Entry) -> ThingState:
 
 
 def _thing_moved(state: ThingState, entry: Entry) -> ThingState:
-    _must_be_here(state, "moved", or_missing=True)
-    return replace(state, status="here", place_id=entry.place_id)
+    # The place is where it is at home; one on a bed or lent may get another home meanwhile.
+    status = "here" if state.status == "missing" else state.status
+    return replace(state, status=status, place_id=entry.place_id)
 
 
 def _thing_damaged(state: ThingState, entry: Entry) -> ThingState:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from flask_sqlalchemy.session import Session
 from sqlalchemy import select
@@ -17,7 +17,8 @@ from gardenapp.models.nights import CoverUse
 from gardenapp.models.people import Member
 from gardenapp.models.plots import StorePlace
 from gardenapp.reference import Caution
-from gardenapp.services import log
+from gardenapp.services import ledger, log
+from gardenapp.services.ledger import Happening
 from gardenapp.services.plants import OURS, STATUS_LABELS
 from gardenapp.services.transaction import write_transaction
 
@@ -50,6 +51,8 @@ class CoverLine:
     is_out: bool
     is_mine: bool
     may_change: bool
+    status: str = "here"
+    holder: str = ""
 
     @property
     def lending_label(self) -> str:
@@ -69,7 +72,7 @@ class KindGroup:
 
     @property
     def usable(self) -> int:
-        return sum(cover.is_usable for cover in self.covers)
+        return sum(cover.is_usable and cover.status in {"here", "out"} for cover in self.covers)
 
     @property
     def out(self) -> int:
@@ -198,6 +201,21 @@ class CoverEntry:
 
 
 @dataclass(frozen=True)
+class ThingFacts:
+    """What the store knows of a cover beside its kind and place; money in hundredths."""
+
+    origin: str = ""
+    cost_hundredths: int | None = None
+    acquired_on: date | None = None
+    film_area_m2: float | None = None
+    film_thickness_um: float | None = None
+    resin: str = ""
+    mark: str = ""
+    wood: str = ""
+    off_season_job: str = ""
+
+
+@dataclass(frozen=True)
 class CoverDetail:
     """A cover as its form shows it."""
 
@@ -228,8 +246,15 @@ def list_covers(
     *, member: Member, only_mine: bool = False, place_id: int | None = None
 ) -> tuple[KindGroup, ...]:
     """The covers by kind, those a filter lets through; kinds with none are left out."""
-    query = select(Cover).options(
-        joinedload(Cover.cover_class), joinedload(Cover.owner), joinedload(Cover.place)
+    query = (
+        select(Cover)
+        .where(Cover.status != "retired")
+        .options(
+            joinedload(Cover.cover_class),
+            joinedload(Cover.owner),
+            joinedload(Cover.place),
+            joinedload(Cover.holder),
+        )
     )
     if only_mine:
         query = query.where(Cover.owner_id == member.id)
@@ -257,7 +282,7 @@ def list_covers(
 def list_kinds() -> tuple[KindLine, ...]:
     """Every kind, by name, with how many covers there are of it."""
     counts: dict[int, int] = {}
-    for class_id in db.session.scalars(select(Cover.class_id)):
+    for class_id in db.session.scalars(select(Cover.class_id).where(Cover.status != "retired")):
         counts[class_id] = counts.get(class_id, 0) + 1
     kinds = sorted(db.session.scalars(select(CoverClass)), key=lambda kind: kind.name.casefold())
     return tuple(
@@ -278,8 +303,8 @@ def get_kind(*, kind_id: int, member: Member) -> KindDetail:
     out = _out_tonight(db.session)
     rows = db.session.scalars(
         select(Cover)
-        .where(Cover.class_id == kind_id)
-        .options(joinedload(Cover.owner), joinedload(Cover.place))
+        .where(Cover.class_id == kind_id, Cover.status != "retired")
+        .options(joinedload(Cover.owner), joinedload(Cover.place), joinedload(Cover.holder))
     )
     covers = [_line(cover, member, out) for cover in rows]
     return KindDetail(
@@ -448,13 +473,16 @@ def add_covers(
     note: str,
     member: Member,
     now: datetime,
+    facts: ThingFacts | None = None,
+    form_key: str | None = None,
 ) -> tuple[str, ...]:
     """Add `how_many` covers of one kind, labelled `prefix` and a number, all or none.
 
     Members add covers of their own; coordinators also the garden's (no owner) and others'.
-    Gives the labels. Raises NotFound, NotAllowed, FieldRefused where a label is taken, so a
-    form sent twice adds nothing the second time.
+    Gives the labels. Raises NotFound, NotAllowed, FieldRefused where a label is taken. A form
+    sent twice adds nothing the second time: with a `form_key` it gives the labels of the first.
     """
+    known = facts or ThingFacts()
     if not 1 <= how_many <= MOST_AT_ONCE:
         raise FieldRefused("how_many", f"Add from 1 to {MOST_AT_ONCE} at once.")
     labels = tuple(f"{prefix} {number}" for number in range(first_number, first_number + how_many))
@@ -464,6 +492,13 @@ def add_covers(
         kind = _get_kind(session, kind_id)
         if kind.construction == SHELTER:
             raise NotAllowed("The shelter is set on the garden's own page, not as a cover.")
+        if form_key:
+            keys = [f"{form_key}:{number}" for number in range(MOST_AT_ONCE)]
+            before = session.scalars(
+                select(Cover.label).where(Cover.form_key.in_(keys)).order_by(Cover.id)
+            ).all()
+            if before:
+                return tuple(before)
         _check_owner(session, owner_id, None, member)
         _check_lending(lending, owner_id)
         _check_place(session, place_id)
@@ -473,16 +508,28 @@ def add_covers(
             raise FieldRefused(
                 "first_number", f"There is already a {first}; start at a higher number."
             )
-        for label in labels:
-            session.add(
-                Cover(
-                    class_id=kind_id,
-                    label=label,
-                    owner_id=owner_id,
-                    lending=lending,
-                    place_id=place_id,
-                    note=note,
-                )
+        for index, label in enumerate(labels):
+            cover = Cover(
+                class_id=kind_id,
+                label=label,
+                owner_id=owner_id,
+                lending=lending,
+                note=note,
+                origin=known.origin,
+                cost_hundredths=known.cost_hundredths,
+                acquired_on=known.acquired_on,
+                film_area_m2=known.film_area_m2,
+                film_thickness_um=known.film_thickness_um,
+                resin=known.resin,
+                mark=known.mark,
+                wood=known.wood,
+                off_season_job=known.off_season_job,
+                form_key=f"{form_key}:{index}" if form_key else None,
+            )
+            session.add(cover)
+            session.flush()
+            ledger.write(
+                cover, Happening("acquired", place_id=place_id), at=now, member_id=member.id
             )
         log.record(
             action="covers added",
@@ -527,6 +574,8 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
     with write_transaction() as session:
         cover = _get_cover(session, cover_id)
         _check_may_change(cover, member)
+        if cover.status == "retired":
+            raise NotAllowed("It has left the garden; its page in the store says when.")
         kind = _get_kind(session, entry.kind_id)
         if kind.id != cover.class_id and cover.id in _out_tonight(session):
             raise FieldRefused("kind_id", "It stands on a bed now; change its kind once it is off.")
@@ -539,8 +588,11 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
         _check_lending(entry.lending, entry.owner_id)
         _check_place(session, entry.place_id)
         cover.label, cover.class_id, cover.owner_id = entry.label, kind.id, entry.owner_id
-        cover.lending, cover.place_id, cover.note = entry.lending, entry.place_id, entry.note
-        cover.condition, cover.is_usable = entry.condition, entry.is_usable
+        cover.lending, cover.note = entry.lending, entry.note
+        session.flush()
+        for happening in _happenings(cover, entry):
+            ledger.write(ledger.lock_cover(cover_id), happening, at=now, member_id=member.id)
+        cover.is_usable = entry.is_usable
         log.record(
             action="cover changed",
             subject=f"cover {entry.label}",
@@ -550,10 +602,22 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
         )
 
 
+def _happenings(cover: Cover, entry: CoverEntry) -> list[Happening]:
+    """What must have happened between the cover as it was and as the form has it."""
+    found = []
+    if entry.place_id != cover.place_id:
+        found.append(Happening("moved", place_id=entry.place_id))
+    if entry.condition != cover.condition:
+        is_better = CONDITIONS.index(entry.condition) < CONDITIONS.index(cover.condition)
+        found.append(Happening("mended" if is_better else "damaged", condition=entry.condition))
+    return found
+
+
 def list_places() -> tuple[PlaceLine, ...]:
     """The places by label, with how many covers are kept there."""
     counts: dict[int, int] = {}
-    for place_id in db.session.scalars(select(Cover.place_id).where(Cover.place_id.is_not(None))):
+    kept = select(Cover.place_id).where(Cover.place_id.is_not(None), Cover.status != "retired")
+    for place_id in db.session.scalars(kept):
         if place_id is not None:
             counts[place_id] = counts.get(place_id, 0) + 1
     rows = sorted(db.session.scalars(select(StorePlace)), key=lambda row: natural(row.label))
@@ -614,6 +678,8 @@ def _line(cover: Cover, member: Member, out: set[int]) -> CoverLine:
         is_out=cover.id in out,
         is_mine=cover.owner_id == member.id,
         may_change=_may_change(cover, member),
+        status=cover.status,
+        holder=cover.holder.name if cover.holder else "",
     )
 
 

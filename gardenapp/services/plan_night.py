@@ -173,7 +173,11 @@ def _gather(garden: Garden, evening: date) -> Gathered:
     kinds = {kind.id: kind for kind in session.scalars(select(CoverClass).order_by(CoverClass.id))}
     covers = list(
         session.scalars(
-            select(Cover).options(joinedload(Cover.place)).order_by(Cover.label, Cover.id)
+            # What is lent, missing or gone cannot be fetched tonight.
+            select(Cover)
+            .where(Cover.status.in_(("here", "out")))
+            .options(joinedload(Cover.place))
+            .order_by(Cover.label, Cover.id)
         )
     )
     holders: dict[int, set[int]] = defaultdict(set)
@@ -294,6 +298,7 @@ class _Draft:
                 )
             )
         on = {cover for stand in self.standing for cover in stand.covers}
+        present = {cover.id for cover in self.gathered.covers}
         for job in self.gathered.promised:
             claim = self.gathered.claims[job.id]
             for part in job.parts:
@@ -302,6 +307,8 @@ class _Draft:
                 )
                 if any(cover in on for cover in part_covers):
                     continue
+                if not present.issuperset(part_covers):
+                    continue  # lent out or gone since it was promised
                 if not part_covers and any(
                     s.deployment_id is not None and not s.covers and s.plot_id == job.plot_id
                     for s in self.standing
