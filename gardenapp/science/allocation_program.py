@@ -28,6 +28,7 @@ import numpy as np
 from gardenapp.science.allocation_fit import ROUNDING, Option, Prepared, fits_together
 from gardenapp.science.allocation_greedy import Tally, Unit
 from gardenapp.science.allocation_problem import Id
+from gardenapp.science.solver import new_solver
 
 MOST_LOOKS = 12_000
 """Contents looked at in listing a whole garden, about a second's work; more is not tried."""
@@ -143,11 +144,8 @@ def _run_once(
     columns, rows = len(model.gain), len(model.row_most)
     if not columns:
         return Solved(np.zeros(0), 0.0, 0.0, True, 0.0)
-    solver: Any = highspy.Highs()
-    solver.setOptionValue("output_flag", False)
+    solver = new_solver()
     solver.setOptionValue("presolve", presolve)
-    solver.setOptionValue("threads", 1)
-    solver.setOptionValue("random_seed", 1)
     solver.setOptionValue("mip_rel_gap", relative_gap)
     solver.setOptionValue("time_limit", max(0.05, time_limit_s))
     lp: Any = highspy.HighsLp()

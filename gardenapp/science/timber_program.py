@@ -21,6 +21,7 @@ from typing import Any
 
 import numpy as np
 
+from gardenapp.science.solver import new_solver
 from gardenapp.science.timber_spans import Filled, Layout, Source, Task, goals
 
 MOST_LISTED = 1_200
@@ -261,12 +262,9 @@ def _rows_of(task: Task, fixed: Sequence[tuple[int, int]]) -> _Rows:
 
 def _solver(time_limit_s: float) -> Any:
     try:
-        import highspy  # here, as it takes longer to load than most pages take to make
+        solver = new_solver()
     except ImportError as error:
         raise SolverFailed("highspy cannot be imported") from error
-    solver: Any = highspy.Highs()
-    solver.setOptionValue("output_flag", False)
-    solver.setOptionValue("threads", 1)
     solver.setOptionValue("random_seed", 1)
     solver.setOptionValue("time_limit", max(0.05, time_limit_s))
     return solver
