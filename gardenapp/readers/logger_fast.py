@@ -43,12 +43,16 @@ def parse(data: bytes, start: int, layout: Layout) -> RawRows | None:
     if layout.is_epoch or len(layout.separator) != 1:
         return None
     body = data[start:].rstrip(b"\r\n \t")
-    if b'"' in body or body.translate(None, _ALLOWED):
+    if not body or body.translate(None, _ALLOWED):
         return None
     breaks, returns = body.count(b"\n"), body.count(b"\r")
     if returns and not returns == breaks == body.count(b"\r\n"):
         return None
     return_bytes = 1 if returns else 0
+    if b'"' in body:
+        if not _is_all_quoted(body, layout, breaks + 1, b"\r\n" if returns else b"\n"):
+            return None
+        body = body.replace(b'"', b"")
     text = np.frombuffer(body + (b"\r\n" if returns else b"\n"), dtype=np.uint8)
     ends = np.flatnonzero(text == 10)
     starts = np.concatenate((np.zeros(1, dtype=np.int64), ends[:-1] + 1))
@@ -93,6 +97,21 @@ def parse(data: bytes, start: int, layout: Layout) -> RawRows | None:
     rows.line = layout.first_line + np.arange(count, dtype=np.int64)
     rows.temperature, rows.humidity = temperature, humidity
     return rows
+
+
+def _is_all_quoted(body: bytes, layout: Layout, lines: int, ending: bytes) -> bool:
+    """Whether every cell of every line stands in quotation marks, and they nowhere else.
+
+    Then they can be dropped. Were only some cells quoted, one could hide a separator.
+    """
+    cells = len(layout.headers)
+    return (
+        body.startswith(b'"')
+        and body.endswith(b'"')
+        and body.count(b'"') == 2 * cells * lines
+        and body.count(b'"' + layout.separator.encode() + b'"') == (cells - 1) * lines
+        and body.count(b'"' + ending + b'"') == lines - 1
+    )
 
 
 def _characters(text: Bytes, starts: Integers, ends: Integers) -> Bytes | None:

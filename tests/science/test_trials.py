@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
@@ -376,6 +376,52 @@ def test_swapping_the_loggers_turns_every_sign(seed: int, days: float) -> None:
     assert [d.gain_max_k for d in straight.days] == pytest.approx(
         [-d.gain_max_k for d in turned.days]
     )
+
+
+@st.composite
+def any_record(draw: st.DrawFn) -> Series:
+    step = st.sampled_from([1, 60, 300, 301, 3600, 40_000])
+    steps = draw(st.lists(step, min_size=1, max_size=60))
+    begin = START + draw(st.integers(-40_000, 40_000))
+    at = np.concatenate(([begin], begin + np.cumsum(steps))).astype(np.int64)
+    values = st.floats(-60.0, 85.0) | st.sampled_from([0.0, 5.0, -60.0, 85.0])
+    temp = draw(st.lists(values, min_size=len(at), max_size=len(at)))
+    percent = st.floats(0.0, 100.0) | st.just(math.nan)
+    humid = draw(st.none() | st.lists(percent, min_size=len(at), max_size=len(at)))
+    return Series(at, np.array(temp), None if humid is None else np.array(humid))
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    any_record(),
+    any_record(),
+    st.none() | st.floats(-40.0, 90.0),
+    st.none() | st.floats(-86_400.0, 86_400.0),
+)
+def test_any_two_records_are_analysed_or_refused(
+    inside: Series, outside: Series, heat_max_c: float | None, offset_s: float | None
+) -> None:
+    nights = nights_between(
+        int(min(inside.at_s[0], outside.at_s[0])),
+        int(max(inside.at_s[-1], outside.at_s[-1])),
+        latitude=LATITUDE,
+        longitude=LONGITUDE,
+        time_zone=ZONE,
+    )
+
+    try:
+        result = analyse(
+            inside, outside, nights=nights, heat_max_c=heat_max_c, clock_offset_s=offset_s
+        )
+    except OutOfRange as refusal:
+        assert "do not overlap" in str(refusal)
+        return
+
+    json.dumps(as_plain(result), allow_nan=False)
+    assert len(list(result.cleaned())) == result.matched_count >= 2
+    for night in result.nights:
+        assert 0.0 <= night.covered_fraction <= 1.0
+        assert night.lift_least_k <= night.lift_most_k
 
 
 # For drawing, download and the shell
