@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import gzip
 import hashlib
 import re
 from collections import OrderedDict
@@ -45,6 +44,7 @@ from gardenapp.web.access import (
     signed_in_member,
 )
 from gardenapp.web.clock import now
+from gardenapp.web.kept_page import KeptPage, keep_page
 from gardenapp.web.ladder import draw_ladder
 from gardenapp.web.qr import qr_code
 
@@ -59,27 +59,21 @@ FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
 MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
 
 
-@dataclass(frozen=True)
-class _Kept:
-    body: bytes
-    tag: str
-
-
 class _Shelf:
     """Rendered boards, newest last, thrown away when the garden's version moves on."""
 
     def __init__(self) -> None:
         self._lock = Lock()
-        self._pages: OrderedDict[tuple[Any, ...], _Kept] = OrderedDict()
+        self._pages: OrderedDict[tuple[Any, ...], KeptPage] = OrderedDict()
 
-    def get(self, key: tuple[Any, ...]) -> _Kept | None:
+    def get(self, key: tuple[Any, ...]) -> KeptPage | None:
         with self._lock:
             page = self._pages.get(key)
             if page is not None:
                 self._pages.move_to_end(key)
             return page
 
-    def put(self, key: tuple[Any, ...], page: _Kept) -> None:
+    def put(self, key: tuple[Any, ...], page: KeptPage) -> None:
         with self._lock:
             self._pages[key] = page
             while len(self._pages) > KEPT_PAGES:
@@ -106,16 +100,16 @@ def tonight() -> Response:
     page = None if has_message else _shelf.get(key)
     if page is None:
         html = _render(garden, member, at, choice)
-        page = _Kept(html.encode(), hashlib.sha256(repr(key).encode()).hexdigest()[:20])
+        tag = hashlib.sha256(repr(key).encode()).hexdigest()[:20]
+        page = keep_page(html, token_place=TOKEN_PLACE, tag=tag)
         if not has_message:
             _shelf.put(key, page)
     token = generate_csrf() if member is not None else ""
-    body = page.body.replace(TOKEN_PLACE.encode(), token.encode()) if token else page.body
     tag = page.tag
     if member is not None:
         own = hashlib.sha256(str(session.get("csrf_token", "")).encode()).hexdigest()[:8]
         tag = f"{tag}-{own}"
-    return _answer(body, tag=None if has_message else tag)
+    return _answer(page, token.encode(), tag=None if has_message else tag)
 
 
 @dataclass(frozen=True)
@@ -230,15 +224,19 @@ def _sections(page: board.TonightPage) -> list[_Section]:
     return sorted(found.values(), key=lambda section: (section.worst_k, section.label))
 
 
-def _answer(body: bytes, *, tag: str | None) -> Response:
-    response = Response(body, mimetype="text/html", content_type="text/html; charset=utf-8")
+def _answer(page: KeptPage, token: bytes, *, tag: str | None) -> Response:
+    response = Response(mimetype="text/html", content_type="text/html; charset=utf-8")
     response.headers["Vary"] = "Cookie, Accept-Encoding"
     if tag is not None:
         response.set_etag(tag, weak=True)
         response.make_conditional(request.environ)
-    if response.status_code == 200 and "gzip" in request.accept_encodings:
-        response.set_data(gzip.compress(body, compresslevel=5, mtime=0))
+    if response.status_code != 200:
+        return response
+    if "gzip" in request.accept_encodings:
+        response.set_data(page.gzipped(token))
         response.headers["Content-Encoding"] = "gzip"
+    else:
+        response.set_data(page.plain(token))
     return response
 
 
