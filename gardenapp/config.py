@@ -31,6 +31,8 @@ KNOWN_SETTINGS = frozenset(
         "GARDEN_PROXY_HOPS",
         "GARDEN_HOSTS",
         "GARDEN_FETCH_ALLOWED_HOSTS",
+        "GARDEN_SCHEDULER",
+        "GARDEN_OFFLINE_COPY",
     }
 )
 
@@ -50,6 +52,10 @@ class Settings:
     proxy_hops: int
     hosts: tuple[str, ...]
     fetch_allowed_hosts: frozenset[str]
+    # `gardenapp serve` fetches and sends by itself, unless cron does it.
+    has_scheduler: bool = True
+    # Over HTTPS phones may keep the last board; "no" also takes kept copies away again.
+    has_offline_copy: bool = True
 
     def flask_config(self) -> dict[str, Any]:
         """The Flask settings that follow from these."""
@@ -75,6 +81,8 @@ class Settings:
             "WTF_CSRF_TIME_LIMIT": None,
             "FETCH_ALLOWED_HOSTS": self.fetch_allowed_hosts,
             "IS_HTTPS": self.is_https,
+            "HAS_SCHEDULER": self.has_scheduler,
+            "HAS_OFFLINE_COPY": self.is_https and self.has_offline_copy,
         }
         if self.hosts:
             config["TRUSTED_HOSTS"] = list(self.hosts)
@@ -112,6 +120,8 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
             for h in env.get("GARDEN_FETCH_ALLOWED_HOSTS", "").split(",")
             if h.strip()
         ),
+        has_scheduler=_yes_no(env, "GARDEN_SCHEDULER", default=True),
+        has_offline_copy=_yes_no(env, "GARDEN_OFFLINE_COPY", default=True),
     )
 
 
@@ -131,9 +141,11 @@ def _stored_secret(instance: Path) -> str:
     return path.read_text(encoding="ascii").strip()
 
 
-def _yes_no(env: Mapping[str, str], name: str) -> bool:
+def _yes_no(env: Mapping[str, str], name: str, *, default: bool = False) -> bool:
     value = env.get(name, "").strip().lower()
-    if value in {"", "0", "no", "off", "false"}:
+    if not value:
+        return default
+    if value in {"0", "no", "off", "false"}:
         return False
     if value in {"1", "yes", "on", "true"}:
         return True

@@ -195,7 +195,7 @@ def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
         raise FetchFailed(
             "The address's host is not known. Check its spelling and this computer's connection."
         ) from error
-    if not addresses or any(not _is_public(address) for address in addresses):
+    if not addresses or any(not is_public(address) for address in addresses):
         raise FetchFailed(
             "The address leads into a private network, not to a public weather service. If it is "
             "the garden's own station, add its host to the allowed ones in the configuration."
@@ -217,7 +217,7 @@ def _check_position(path: str, query: str) -> None:
         )
 
 
-def _is_public(address: str) -> bool:
+def is_public(address: str) -> bool:
     """Whether an address is on the open internet, seen through IPv4-in-IPv6 wrappings too."""
     try:
         ip = ipaddress.ip_address(address.partition("%")[0])
@@ -242,7 +242,7 @@ def _check_peer(session: requests.Session, url: str, response: requests.Response
     peer_socket = getattr(connection, "sock", None)
     if proxied or peer_socket is None:
         return
-    if not _is_public(str(peer_socket.getpeername()[0])):
+    if not is_public(str(peer_socket.getpeername()[0])):
         raise FetchFailed("The address led into a private network after all and was dropped.")
 
 

@@ -43,7 +43,7 @@ from gardenapp.science.exposure import FrostType, frost_type
 from gardenapp.science.morning import LiftOff, lift_off
 from gardenapp.science.night import NightCurve
 from gardenapp.science.sun import night_for
-from gardenapp.services import log
+from gardenapp.services import log, notices
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.forecasts import find_forecast, hours_of
 from gardenapp.services.learning import SiteBelief, site_belief
@@ -143,9 +143,12 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
         draft = _Draft(_gather(garden, evening), site, belief, now)
         draft.work_out()
         try:
-            return _keep(draft, evening=evening, member_id=member_id, now=now)
+            plan_id = _keep(draft, evening=evening, member_id=member_id, now=now)
         except _Overtaken:
             db.session.rollback()
+        else:
+            notices.plan_changed(plan_id)
+            return plan_id
     raise Refused("People are marking covers on right now. Plan again in a minute.")
 
 
