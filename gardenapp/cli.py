@@ -26,7 +26,7 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from gardenapp import __version__, create_app
-from gardenapp.config import MAX_UPLOAD_BYTES
+from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
 from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
@@ -37,9 +37,10 @@ from gardenapp.services.transaction import write_transaction
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 BACKUPS_FOLDER = "backups"
-# Flask answers 413 with our own page above MAX_UPLOAD_BYTES. The server refuses far larger
-# bodies itself, without a page, before it has stored them.
-LARGEST_BODY_BYTES = 5 * MAX_UPLOAD_BYTES
+# Flask answers 413 with our own page above MAX_UPLOAD_BYTES, or above MAX_LOGGER_UPLOAD_BYTES on
+# the page for loggers' files. The server refuses larger bodies itself, without a page, before it
+# has stored them.
+LARGEST_BODY_BYTES = MAX_LOGGER_UPLOAD_BYTES + 2 * MAX_UPLOAD_BYTES
 
 
 def with_app(command: Command) -> Command:

@@ -20,6 +20,8 @@ from gardenapp.errors import GardenError
 
 ROOT = Path(__file__).resolve().parent.parent
 MAX_UPLOAD_BYTES = 4_000_000
+# Two loggers' files of a year at a reading a minute; allowed to members on that one page only.
+MAX_LOGGER_UPLOAD_BYTES = 64_000_000
 SESSION_DAYS = 270
 MIN_SECRET_LENGTH = 32
 

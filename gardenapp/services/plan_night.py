@@ -40,6 +40,8 @@ from gardenapp.science.allocation_problem import (
 from gardenapp.science.allocation_reasons import words as reason_words
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.exposure import FrostType, frost_type
+from gardenapp.science.lift import LiftPrior
+from gardenapp.science.lift_learning import LearntLift
 from gardenapp.science.morning import LiftOff, lift_off
 from gardenapp.science.night import NightCurve
 from gardenapp.science.sun import night_for
@@ -61,6 +63,7 @@ from gardenapp.services.night_outlook import (
     tonight_lift,
 )
 from gardenapp.services.transaction import write_transaction
+from gardenapp.services.trials import Provenance, believed_gains, believed_lifts
 
 # Expected loss below which a planting is called safe, and from which a planting is called short
 # although it is covered. Our own choice, said on the help page.
@@ -94,6 +97,9 @@ class Gathered:
     deployments: list[Deployment]
     promised: list[Job]
     claims: dict[int, Claim]
+    # What the garden's own trials taught, by kind; the others keep their published figures.
+    lifts: dict[int, tuple[LiftPrior, Provenance]]
+    gains: dict[int, LearntLift]
 
 
 @dataclass
@@ -215,7 +221,18 @@ def _gather(garden: Garden, evening: date) -> Gathered:
         }
         promised = [job for job in jobs if job.id in claims]
     return Gathered(
-        garden, plots, plantings, stages, kinds, covers, holders, deployments, promised, claims
+        garden,
+        plots,
+        plantings,
+        stages,
+        kinds,
+        covers,
+        holders,
+        deployments,
+        promised,
+        claims,
+        believed_lifts(kinds=kinds.values()),
+        believed_gains(),
     )
 
 
@@ -346,7 +363,11 @@ class _Draft:
             self.pools.pools[key] = _pool(key, kind, len(self.pools.members[key]), allowed)
 
     def _make_treatments(self) -> None:
-        priors = {kind.id: prior_of(kind) for kind in self.gathered.kinds.values()}
+        learnt = self.gathered.lifts
+        priors = {
+            kind.id: learnt[kind.id][0] if kind.id in learnt else prior_of(kind)
+            for kind in self.gathered.kinds.values()
+        }
         chains: list[tuple[str, ...]] = [(key,) for key in self.pools.pools]
         in_use = {
             tuple(self.pools.pool_of[c] for c in stand.covers)
@@ -380,9 +401,7 @@ class _Draft:
                 for index, kind in enumerate(kinds)
             )
             self.treatments[treatment_id] = Treatment(treatment_id, chain, label)
-            gain = max(
-                DEFAULT_DAY_GAIN_K if kind.day_gain_k is None else kind.day_gain_k for kind in kinds
-            )
+            gain = max(self._day_gain_k(kind) for kind in kinds)
             self.lifts[treatment_id] = (
                 tonight_lift(self.site, prior),
                 prior.leaf_shield,
@@ -394,6 +413,16 @@ class _Draft:
             label = f"carry to {garden.shelter_label or 'the shelter'}"
             self.treatments[SHELTER] = Treatment(SHELTER, (), label)
             self.lifts[SHELTER] = (SHELTER_LIFT_K, 1.0, False, 0.0)
+
+    def _day_gain_k(self, kind: CoverClass) -> float:
+        """What a kind gains by day: as tried here, else as published, else the usual.
+
+        A gain tried here is taken a spread warmer than its mean: lifting early costs nothing.
+        """
+        tried = self.gathered.gains.get(kind.id)
+        if tried is not None:
+            return max(0.0, tried.estimate.mean + tried.estimate.sd)
+        return DEFAULT_DAY_GAIN_K if kind.day_gain_k is None else kind.day_gain_k
 
     def _find_covered(self) -> None:
         known: dict[tuple[Any, ...], CoveredOutlook] = {}
@@ -812,12 +841,44 @@ class _Draft:
             "lift_off_by": _iso(min(lifts, default=None)),
             "counts": dict(counts),
             "minutes": round(self.allocation.minutes_used, 1),
+            "lifts": self._lift_stories(),
             "curve": [[_iso(at), round(c, 2)] for at, c in self.site.curve.knots],
             "stages": [
                 {"name": stage.name, "seconds": round(stage.seconds, 3)}
                 for stage in self.allocation.stages
             ],
         }
+
+    def _lift_stories(self) -> dict[str, list[dict[str, Any]]]:
+        """For each treatment in use of a kind that was tried here: before, trials, after."""
+        found: dict[str, list[dict[str, Any]]] = {}
+        for treatment_id in sorted({job["treatment"] for job in self.jobs}):
+            kinds = [self.pools.kind_of[str(k)] for k in self.treatments[treatment_id].pool_ids]
+            stories = [
+                _lift_story(kind, self.gathered.lifts[kind.id][1])
+                for kind in kinds
+                if kind.id in self.gathered.lifts
+            ]
+            if stories:
+                found[treatment_id] = stories
+        return found
+
+
+def _lift_story(kind: CoverClass, provenance: Provenance) -> dict[str, Any]:
+    return {
+        "kind_id": kind.id,
+        "kind": kind.name,
+        "trials": provenance.trials,
+        "nights": len(provenance.nights),
+        **{
+            name: {
+                "prior": _pair(learnt.prior),
+                "result": _pair(learnt.estimate),
+                "nights": learnt.nights,
+            }
+            for name, learnt in (("clear", provenance.clear), ("cloudy", provenance.cloudy))
+        },
+    }
 
 
 def _pool(key: str, kind: CoverClass, count: int, allowed: frozenset[int] | None) -> CoverPool:

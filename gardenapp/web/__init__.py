@@ -19,10 +19,11 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.people import blueprint as people
     from gardenapp.web.plants import blueprint as plants
     from gardenapp.web.plots import blueprint as plots
+    from gardenapp.web.trials import blueprint as trials
 
     init_access(app)
     init_formats(app)
     init_headers(app)
     init_errors(app)
-    for part in (board, forecast, plots, plants, covers, people, garden, help_pages):
+    for part in (board, forecast, plots, plants, covers, people, garden, help_pages, trials):
         app.register_blueprint(part)

@@ -21,7 +21,10 @@ WORDS: dict[int, tuple[str, str]] = {
     404: ("Nothing here", "The page may have moved, or the thing is not there any more."),
     405: ("Not that way", "Go back and use the button on the page."),
     409: ("Somebody was first", "Look at the board again."),
-    413: ("Too big", "A forecast file may be up to 2 MB, a form up to 500 kB."),
+    413: (
+        "Too big",
+        "A forecast file may be up to 2 MB, two loggers’ files together 64 MB, a form 500 kB.",
+    ),
     415: ("Wrong kind of file", "Choose a text file: CSV, JSON or a pasted TAF."),
     429: ("Too many tries", "Wait a little and try again."),
     500: (

@@ -28,9 +28,11 @@ from werkzeug.test import TestResponse
 from gardenapp.extensions import db
 from gardenapp.models.nights import Job
 from gardenapp.models.people import Member
-from gardenapp.services import forecasts, people, plan_night
+from gardenapp.readers.logger import LoggerOptions
+from gardenapp.services import forecasts, people, plan_night, trials
 from tests.conftest import NOW
 from tests.factories import Factory
+from tests.logger_files import trial_files
 from tests.phones import LoneClient
 
 PUBLIC, BOARD, MEMBER, COORDINATOR = "public", "board", "member", "coordinator"
@@ -95,6 +97,13 @@ ROWS: dict[str, Row] = {
     "covers.places_page": Row(MEMBER),
     "covers.new_place": Row(COORDINATOR),
     "covers.edit_place": Row(COORDINATOR),
+    # trials
+    "trials.trials_page": Row(MEMBER),
+    "trials.new_trial": Row(MEMBER),
+    "trials.trial_page": Row(MEMBER),
+    "trials.readings_csv": Row(MEMBER),
+    "trials.use": Row(MEMBER, is_own=True),
+    "trials.leave_out": Row(MEMBER, is_own=True),
     # people
     "people.sign_in_page": Row(PUBLIC, get_signed=303),
     "people.sign_out": Row(MEMBER),
@@ -206,6 +215,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "member_id": wes.id,
         "job_id": plan_the_night(),
         "source_id": "KYCOLDFRAME",
+        "trial_id": keep_a_trial(kind_id=cover.class_id, member=tamsin),
         "token": people.make_invite(member_id=wes.id, by_id=coordinator.id, now=NOW),
     }
     cookies = {
@@ -232,6 +242,19 @@ def plan_the_night() -> int:
     forecasts.enter_by_hand(night_of=evening, low_c=-1.0, member_id=None, now=NOW)
     plan_night.plan_night(night_of=evening, member_id=None, now=NOW)
     return int(db.session.scalars(select(Job.id)).first() or 0)
+
+
+def keep_a_trial(*, kind_id: int, member: Member) -> int:
+    """A trial entered by `member`."""
+    inside, outside = trial_files(days=1.5)
+    return trials.keep_trial(
+        entry=trials.TrialEntry(kind_id, None, "", True, "clear", "", None),
+        inside=trials.LoggerFile("in.csv", inside, LoggerOptions()),
+        outside=trials.LoggerFile("out.csv", outside, LoggerOptions()),
+        form_key="",
+        member=member,
+        now=NOW,
+    )
 
 
 def rules(app: Flask) -> list[Rule]:
