@@ -265,7 +265,6 @@ def _solver(time_limit_s: float) -> Any:
         solver = new_solver()
     except ImportError as error:
         raise SolverFailed("highspy cannot be imported") from error
-    solver.setOptionValue("random_seed", 1)
     solver.setOptionValue("time_limit", max(0.05, time_limit_s))
     return solver
 

@@ -1,0 +1,126 @@
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gardenapp.readers.pieces import read_pieces, read_stock
+from gardenapp.readers.records import UnreadableFile
+from gardenapp.science.timber import Piece, Stock
+from tests.readers.malformed import MALFORMED
+
+
+def test_pieces_with_and_without_a_section() -> None:
+    data = b"name,length_mm,count,section\nrail,1066.8,4,38 x 38\nleg,762,4,\n"
+
+    assert read_pieces(data) == (Piece("rail", 1066.8, 4, "38 x 38"), Piece("leg", 762.0, 4, ""))
+
+
+def test_boards_with_everything() -> None:
+    data = (
+        "name,length_mm,count,section,is_offcut,price,defects\n"
+        "shop,2400,,38 x 38,,7.50,\n"
+        'knotty,2400,1,38 x 38,,,"100-140; 900–910"\n'
+        "end,710,2,38 x 38,yes,,\n"
+    ).encode()
+
+    assert read_stock(data) == (
+        Stock("shop", 2400.0, None, "38 x 38", False, 7.5),
+        Stock("knotty", 2400.0, 1, "38 x 38", False, None, ((100.0, 140.0), (900.0, 910.0))),
+        Stock("end", 710.0, 2, "38 x 38", True),
+    )
+
+
+def test_inches_with_fractions_become_exact_millimetres() -> None:
+    data = b"name,length_in,count\nhalf,5 11/16,2\nwhole,42,1\n"
+
+    assert [piece.length_mm for piece in read_pieces(data)] == [144.4625, 1066.8]
+
+
+def test_semicolons_and_decimal_commas_are_read() -> None:
+    data = b"name;length_mm;count\nLatte;1066,8;4\n"
+
+    assert read_pieces(data) == (Piece("Latte", 1066.8, 4),)
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"name,length_mm\na,10\n", "line 1, count: is missing"),
+        (b"name,count\na,10\n", "line 1, length_mm: give the length in one column"),
+        (b"name,length_mm,length_in,count\na,1,1,1\n", "in one column"),
+        (b"name,length_mm,count,colour\na,1,1,red\n", "line 1, “colour”: is not a column"),
+        (b"name,length_mm,count\na,-5,1\n", "line 2, length_mm: “-5” is not a number"),
+        (b"name,length_mm,count\na,nan,1\n", "line 2, length_mm: “nan” is not a number"),
+        (b"name,length_mm,count\na,1_000,1\n", "is not a number of 0 or more"),
+        (b"name,length_mm,count\na,0,1\n", "line 2, length_mm: 0 mm is outside"),
+        (b"name,length_mm,count\na,90000,1\n", "90000 mm is outside"),
+        (b"name,length_mm,count\n\na,10,1.5\n", "line 3, count: “1.5” is not a whole number"),
+        (b"name,length_mm,count\na,10,0\n", "line 2, count: is 0"),
+        (b"name,length_mm,count\na,10,\n", "count: “” is not a whole number"),
+        (b"name,length_mm,count\n,10,1\n", "line 2, name: is empty"),
+        (b"name,length_mm,count\na,10,10000\n", "asks for 10,000 pieces; at most 2,000"),
+        (b"name,length_mm,count\na,10,1,2\n", "line 2: has 4 cells and the header 3"),
+        (b"name,length_mm,count\n", "a header and no rows"),
+        (b"", "empty"),
+        (b",,\n", "empty"),
+        ("\u00a0\n".encode(), "empty"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else None,
+)
+def test_faults_in_pieces_name_line_and_column(data: bytes, words: str) -> None:
+    with pytest.raises(UnreadableFile) as caught:
+        read_pieces(data)
+
+    assert any(words in str(error) for error in caught.value.errors), caught.value.errors
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("a,100,,yes,,", "line 2, count: is empty, but offcuts are counted"),
+        ("a,100,1,maybe,,", "line 2, is_offcut: “maybe” is neither yes nor no"),
+        ("a,100,1,,-3,", "line 2, price: “-3” is not a number"),
+        ("a,100,1,,,50", "line 2, defects: “50” is not a stretch"),
+        ("a,100,1,,,50-200", "line 2, defects: “50-200” does not lie on the board"),
+        ("a,100,1,,,60-50", "line 2, defects: “60-50” does not lie on the board"),
+    ],
+    ids=["offcut", "yes or no", "price", "one end", "too far", "backwards"],
+)
+def test_faults_in_boards_name_line_and_column(row: str, words: str) -> None:
+    data = f"name,length_mm,count,is_offcut,price,defects\n{row}\n".encode()
+
+    with pytest.raises(UnreadableFile) as caught:
+        read_stock(data)
+
+    assert [str(error) for error in caught.value.errors] == [
+        next(str(e) for e in caught.value.errors if words in str(e))
+    ]
+
+
+@pytest.mark.parametrize("name", MALFORMED)
+def test_other_files_are_refused_in_words(name: str) -> None:
+    _, data = MALFORMED[name]
+
+    for reader in (read_pieces, read_stock):
+        with pytest.raises(UnreadableFile):
+            reader(data)
+
+
+def test_all_faults_are_told_at_once() -> None:
+    with pytest.raises(UnreadableFile) as caught:
+        read_pieces(b"name,length_mm,count\na,x,1\n,5,y\n")
+
+    assert len(caught.value.errors) == 3
+
+
+@given(st.binary(max_size=300) | st.text('name,length_mcount;\n0123456789-"', max_size=200))
+def test_any_bytes_are_read_or_refused_in_words(data: bytes | str) -> None:
+    raw = data if isinstance(data, bytes) else b"name,length_mm,count\n" + data.encode()
+    for reader in (read_pieces, read_stock):
+        try:
+            rows = reader(raw)
+        except UnreadableFile as error:
+            assert all(len(str(e)) > 5 for e in error.errors)
+        else:
+            assert rows
