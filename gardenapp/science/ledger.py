@@ -474,26 +474,3 @@ def standing_entries(entries: Iterable[Entry]) -> tuple[Entry, ...]:
         elif standing and standing[-1].number == entry.reverses:
             standing.pop()
     return tuple(standing)
-
-
-def film_mass_kg(area_m2: float, thickness_um: float, density_kgm3: float) -> float:
-    """Mass of a film or a thin-walled box.
-
-    Parameters
-    ----------
-    area_m2 : area of the plastic, all sides and layers. [m²]
-    thickness_um : thickness. [µm]
-    density_kgm3 : of the solid plastic. [kg/m³]
-
-    Returns
-    -------
-    Mass. [kg]
-
-    Examples
-    --------
-    >>> round(film_mass_kg(300 * 0.5, 17, 920), 3)
-    2.346
-    """
-    if area_m2 < 0 or thickness_um < 0 or density_kgm3 <= 0:
-        raise Impossible("Area, thickness and density are above nothing.")
-    return area_m2 * thickness_um * 1e-6 * density_kgm3

@@ -1,0 +1,81 @@
+"""Pictures of things: made anew, so that nothing but the picture is kept.
+
+What comes in is decoded and written again as JPEG, at most 1600 pixels a side. Place, camera
+and whatever else was in the file are gone, and so is anything that only looked like a picture.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import secrets
+import warnings
+from pathlib import Path
+
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from gardenapp.errors import FieldRefused
+
+LARGEST_SIDE = 1_600
+LARGEST_BYTES = 3_900_000
+# A phone's 50 megapixels; a file may promise far more than it weighs.
+MOST_PIXELS = 60_000_000
+NAME = re.compile(r"[a-z0-9]{32}\.jpg", re.ASCII)
+TAKEN = ("JPEG", "PNG", "WEBP")
+
+
+def remake(data: bytes) -> bytes:
+    """The picture in `data` as a plain JPEG. Raises FieldRefused."""
+    if len(data) > LARGEST_BYTES:
+        raise FieldRefused("photo", "The picture is over 3.9 MB; send a smaller one.")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(io.BytesIO(data), formats=TAKEN) as picture:
+                if picture.width * picture.height > MOST_PIXELS:
+                    raise FieldRefused("photo", "The picture has too many pixels.")
+                # What the camera wrote on turning is obeyed, then forgotten with the rest.
+                upright = ImageOps.exif_transpose(picture)
+                upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
+                flat = Image.new("RGB", upright.size, "white")
+                whole = upright.convert("RGBA")
+                flat.paste(whole, mask=whole.getchannel("A"))
+    except FieldRefused:
+        raise
+    except (
+        UnidentifiedImageError,
+        Image.DecompressionBombError,
+        Image.DecompressionBombWarning,
+        OSError,
+        ValueError,
+        SyntaxError,
+        EOFError,
+    ):
+        raise FieldRefused(
+            "photo", "That is not a picture that can be read. Send a JPEG, PNG or WebP."
+        ) from None
+    out = io.BytesIO()
+    flat.save(out, "JPEG", quality=82, optimize=True)
+    return out.getvalue()
+
+
+def keep(data: bytes, *, folder: Path) -> str:
+    """Store a picture under a name of its own; gives the name. Raises FieldRefused."""
+    made = remake(data)
+    folder.mkdir(parents=True, exist_ok=True)
+    name = f"{secrets.token_hex(16)}.jpg"
+    draft = folder / f".{name}"
+    # Whole under another name first: a full disk leaves no half picture behind.
+    try:
+        draft.write_bytes(made)
+        draft.replace(folder / name)
+    except OSError:
+        draft.unlink(missing_ok=True)
+        raise
+    return name
+
+
+def drop(name: str | None, *, folder: Path) -> None:
+    """Remove a stored picture that nothing shows any more."""
+    if name and NAME.fullmatch(name):
+        (folder / name).unlink(missing_ok=True)

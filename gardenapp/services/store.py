@@ -1,0 +1,863 @@
+"""The store: what the garden has, where it is, and what happened to it.
+
+Things are covers, each with its label; materials are lots, counted or measured. Both have a
+code on their printed label, a home and a history. What may change a state goes through the
+ledger; the rest (words, costs, sizes) is plain columns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, String, and_, cast, func, literal, null, or_, select
+from sqlalchemy.orm import aliased, joinedload
+
+from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
+from gardenapp.extensions import db
+from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.people import Member
+from gardenapp.models.plots import StorePlace
+from gardenapp.models.store import CoverPart, LedgerEntry, Lot
+from gardenapp.reference import Caution, load_cautions
+from gardenapp.services import covers, ledger, log
+from gardenapp.services.covers import ThingFacts
+from gardenapp.services.ledger import Happening
+from gardenapp.services.transaction import write_transaction
+
+PER_PAGE = 50
+ONE = 1_000
+UNIT_WORDS = {"piece": "", "m": "m", "m2": "m²", "kg": "kg", "l": "l"}
+SORT_WORDS = {
+    "film": "film",
+    "timber": "timber",
+    "pallet": "pallets",
+    "box": "boxes",
+    "bag": "bags",
+    "fleece": "fleece",
+    "glass": "glass and glazing",
+    "string": "string, tape and ties",
+    "hoop": "hoops and wire",
+    "ballast": "ballast",
+    "leaves": "leaves and straw",
+    "tool": "tools",
+    "other": "other",
+}
+ORIGIN_WORDS = {
+    "": "not known",
+    "rescued": "rescued",
+    "given": "given",
+    "bought": "bought",
+    "made": "made here",
+}
+STATUS_WORDS = {
+    "here": "in the store",
+    "out": "on a bed",
+    "lent": "lent",
+    "missing": "not found",
+    "retired": "gone",
+}
+# Where something went that left. `parts` and `mistake` have their own meaning in the report.
+WENT_WORDS = {
+    "parts": "taken apart for its parts",
+    "given": "given away",
+    "recycled": "recycled",
+    "landfill": "thrown away",
+    "composted": "composted",
+    "lost": "lost",
+    "used up": "used up",
+    "mistake": "written down by mistake",
+}
+WOOD_WORDS = {
+    "": "no wood in it",
+    "untreated": "untreated",
+    "treated": "pressure-treated or stained",
+    "painted": "painted",
+    "unknown": "not known",
+}
+RESIN_WORDS = {
+    "": "no plastic, or not known",
+    "1": "1 PET",
+    "2": "2 PE-HD",
+    "3": "3 PVC",
+    "4": "4 PE-LD",
+    "5": "5 PP",
+    "6": "6 PS",
+    "7": "7 other",
+    "PC": "polycarbonate (marked 7)",
+    "PMMA": "acrylic (marked 7)",
+}
+# What a pallet's stamp says; `none` where there is none that can be read.
+MARK_WORDS = {
+    "": "not a pallet",
+    "HT": "HT, heat treated",
+    "DH": "DH, heated by microwaves",
+    "MB": "MB, methyl bromide gas",
+    "SF": "SF, sulphuryl fluoride gas",
+    "none": "no mark to be read",
+}
+MARKS_FOR_BEDS = frozenset({"HT", "DH"})
+MARK_REASONS = {
+    "MB": "MB means it was gassed with methyl bromide. It does not go near food beds.",
+    "SF": "SF means it was gassed with sulphuryl fluoride. It does not go near food beds.",
+    "none": (
+        "Without a mark nobody can say what was done to the wood or spilled on it. "
+        "It does not go near food beds."
+    ),
+    "": "Look for the stamp on the blocks: a pallet needs its mark before it goes near food beds.",
+}
+WOOD_REASONS = {
+    "treated": "Treated or stained wood does not go near food beds: what keeps it from rotting is "
+    "poison, and old green boards hold arsenic.",
+    "painted": "Painted wood does not go near food beds: old paint may hold lead.",
+    "unknown": "Wood nobody knows the history of does not go near food beds.",
+}
+# Which dangers a material brings; the texts are in the published table of cautions.
+CAUTIONS_OF = {
+    "pallet": ("treated_wood", "tools"),
+    "timber": ("treated_wood", "tools"),
+    "bag": ("bags_children",),
+    "film": ("bags_children", "wind_borne"),
+    "glass": ("glass",),
+    "fleece": ("wind_borne",),
+    "ballast": ("lifting",),
+    "tool": ("tools",),
+}
+ACTION_WORDS = {
+    "acquired": "came to the garden",
+    "made": "made here",
+    "lent": "lent",
+    "returned": "came back",
+    "deployed": "put on a bed",
+    "brought back": "brought back",
+    "moved": "moved",
+    "damaged": "damaged",
+    "mended": "mended",
+    "cut": "cut or used",
+    "counted": "counted",
+    "retired": "left the garden",
+    "reversed": "taken back",
+}
+
+
+@dataclass(frozen=True)
+class StoreLine:
+    """A thing or a material in the list."""
+
+    is_lot: bool
+    id: int
+    name: str
+    kind: str
+    code: str
+    place: str
+    owner: str
+    status: str
+    condition: str
+    is_usable: bool
+    holder: str
+    due_on: date | None
+    on_hand_milli: int
+    away_milli: int
+    unit: str
+    is_for_beds: bool
+    section: str = ""
+    width_cm: float | None = None
+    thickness_um: float | None = None
+    length_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class StoreChoice:
+    """Which part of the store to show."""
+
+    q: str = ""
+    place_id: int | None = None
+    what: str = ""  # things, materials, or a sort of material
+    owner: str = ""  # mine, garden
+    state: str = ""  # here, out, lent, missing, broken, retired
+    page: int = 1
+
+
+@dataclass(frozen=True)
+class StorePage:
+    """One page of the list and how many lines there are in all."""
+
+    lines: tuple[StoreLine, ...]
+    total: int
+    page: int
+    pages: int
+
+
+@dataclass(frozen=True)
+class HistoryLine:
+    """One entry of a history, in names."""
+
+    id: int
+    at: datetime
+    action: str
+    who: str
+    quantity_milli: int | None
+    place: str
+    other: str
+    due_on: date | None
+    condition: str
+    plot: str
+    went_to: str
+    note: str
+    is_undone: bool
+    may_undo: bool
+
+
+@dataclass(frozen=True)
+class PartLine:
+    """So much of a material in a thing."""
+
+    id: int
+    lot_id: int
+    name: str
+    unit: str
+    quantity_milli: int
+    is_for_beds: bool
+
+
+@dataclass(frozen=True)
+class ThingPage:
+    """A thing with its history and what this member may do to it."""
+
+    id: int
+    label: str
+    code: str
+    kind_id: int
+    kind: str
+    owner_id: int | None
+    owner: str
+    lending: str
+    place_id: int | None
+    place: str
+    condition: str
+    is_usable: bool
+    status: str
+    holder_id: int | None
+    holder: str
+    due_on: date | None
+    went_to: str
+    note: str
+    photo: str | None
+    facts: ThingFacts
+    parts: tuple[PartLine, ...]
+    history: tuple[HistoryLine, ...]
+    cautions: tuple[Caution, ...]
+    may_handle: bool
+    may_retire: bool
+    may_lend: bool
+    may_borrow: bool
+    may_return: bool
+
+
+# --- who may do what --------------------------------------------------------------------------
+
+
+def may_handle(subject: Cover | Lot, member: Member) -> bool:
+    """Move, mend, count, take and cut: its owner, a coordinator, anybody where it is shared."""
+    return member.is_coordinator or subject.owner_id in {None, member.id}
+
+
+def may_own(subject: Cover | Lot, member: Member) -> bool:
+    """Say that it left, change its words: its owner or a coordinator."""
+    return member.is_coordinator or subject.owner_id == member.id
+
+
+def may_borrow(subject: Cover | Lot, member: Member) -> bool:
+    """Take it home for a while: what is shared with the whole garden, or one's own."""
+    return subject.lending == "garden" or may_own(subject, member)
+
+
+def may_return(subject: Cover | Lot, holder_id: int, member: Member) -> bool:
+    """Say that it came back: who has it, its owner or a coordinator."""
+    return holder_id == member.id or may_own(subject, member)
+
+
+def check_handle(subject: Cover | Lot, member: Member) -> None:
+    """Raises NotAllowed unless `may_handle`."""
+    if not may_handle(subject, member):
+        raise NotAllowed("It belongs to somebody: only they and a coordinator do that.")
+
+
+def check_own(subject: Cover | Lot, member: Member) -> None:
+    """Raises NotAllowed unless `may_own`."""
+    if not may_own(subject, member):
+        raise NotAllowed(
+            "Only a coordinator does that with what belongs to the garden."
+            if subject.owner_id is None
+            else "It belongs to somebody: only they and a coordinator do that."
+        )
+
+
+def check_place(place_id: int | None) -> None:
+    """Raises FieldRefused where there is no such place."""
+    if place_id is not None and db.session.get(StorePlace, place_id) is None:
+        raise FieldRefused("place_id", "Choose a place from the list.")
+
+
+def bed_refusal(*, sort: str, mark: str, wood: str) -> FieldRefused | None:
+    """Why a material does not go near food beds; None where nothing speaks against it.
+
+    ISPM 15 marks say what was done against pests. HT and DH are heat; MB and SF are gases.
+    """
+    if sort == "pallet" and mark not in MARKS_FOR_BEDS:
+        return FieldRefused("mark", MARK_REASONS.get(mark, MARK_REASONS["none"]))
+    if mark in MARK_REASONS and mark:
+        return FieldRefused("mark", MARK_REASONS[mark])
+    if wood in WOOD_REASONS:
+        return FieldRefused("wood", WOOD_REASONS[wood])
+    return None
+
+
+def cautions_for(keys: tuple[str, ...]) -> tuple[Caution, ...]:
+    """The published cautions of these names."""
+    return tuple(caution for caution in load_cautions() if caution.key in keys)
+
+
+def amount(quantity_milli: int, unit: str) -> str:
+    """A quantity in words: `14`, `2.5 m`."""
+    number = f"{quantity_milli / ONE:.3f}".rstrip("0").rstrip(".")
+    return f"{number}\N{NARROW NO-BREAK SPACE}{UNIT_WORDS[unit]}" if UNIT_WORDS[unit] else number
+
+
+# --- the list ---------------------------------------------------------------------------------
+
+
+def list_store(*, choice: StoreChoice, member: Member) -> StorePage:
+    """One page of things and materials that the choice lets through, by kind and name."""
+    both = []
+    if choice.what in {"", "things"}:
+        both.append(_things(choice, member.id))
+    if choice.what != "things":
+        both.append(_lots(choice, member.id))
+    whole = both[0].union_all(*both[1:]).subquery() if len(both) > 1 else both[0].subquery()
+    total = db.session.scalar(select(func.count()).select_from(whole)) or 0
+    pages = max(1, -(-total // PER_PAGE))
+    page = min(max(1, choice.page), pages)
+    rows = db.session.execute(
+        select(whole)
+        # `tote 2` before `tote 10`: the shorter label first.
+        .order_by(whole.c.is_lot, whole.c.kind, func.length(whole.c.name), whole.c.name, whole.c.id)
+        .limit(PER_PAGE)
+        .offset((page - 1) * PER_PAGE)
+    )
+    lines = tuple(
+        StoreLine(
+            is_lot=bool(row.is_lot),
+            id=row.id,
+            name=row.name,
+            kind=row.kind if not row.is_lot else SORT_WORDS.get(row.kind, row.kind),
+            code=row.code,
+            place=row.place or "",
+            owner=row.owner or "",
+            status=row.status,
+            condition=row.condition,
+            is_usable=bool(row.is_usable),
+            holder=row.holder or "",
+            due_on=row.due_on,
+            on_hand_milli=row.on_hand_milli or 0,
+            away_milli=row.away_milli or 0,
+            unit=row.unit,
+            is_for_beds=bool(row.is_for_beds),
+            section=row.section or "",
+            width_cm=row.width_cm,
+            thickness_um=row.thickness_um,
+            length_mm=row.length_mm,
+        )
+        for row in rows
+    )
+    return StorePage(lines, total, page, pages)
+
+
+def _like(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+    return f"%{escaped}%"
+
+
+def _wanted(q: str, *columns: Any) -> list[ColumnElement[bool]]:
+    """Each word must be somewhere."""
+    return [
+        or_(*(column.ilike(_like(word), escape="\\") for column in columns))
+        for word in q.split()[:6]
+    ]
+
+
+def _owner_is(column: Any, owner: str, member_id: int) -> list[ColumnElement[bool]]:
+    if owner == "mine":
+        return [column == member_id]
+    return [column.is_(None)] if owner == "garden" else []
+
+
+def _things(choice: StoreChoice, member_id: int) -> Select[*tuple[Any, ...]]:
+    owner, holder = aliased(Member), aliased(Member)
+    query = (
+        select(
+            literal(0).label("is_lot"),
+            Cover.id.label("id"),
+            Cover.label.label("name"),
+            CoverClass.name.label("kind"),
+            Cover.code.label("code"),
+            StorePlace.label.label("place"),
+            owner.name.label("owner"),
+            Cover.status.label("status"),
+            Cover.condition.label("condition"),
+            Cover.is_usable.label("is_usable"),
+            holder.name.label("holder"),
+            Cover.due_on.label("due_on"),
+            literal(0).label("on_hand_milli"),
+            literal(0).label("away_milli"),
+            literal("piece").label("unit"),
+            (Cover.mark.not_in(("MB", "SF", "none"))).label("is_for_beds"),
+            literal("").label("section"),
+            cast(null(), Cover.film_area_m2.type).label("width_cm"),
+            cast(null(), Cover.film_area_m2.type).label("thickness_um"),
+            cast(null(), Cover.film_area_m2.type).label("length_mm"),
+        )
+        .join(CoverClass, CoverClass.id == Cover.class_id)
+        .outerjoin(StorePlace, StorePlace.id == Cover.place_id)
+        .outerjoin(owner, owner.id == Cover.owner_id)
+        .outerjoin(holder, holder.id == Cover.holder_id)
+    )
+    wanted = _wanted(choice.q, Cover.label, CoverClass.name, Cover.note, Cover.code)
+    wanted += _owner_is(Cover.owner_id, choice.owner, member_id)
+    if choice.place_id is not None:
+        wanted.append(Cover.place_id == choice.place_id)
+    if choice.state == "broken":
+        wanted += [Cover.condition == "broken", Cover.status != "retired"]
+    elif choice.state:
+        wanted.append(Cover.status == choice.state)
+    else:
+        wanted.append(Cover.status != "retired")
+    return query.where(*wanted)
+
+
+def _lots(choice: StoreChoice, member_id: int) -> Select[*tuple[Any, ...]]:
+    owner = aliased(Member)
+    there = Lot.on_hand_milli + Lot.lent_milli + Lot.out_milli
+    query = (
+        select(
+            literal(1).label("is_lot"),
+            Lot.id.label("id"),
+            Lot.name.label("name"),
+            Lot.sort.label("kind"),
+            Lot.code.label("code"),
+            StorePlace.label.label("place"),
+            owner.name.label("owner"),
+            literal("here").label("status"),
+            Lot.condition.label("condition"),
+            (Lot.on_hand_milli > 0).label("is_usable"),
+            cast(null(), String).label("holder"),
+            cast(null(), Lot.acquired_on.type).label("due_on"),
+            Lot.on_hand_milli.label("on_hand_milli"),
+            (Lot.lent_milli + Lot.out_milli).label("away_milli"),
+            Lot.unit.label("unit"),
+            Lot.is_for_beds.label("is_for_beds"),
+            Lot.section.label("section"),
+            Lot.width_cm.label("width_cm"),
+            Lot.thickness_um.label("thickness_um"),
+            Lot.length_mm.label("length_mm"),
+        )
+        .outerjoin(StorePlace, StorePlace.id == Lot.place_id)
+        .outerjoin(owner, owner.id == Lot.owner_id)
+    )
+    wanted = _wanted(choice.q, Lot.name, Lot.sort, Lot.note, Lot.code, Lot.section)
+    wanted += _owner_is(Lot.owner_id, choice.owner, member_id)
+    if choice.what in SORT_WORDS:
+        wanted.append(Lot.sort == choice.what)
+    if choice.place_id is not None:
+        wanted.append(Lot.place_id == choice.place_id)
+    by_state: dict[str, ColumnElement[bool]] = {
+        "": there > 0,
+        "here": Lot.on_hand_milli > 0,
+        "out": Lot.out_milli > 0,
+        "lent": Lot.lent_milli > 0,
+        "broken": and_(Lot.condition == "broken", there > 0),
+        "retired": there == 0,
+        "missing": Lot.id < 0,
+    }
+    wanted.append(by_state.get(choice.state, there > 0))
+    return query.where(*wanted)
+
+
+def find_by_code(*, code: str) -> tuple[bool, int]:
+    """Whether a label's code is a material's, and its id. Raises NotFound."""
+    wanted = code.strip().lower()
+    thing = db.session.scalar(select(Cover.id).where(Cover.code == wanted))
+    if thing is not None:
+        return False, thing
+    lot = db.session.scalar(select(Lot.id).where(Lot.code == wanted))
+    if lot is None:
+        raise NotFound("No thing has that code. Look at the label again.")
+    return True, lot
+
+
+# --- one thing --------------------------------------------------------------------------------
+
+
+def get_thing(*, cover_id: int, member: Member) -> ThingPage:
+    """A thing, its history and what may be done to it. Raises NotFound."""
+    cover = db.session.scalar(
+        select(Cover)
+        .where(Cover.id == cover_id)
+        .options(
+            joinedload(Cover.cover_class),
+            joinedload(Cover.owner),
+            joinedload(Cover.holder),
+            joinedload(Cover.place),
+        )
+    )
+    if cover is None:
+        raise NotFound("There is no such thing.")
+    kind = cover.cover_class
+    keys = tuple(kind.cautions.split())
+    if cover.mark or cover.wood:
+        keys = (*keys, "treated_wood")
+    is_here = cover.status == "here"
+    return ThingPage(
+        id=cover.id,
+        label=cover.label,
+        code=cover.code,
+        kind_id=cover.class_id,
+        kind=kind.name,
+        owner_id=cover.owner_id,
+        owner=cover.owner.name if cover.owner else "",
+        lending=cover.lending,
+        place_id=cover.place_id,
+        place=cover.place.label if cover.place else "",
+        condition=cover.condition,
+        is_usable=cover.is_usable,
+        status=cover.status,
+        holder_id=cover.holder_id,
+        holder=cover.holder.name if cover.holder else "",
+        due_on=cover.due_on,
+        went_to=cover.went_to or "",
+        note=cover.note,
+        photo=cover.photo,
+        facts=facts_of(cover),
+        parts=parts_of(cover.id),
+        history=history(cover, member),
+        cautions=cautions_for(keys),
+        may_handle=may_handle(cover, member) and cover.status != "retired",
+        may_retire=may_own(cover, member) and cover.status in {"here", "missing"},
+        may_lend=may_own(cover, member) and is_here,
+        may_borrow=may_borrow(cover, member) and is_here,
+        may_return=cover.holder_id is not None and may_return(cover, cover.holder_id, member),
+    )
+
+
+def facts_of(cover: Cover) -> ThingFacts:
+    """What the store knows of a cover."""
+    return ThingFacts(
+        origin=cover.origin,
+        cost_hundredths=cover.cost_hundredths,
+        acquired_on=cover.acquired_on,
+        film_area_m2=cover.film_area_m2,
+        film_thickness_um=cover.film_thickness_um,
+        resin=cover.resin,
+        mark=cover.mark,
+        wood=cover.wood,
+        off_season_job=cover.off_season_job,
+    )
+
+
+def parts_of(cover_id: int) -> tuple[PartLine, ...]:
+    """What a thing is made of."""
+    rows = db.session.scalars(
+        select(CoverPart)
+        .where(CoverPart.cover_id == cover_id)
+        .options(joinedload(CoverPart.lot))
+        .order_by(CoverPart.id)
+    ).all()
+    # A part that was put in by mistake was taken back in the ledger: it is not in there.
+    taken_back = select(LedgerEntry.reverses_id).where(
+        LedgerEntry.reverses_id.in_([row.entry_id for row in rows])
+    )
+    undone = set(db.session.scalars(taken_back)) if rows else set()
+    return tuple(
+        PartLine(
+            id=row.id,
+            lot_id=row.lot_id,
+            name=row.lot.name,
+            unit=row.lot.unit,
+            quantity_milli=row.quantity_milli,
+            is_for_beds=row.lot.is_for_beds,
+        )
+        for row in rows
+        if row.entry_id not in undone
+    )
+
+
+def history(subject: Cover | Lot, member: Member, *, most: int = 60) -> tuple[HistoryLine, ...]:
+    """The newest entries of a thing or a lot first, in names."""
+    own = (
+        LedgerEntry.cover_id == subject.id
+        if isinstance(subject, Cover)
+        else LedgerEntry.lot_id == subject.id
+    )
+    rows = list(
+        db.session.scalars(
+            select(LedgerEntry)
+            .where(own)
+            .options(
+                joinedload(LedgerEntry.member),
+                joinedload(LedgerEntry.other_member),
+                joinedload(LedgerEntry.place),
+                joinedload(LedgerEntry.plot),
+            )
+            .order_by(LedgerEntry.number.desc())
+            .limit(most)
+        )
+    )
+    undone = {row.reverses_id for row in rows if row.reverses_id is not None}
+    newest = next((r for r in rows if r.action != "reversed" and r.id not in undone), None)
+    return tuple(
+        HistoryLine(
+            id=row.id,
+            at=row.at,
+            action=row.action,
+            who=row.member.name if row.member else "",
+            quantity_milli=row.quantity_milli if isinstance(subject, Lot) else None,
+            place=row.place.label if row.place else "",
+            other=row.other_member.name if row.other_member else "",
+            due_on=row.due_on,
+            condition=row.condition or "",
+            plot=row.plot.label if row.plot else "",
+            went_to=row.went_to or "",
+            note=row.note,
+            is_undone=row.id in undone,
+            may_undo=row is newest and _why_not_undo(row, member) is None,
+        )
+        for row in rows
+    )
+
+
+def _why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | None:
+    if entry.action == "reversed":
+        return Refused("That was taken back already. Write down what is true now instead.")
+    if entry.action in {"deployed", "brought back"} and entry.cover_id is not None:
+        return Refused("That was marked on the board; change it there.")
+    if entry.caused_by_id is not None:
+        return Refused("That came with something else; undo that instead.")
+    if entry.number == 1:
+        return Refused("That it came cannot be undone; say that it left.")
+    if entry.member_id != member.id and not member.is_coordinator:
+        return NotAllowed("Only whoever wrote that down, or a coordinator, takes it back.")
+    return None
+
+
+def undo_entry(*, entry_id: int, member: Member, now: datetime) -> tuple[bool, int]:
+    """Take an entry back with a counter-entry; gives whose it was (is a lot, id).
+
+    Raises NotFound, NotAllowed, Refused where something has happened since.
+    """
+    with write_transaction() as session:
+        entry = session.get(LedgerEntry, entry_id)
+        if entry is None:
+            raise NotFound("There is no such entry.")
+        taken = session.scalar(select(LedgerEntry.id).where(LedgerEntry.reverses_id == entry_id))
+        where = (entry.cover_id is None, entry.cover_id or entry.lot_id or 0)
+        if taken is not None:
+            return where  # pressed twice
+        why_not = _why_not_undo(entry, member)
+        if why_not is not None:
+            raise why_not
+        ledger.undo(entry, at=now, member_id=member.id)
+        log.record(
+            action="took back in the store",
+            subject=f"{entry.action}: {_name_of(entry)}",
+            at=now,
+            member_id=member.id,
+        )
+        return where
+
+
+def _name_of(entry: LedgerEntry) -> str:
+    if entry.cover_id is not None:
+        cover = db.session.get(Cover, entry.cover_id)
+        return cover.label if cover else ""
+    lot = db.session.get(Lot, entry.lot_id or 0)
+    return lot.name if lot else ""
+
+
+def move_thing(
+    *, cover_id: int, place_id: int | None, member: Member, now: datetime, request_key: str = ""
+) -> None:
+    """Give a thing another home. Raises NotFound, NotAllowed, FieldRefused."""
+    with write_transaction() as session:
+        if ledger.is_done(request_key):
+            return
+        cover = ledger.lock_cover(cover_id)
+        check_handle(cover, member)
+        check_place(place_id)
+        if place_id == cover.place_id and cover.status != "missing":
+            return
+        _write(cover, Happening("moved", place_id=place_id), member, now, request_key)
+        session.flush()
+
+
+def damage_thing(
+    *,
+    cover_id: int,
+    condition: str,
+    note: str,
+    member: Member,
+    now: datetime,
+    request_key: str = "",
+) -> None:
+    """Say that a thing is worn or broken: anybody of the garden may, it is a fact."""
+    with write_transaction():
+        if ledger.is_done(request_key):
+            return
+        cover = ledger.lock_cover(cover_id)
+        happening = Happening("damaged", condition=condition, note=note)
+        _write(cover, happening, member, now, request_key)
+
+
+def mend_thing(
+    *, cover_id: int, note: str, member: Member, now: datetime, request_key: str = ""
+) -> None:
+    """Say that a thing is sound again. Raises NotFound, NotAllowed, Impossible."""
+    with write_transaction():
+        if ledger.is_done(request_key):
+            return
+        cover = ledger.lock_cover(cover_id)
+        check_handle(cover, member)
+        happening = Happening("mended", condition="sound", note=note)
+        _write(cover, happening, member, now, request_key)
+
+
+def retire_thing(
+    *,
+    cover_id: int,
+    went_to: str,
+    note: str,
+    keep_part_ids: tuple[int, ...] = (),
+    member: Member,
+    now: datetime,
+    request_key: str = "",
+) -> None:
+    """Say that a thing left, and where it went; parts worth keeping go back to their lots.
+
+    Raises NotFound, NotAllowed, FieldRefused, AlreadyClaimed where it is lent or on a bed.
+    """
+    if went_to not in WENT_WORDS:
+        raise FieldRefused("went_to", "Choose where it went.")
+    if keep_part_ids and went_to != "parts":
+        raise FieldRefused("went_to", "Parts come back only from a thing that is taken apart.")
+    with write_transaction():
+        if ledger.is_done(request_key):
+            return
+        cover = ledger.lock_cover(cover_id)
+        check_own(cover, member)
+        parts = {part.id: part for part in parts_of(cover_id)}
+        if any(part_id not in parts for part_id in keep_part_ids):
+            raise FieldRefused("went_to", "One of those parts is not in it.")
+        happening = Happening("retired", went_to=went_to, note=note)
+        entry = _write(cover, happening, member, now, request_key)
+        for part_id in keep_part_ids:
+            part = parts[part_id]
+            ledger.write(
+                ledger.lock_lot(part.lot_id),
+                Happening("made", quantity_milli=part.quantity_milli, note=f"from {cover.label}"),
+                at=now,
+                member_id=member.id,
+                caused_by_id=entry.id,
+            )
+
+
+def change_facts(
+    *, cover_id: int, facts: ThingFacts, note: str, member: Member, now: datetime
+) -> None:
+    """Change what is known of a thing: origin, cost, plastic, wood, off-season job.
+
+    Raises NotFound, NotAllowed.
+    """
+    with write_transaction() as session:
+        cover = ledger.lock_cover(cover_id)
+        check_own(cover, member)
+        for name, value in vars(facts).items():
+            setattr(cover, name, value)
+        cover.note = note
+        session.flush()
+        log.record(
+            action="thing changed", subject=f"thing {cover.label}", at=now, member_id=member.id
+        )
+
+
+def set_photo(
+    *, is_lot: bool, subject_id: int, photo: str | None, member: Member, now: datetime
+) -> str | None:
+    """Keep the name of a picture that was stored, or none; gives the name of the one before."""
+    with write_transaction() as session:
+        subject = ledger.lock_lot(subject_id) if is_lot else ledger.lock_cover(subject_id)
+        check_handle(subject, member)
+        before, subject.photo = subject.photo, photo
+        session.flush()
+        log.record(
+            action="picture changed",
+            subject=subject.name if isinstance(subject, Lot) else f"thing {subject.label}",
+            at=now,
+            member_id=member.id,
+        )
+        return before
+
+
+def is_photo(*, name: str) -> bool:
+    """Whether a picture of this name belongs to something in the store."""
+    thing = select(Cover.id).where(Cover.photo == name)
+    lot = select(Lot.id).where(Lot.photo == name)
+    return db.session.scalar(thing) is not None or db.session.scalar(lot) is not None
+
+
+def add_like(
+    *, cover_id: int, how_many: int, member: Member, now: datetime, form_key: str = ""
+) -> tuple[str, ...]:
+    """Add things like one that is there, numbered on from it; gives their labels.
+
+    A member's copies belong to the member, as any cover they add.
+    Raises NotFound, NotAllowed, FieldRefused.
+    """
+    like = db.session.get(Cover, cover_id)
+    if like is None:
+        raise NotFound("There is no such thing.")
+    prefix = like.label.rstrip("0123456789 ") or like.label
+    owner_id = like.owner_id if member.is_coordinator else member.id
+    facts = replace(facts_of(like), acquired_on=now.date())
+    values: dict[str, Any] = {
+        "kind_id": like.class_id,
+        "prefix": prefix[:60],
+        "owner_id": owner_id,
+        "lending": like.lending if owner_id is not None else "garden",
+        "place_id": like.place_id,
+    }
+    return covers.add_covers(
+        **values,
+        first_number=covers.next_numbers(prefix=prefix[:60]),
+        how_many=how_many,
+        note="",
+        member=member,
+        now=now,
+        facts=facts,
+        form_key=form_key or None,
+    )
+
+
+def _write(
+    cover: Cover, happening: Happening, member: Member, now: datetime, request_key: str
+) -> LedgerEntry:
+    entry = ledger.write(
+        cover, happening, at=now, member_id=member.id, request_key=request_key or None
+    )
+    log.record(
+        action=f"store: {happening.action}",
+        subject=f"thing {cover.label}",
+        detail=happening.note,
+        at=now,
+        member_id=member.id,
+    )
+    return entry
