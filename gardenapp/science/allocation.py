@@ -71,7 +71,7 @@ MOST_ROUNDS = 30
 """Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
 
 SHARE_FOR_COUNTS = 0.3
-SECONDS_PER_PLOT = 0.06
+SECONDS_PER_PLOT = 0.1
 """Time for the first counts: this share of the limit, at most so many seconds a plot."""
 
 SHARE_FOR_PLANS = 0.75
