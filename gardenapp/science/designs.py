@@ -31,7 +31,7 @@ from gardenapp.science.designs_records import (
     WindNeeds,
     Wish,
 )
-from gardenapp.science.designs_shapes import TRANSMITTANCE, Draft
+from gardenapp.science.designs_shapes import FIGURES, TRANSMITTANCE, Draft, Figure
 from gardenapp.science.designs_small import CLEARANCE_MM, cage_bag, pallet_lean_to, upturned_box
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.film import Roll, Sheet, plan_film
@@ -116,6 +116,7 @@ def design(
         parts=tuple(draft.parts),
         film=tuple(draft.film),
         items=tuple(draft.items),
+        tools=tuple(draft.tools),
         mass_kg=mass,
         needs_two_people=needs_two,
         why_two=why_two,
@@ -338,6 +339,12 @@ def _missing(
                     f"{short} more of: {item.name}.",
                 )
             )
+    if on_hand.tools is not None:
+        missing += [
+            MissingMaterial(tool, 1, 0, 1, "tool", None, f"No {tool}: borrow one.")
+            for tool in draft.tools
+            if tool not in on_hand.tools
+        ]
     return tuple(missing)
 
 
@@ -406,12 +413,14 @@ def _short_of(roll: Roll, sheets: list[Sheet], areas: dict[str, float]) -> float
 
 
 __all__ = [
+    "FIGURES",
     "Bed",
     "BedFit",
     "BoxFrame",
     "CageBag",
     "ColdFrame",
     "Design",
+    "Figure",
     "HoopTunnel",
     "MissingMaterial",
     "OnHand",

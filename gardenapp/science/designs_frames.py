@@ -76,6 +76,7 @@ def box_frame(wish: BoxFrame) -> Draft:
             Item("screw", 24, 0.004),
             Item("staple", math.ceil(2.0 * (girth + 4.0 * height) / _STAPLE_EVERY_MM)),
         ],
+        tools=["saw", "drill", "screwdriver", "stapler", "scissors", "gloves"],
         notes=["The uprights stand one bar further in at the corners."],
     )
     draft.steps = [
@@ -185,6 +186,7 @@ def hoop_tunnel(wish: HoopTunnel) -> Draft:
             Step("Open the ends each bright morning.", ("overheating",)),
             Step("Brush wet snow off from the side.", ("snow_load",)),
         ],
+        tools=["saw", "scissors", "spade", "gloves"],
         notes=[
             "The hoops' hold in the soil is not counted against wind.",
             "Wind on a curved tunnel is reckoned as on a box, which is on the safe side.",
@@ -269,6 +271,7 @@ def cold_frame(wish: ColdFrame) -> Draft:
         material="glass",
         width_at=depth_at,
         parts=parts,
+        tools=["saw", "drill", "screwdriver", "gloves"],
         items=[
             Item(f"window {across:g} x {down:g} mm", 1, mass),
             Item("hinge", 2, 0.05),

@@ -323,7 +323,8 @@ class OnHand:
     """What there is to build with.
 
     items : name → how many, by the names of `Item`. prices : by section (a metre), "film"
-    (a square metre) or item name (each).
+    (a square metre) or item name (each). tools : by the names of `Design.tools`; None where
+    nobody has said, and then no tool is called missing.
     """
 
     stock: tuple[Stock, ...] = ()
@@ -331,6 +332,7 @@ class OnHand:
     items: Mapping[str, int] = field(default_factory=dict)
     prices: Mapping[str, float] = field(default_factory=dict)
     kerf_mm: float = 3.0
+    tools: frozenset[str] | None = None
 
 
 @dataclass(frozen=True)
@@ -350,6 +352,7 @@ class Design:
     parts: tuple[Part, ...]
     film: tuple[FilmPart, ...]
     items: tuple[Item, ...]
+    tools: tuple[str, ...]
     mass_kg: float
     needs_two_people: bool
     why_two: str

@@ -30,6 +30,30 @@ PLASTIC_KGM3 = {"PET": 1345.0, "PP": 905.0, "PC": 1200.0, "HDPE": 958.0}
 # 0.8 and 0.4 to 0.8), glass and the like 0.0 to 0.05, from memory too.
 TRANSMITTANCE = {"PE": 0.7, "PP": 0.6, "PET": 0.05, "PC": 0.03, "glass": 0.02, "cloth": 0.0}
 
+
+@dataclass(frozen=True)
+class Figure:
+    """A number the designs rest on, and how well it is known, to be shown where they are."""
+
+    what: str
+    value: str
+    status: str  # as in the reference tables: seen, derived, practice, memory
+    source: str
+
+
+FIGURES = (
+    Figure("timber, air-dry", "510 kg/m³", "memory", ""),
+    Figure("window glass", "2,500 kg/m³", "memory", ""),
+    Figure("steel wire", "7,850 kg/m³", "memory", ""),
+    Figure("plastics", "905 to 1,345 kg/m³", "seen", "tables of plastics' densities"),
+    Figure("film", "920 kg/m³", "seen", "film yield chart and tables of plastics' densities"),
+    Figure("night radiation through film and sheet", "0.0 to 0.7", "memory", ""),
+    Figure("weight and length for two people", "18 kg, 2 m", "practice", ""),
+    Figure("pull that a peg stands", "100 N", "practice", ""),
+    Figure("friction of wood on ground", "0.3 of 0.25 to 0.5", "seen", "retaining wall practice"),
+    Figure("lap of film joins", "100 mm", "practice", ""),
+)
+
 HEM_MM = 50.0  # folded once round a batten; ours
 OVERLAP_MM = 100.0  # common practice, no source
 
@@ -54,7 +78,7 @@ class Draft:
     views: list[DrawingView] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
-    has_pallets: bool = False
+    tools: list[str] = field(default_factory=list)
 
 
 def bar(name: str, thick_mm: float, wide_mm: float, length_mm: float, count: int) -> Part:

@@ -69,6 +69,7 @@ def cage_bag(wish: CageBag) -> Draft:
         material="PE",
         width_at=lambda at: diameter if at < height else 0.0,
         is_round=True,
+        tools=["gloves", "pliers"],
         parts=[
             Part("ring", "wire 2.5", ring, 3, ring * wire_kg_mm),
             Part("leg", "wire 2.5", leg, 4, leg * wire_kg_mm),
@@ -165,6 +166,7 @@ def upturned_box(wish: UpturnedBox) -> Draft:
         width_at=lambda at: width if at < height else 0.0,
         is_round=is_round,
         is_open=not wish.is_sealed,
+        tools=["gloves", "knife"] if wish.kind == "bottle" else [],
         items=[Item(f"{wish.kind} {length:g} x {width:g} x {height:g} mm", 1, mass)],
         steps=steps,
         views=[
@@ -241,7 +243,7 @@ def pallet_lean_to(wish: PalletLeanTo) -> Draft:
             Item(f"pallet {run:g} x {slope:g} mm", 2, wish.pallet_mass_kg),
             Item("strap or rope, 3 m", 1),
         ],
-        has_pallets=True,
+        tools=["gloves", "pliers", "scissors"],
         steps=[
             Step("Take clean pallets marked HT only; pull or bend every nail.", ("treated_wood",)),
             Step(

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from gardenapp.science.solver import new_solver
-from gardenapp.science.timber_spans import Filled, Layout, Source, Task, goals
+from gardenapp.science.timber_spans import Filled, Layout, Source, Task, first_fit, goals
 
 MOST_LISTED = 1_200
 _MOST_STEPS = 30_000  # of the listing; about a quarter of a second
@@ -80,7 +80,7 @@ class Search:
                     self.columns[Column(self._position(board.source), j, counts)] = None
 
     def _position(self, source: Source) -> int:
-        return self.task.sources.index(source)
+        return next(number for number, s in enumerate(self.task.sources) if s.index == source.index)
 
 
 def improve(search: Search, goal: int) -> Reached:
@@ -98,7 +98,7 @@ def improve(search: Search, goal: int) -> Reached:
         bound = max(bound, _reachable(task, goal, relaxed.value * unit, unit))
     if value > bound:
         # A short try; what it does not find, diving does, and sooner.
-        share = 0.07 if goal == BOUGHT else 0.8
+        share = {BOUGHT: 0.07, SCRAP: 0.25}.get(goal, 0.5)
         _whole(search, goal, unit, share=share)
         value = goals(task, search.best)[goal]
     if value > bound and goal == BOUGHT:
@@ -107,6 +107,7 @@ def improve(search: Search, goal: int) -> Reached:
     # Nothing below value − unit is worth finding, so only what fits in this gap matters.
     if value > bound and relaxed is not None and goal != SCRAP:
         gap = (value - unit) / unit - relaxed.value
+        before = dict(search.columns)
         complete = _list_columns(search, relaxed, gap + 1e-6)
         if complete or goal != BOUGHT:
             proof = _whole(search, goal, unit)
@@ -114,6 +115,7 @@ def improve(search: Search, goal: int) -> Reached:
             if complete and proof is not None:
                 bound = max(bound, min(value, _reachable(task, goal, proof * unit, unit)))
         else:
+            search.columns = before  # so many would only slow the dives
             _search_by_turns(search, unit, bound, relaxed, until=0.05, seed=1)
             value = goals(task, search.best)[goal]
     search.fixed.append((goal, value))
@@ -585,6 +587,13 @@ def _dive(search: Search, unit: int, bound: float, rule: int) -> None:
             search.fixed,
             dict(spare),
         )
+        # What is left by first fit: it completes the plan, and makes the program feasible.
+        rest = first_fit(residual)
+        inner.add_layout(rest)
+        _offer(search, _with_rest(task, taken, rest))
+        best = goals(task, search.best)[BOUGHT]
+        if best <= bound:
+            return
         relaxed = _generate(inner, BOUGHT, unit)
         if relaxed is None:
             return
@@ -625,11 +634,22 @@ def _dive(search: Search, unit: int, bound: float, rule: int) -> None:
                     break
                 taken[column] = taken.get(column, 0) + 1
                 wanted = [most - n for n, most in zip(column.counts, wanted, strict=True)]
+    _offer(search, _with_rest(task, taken, Layout([], wanted)))
+
+
+def _with_rest(task: Task, taken: dict[Column, int], rest: Layout) -> Layout:
+    """A plan of columns taken, and another plan for what they leave."""
     columns = list(taken)
-    values = np.array(
-        [0.0] * (len(task.sources) + len(task.lengths)) + [float(taken[c]) for c in columns]
-    )
-    found = _layout_of(task, columns, values)
+    unused = [0.0] * (len(task.sources) + len(task.lengths))
+    values = np.array([*unused, *(float(taken[column]) for column in columns)])
+    done = _layout_of(task, columns, values)
+    by_index = {source.index: source for source in task.sources}
+    more = [Filled(by_index[board.source.index], board.contents) for board in rest.boards]
+    return Layout([*done.boards, *more], rest.short)
+
+
+def _offer(search: Search, found: Layout) -> None:
+    """Keep a plan that is better at what is bought."""
     if _key(search, found, BOUGHT) < _key(search, search.best, BOUGHT):
         search.best = found
         search.add_layout(found)
@@ -774,7 +794,8 @@ def solve(task: Task, start: Layout, *, time_limit_s: float) -> tuple[Layout, di
     begun = time.perf_counter()
 
     def remaining_s() -> float:
-        return time_limit_s - (time.perf_counter() - begun)
+        # A solver looks at its clock now and then only, so it is told to stop a little early.
+        return 0.93 * time_limit_s - (time.perf_counter() - begun)
 
     search = Search(task, start, remaining_s, time_limit_s)
     reached: dict[int, Reached] = {}

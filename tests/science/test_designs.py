@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
-from gardenapp.reference import load_cautions, load_constructions, load_materials
+from gardenapp.reference import STATUSES, load_cautions, load_constructions, load_materials
 from gardenapp.science import designs, designs_shapes
 from gardenapp.science.designs import (
     Bed,
@@ -343,6 +343,21 @@ def test_what_is_missing_is_counted_and_priced() -> None:
     assert by_name["screw"].short == 14 and by_name["screw"].cost == pytest.approx(0.70)
     assert by_name["staple"].cost is None
     assert "film" not in by_name
+
+
+def test_a_tool_that_is_not_there_is_called_missing_once_tools_are_known() -> None:
+    unsaid = design(ALL["bottle"], gust_mps=8.0, on_hand=OnHand())
+    said = design(ALL["bottle"], gust_mps=8.0, on_hand=OnHand(tools=frozenset({"gloves"})))
+
+    assert unsaid.missing is not None and said.missing is not None
+    assert not [gap for gap in unsaid.missing if gap.unit == "tool"]
+    assert [gap.what for gap in said.missing if gap.unit == "tool"] == ["knife"]
+
+
+def test_every_figure_says_how_well_it_is_known() -> None:
+    for figure in designs.FIGURES:
+        assert figure.status in STATUSES
+        assert bool(figure.source) == (figure.status in ("seen", "derived"))
 
 
 def test_with_everything_there_nothing_is_missing() -> None:
