@@ -18,6 +18,7 @@ from markupsafe import Markup
 
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.web.access import current_garden, current_member
+from gardenapp.web.navigation import ways
 
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NARROW NO-BREAK SPACE}"
@@ -209,6 +210,6 @@ def init_formats(app: Flask) -> None:
         filters[function.__name__] = function
     # Not under its own name: that filter of Jinja's counts things.
     filters["size"] = length
-    app.jinja_env.globals.update(asset=asset, plural=plural)
+    app.jinja_env.globals.update(asset=asset, plural=plural, ways=ways)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
