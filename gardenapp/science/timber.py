@@ -12,7 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
-from gardenapp.science import timber_program as program
+from gardenapp.science import timber_search
+from gardenapp.science.timber_columns import BOUGHT, SCRAP, SolverFailed
 from gardenapp.science.timber_spans import (
     Filled,
     Layout,
@@ -311,19 +312,19 @@ def _plan_section(
     start = first_fit(task)
     notes: list[str] = []
     method = "integer program"
-    reached: Mapping[int, program.Reached] = {}
+    reached: Mapping[int, timber_search.Reached] = {}
     layout = start
     try:
-        layout, reached = program.solve(task, start, time_limit_s=time_limit_s)
-    except program.SolverFailed as failure:
+        layout, reached = timber_search.solve(task, start, time_limit_s=time_limit_s)
+    except SolverFailed as failure:
         method = "first fit"
         notes.append(f"No integer program ({failure}); this is the first-fit plan.")
     if goals(task, layout) > goals(task, start):
         layout, method = start, "first fit"  # never worse than the simple way
-    bought = goals(task, layout)[program.BOUGHT]
-    got = reached.get(program.BOUGHT)
+    bought = goals(task, layout)[BOUGHT]
+    got = reached.get(BOUGHT)
     bound = got.bound if got is not None else 0.0
-    scrap = reached.get(program.SCRAP)
+    scrap = reached.get(SCRAP)
     if not task.grain()[1]:
         notes.append("Lengths were counted in steps of 0.05 mm.")
     missing += _short(pieces, task, layout)
@@ -335,7 +336,7 @@ def _plan_section(
         millimetres(bought),
         millimetres(min(bound, bought)),
         scrap is not None and scrap.is_proven,
-        millimetres(goals(task, start)[program.BOUGHT]),
+        millimetres(goals(task, start)[BOUGHT]),
         method,
         notes,
     )

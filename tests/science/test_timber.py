@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
-from gardenapp.science import timber_program
+from gardenapp.science import timber_search
 from gardenapp.science.timber import CutPlan, Piece, Stock, plan_cuts
+from gardenapp.science.timber_columns import SolverFailed
 from gardenapp.science.timber_spans import usable_spans
 from gardenapp.science.units import inch_to_cm
 from tests.science.binpack_u120 import U120
@@ -345,9 +346,9 @@ def test_what_cannot_be_planned_is_refused_in_words(
 
 def test_without_a_solver_the_first_fit_plan_stands(monkeypatch: pytest.MonkeyPatch) -> None:
     def fails(*_: object, **__: object) -> None:
-        raise timber_program.SolverFailed("highspy cannot be imported")
+        raise SolverFailed("highspy cannot be imported")
 
-    monkeypatch.setattr(timber_program, "solve", fails)
+    monkeypatch.setattr(timber_search, "solve", fails)
 
     plan = plan_cuts(pieces_of([1500, 1000], [2, 3]), [Stock("bar", 3000)], kerf_mm=0)
 
