@@ -17,6 +17,7 @@ from flask import Flask, current_app, url_for
 from markupsafe import Markup
 
 from gardenapp.science.units import c_to_f, difference_k_to_f
+from gardenapp.services.second_opinion import second_opinion
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
 
@@ -210,6 +211,8 @@ def init_formats(app: Flask) -> None:
         filters[function.__name__] = function
     # Not under its own name: that filter of Jinja's counts things.
     filters["size"] = length
-    app.jinja_env.globals.update(asset=asset, plural=plural, ways=ways)
+    app.jinja_env.globals.update(
+        asset=asset, plural=plural, ways=ways, second_opinion=second_opinion
+    )
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
