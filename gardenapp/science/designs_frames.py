@@ -8,6 +8,7 @@ from gardenapp.errors import OutOfRange
 from gardenapp.science.designs_records import (
     BoxFrame,
     ColdFrame,
+    Dimension,
     HoopTunnel,
     Item,
     Part,
@@ -315,6 +316,10 @@ def cold_frame(wish: ColdFrame) -> Draft:
                         ((0.0, front), (depth, back), (depth, back - 10.0), (0.0, front - 10.0)),
                         "glass",
                     ),
+                ],
+                dimensions=[
+                    Dimension(0.0, 0.0, 0.0, front, 30.0),
+                    Dimension(0.0, front, depth, back, 60.0),
                 ],
             ),
             view(

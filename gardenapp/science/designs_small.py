@@ -7,6 +7,7 @@ import math
 from gardenapp.errors import OutOfRange
 from gardenapp.science.designs_records import (
     CageBag,
+    Dimension,
     Item,
     PalletLeanTo,
     Part,
@@ -258,7 +259,16 @@ def pallet_lean_to(wish: PalletLeanTo) -> Draft:
             Step("Open it in the morning, and brush snow off from the side.", ("snow_load",)),
         ],
         views=[
-            view("front", outer[1], outer[2], [leaning(left, True), leaning(right, False)]),
+            view(
+                "front",
+                outer[1],
+                outer[2],
+                [leaning(left, True), leaning(right, False)],
+                dimensions=[
+                    Dimension(0.0, up, base / 2.0, height + up, 60.0),
+                    Dimension(left, 0.0, right, 0.0, 40.0),
+                ],
+            ),
             view("side", run, outer[2], [Polygon(rectangle(0.0, 0.0, run, outer[2]))]),
             view("plan", run, outer[1], [Polygon(rectangle(0.0, 0.0, run, outer[1]))]),
         ],

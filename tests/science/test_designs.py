@@ -231,6 +231,18 @@ def test_pictures_are_true_to_scale(wish: Wish) -> None:
         assert view.dimensions[1].length_mm == pytest.approx(up)
 
 
+def test_slopes_are_measured_along_themselves() -> None:
+    lean_to = design(PalletLeanTo(1200, 800, angle_deg=50.0), gust_mps=8.0)
+    frame = design(ColdFrame(1200, 700, 200, 400), gust_mps=8.0)
+
+    figures = [d.length_mm for view in lean_to.views for d in view.dimensions]
+    assert any(figure == pytest.approx(1200) for figure in figures)
+    assert any(figure == pytest.approx(lean_to.inner_mm[1]) for figure in figures)
+    figures = [d.length_mm for view in frame.views for d in view.dimensions]
+    assert any(figure == pytest.approx(700) for figure in figures)
+    assert any(figure == pytest.approx(200) for figure in figures)
+
+
 @every
 def test_the_weight_is_the_sum_of_what_it_is_made_of(wish: Wish) -> None:
     made = design(wish, gust_mps=12.0)

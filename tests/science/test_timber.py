@@ -357,12 +357,66 @@ def test_without_a_solver_the_first_fit_plan_stands(monkeypatch: pytest.MonkeyPa
     assert "highspy" in plan.notes[0]
 
 
-def test_the_same_question_has_the_same_answer() -> None:
-    pieces = pieces_of([710, 523, 340, 1180], [5, 7, 9, 3])
-    stock = [Stock(str(length), length) for length in (1800, 2400, 3000)]
+@pytest.mark.parametrize("time_limit_s", [0.0, 0.02, 0.1])
+def test_with_no_time_the_plan_is_whole_and_its_bound_still_holds(time_limit_s: float) -> None:
+    widths = [1380, 1520, 1560, 1710, 1820, 1880, 1930, 2000, 2050, 2100, 2140, 2150, 2200]
+    pieces = pieces_of(widths, [22, 25, 12, 14, 18, 18, 20, 10, 12, 14, 16, 18, 20])
+
+    plan = plan_cuts(pieces, [Stock("roll", 5600)], kerf_mm=0, time_limit_s=time_limit_s)
+
+    assert_sound(plan, pieces, [Stock("roll", 5600)], 0)
+    assert plan.bound_mm <= 73 * 5600 <= plan.bought_mm
+    assert plan.is_proven == (plan.bought_mm == plan.bound_mm)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_small_plans_with_offcuts_and_knots_equal_trying_every_choice_of_boards(seed: int) -> None:
+    """Least length bought = least over every set of bought boards into which all pieces go."""
+    rng = random.Random(100 + seed)
+    lengths = [rng.randint(200, 1100) for _ in range(6)]
+    offcut, board = rng.randint(400, 1300), 2000
+    knot = rng.randint(300, 1700)
+    stock = [
+        Stock("offcut", offcut, count=1, is_offcut=True),
+        Stock("knotty", board, count=1, defects=((knot, knot + 50),)),
+        Stock("a", 1200),
+        Stock("b", 1900),
+    ]
+
+    plan = plan_cuts([Piece(f"p{i}", length) for i, length in enumerate(lengths)], stock, kerf_mm=3)
+
+    best = math.inf
+    free = [offcut, knot, board - knot - 50]
+    for shorts in range(7):
+        for longs in range(7):
+            rooms = [*free, *([1200] * shorts), *([1900] * longs)]
+            if 1200 * shorts + 1900 * longs < best and fits(lengths, rooms, 3):
+                best = 1200 * shorts + 1900 * longs
+    assert plan.is_proven and plan.bought_mm == best
+
+
+def fits(lengths: Sequence[float], rooms: Sequence[float], kerf: float) -> bool:
+    """Whether all pieces go into these rooms, by trying every room for every piece."""
+    if not lengths:
+        return True
+    first, rest = lengths[0], lengths[1:]
+    tried: set[float] = set()
+    for number, room in enumerate(rooms):
+        if room >= first and room not in tried:
+            tried.add(room)
+            left = [*rooms[:number], room - first - kerf, *rooms[number + 1 :]]
+            if fits(rest, left, kerf):
+                return True
+    return False
+
+
+def test_the_same_question_has_the_same_answer_where_the_search_came_to_its_end() -> None:
+    pieces = pieces_of([710, 523], [2, 3])
+    stock = [Stock(str(length), length) for length in (1800, 2400)]
 
     plans = [plan_cuts(pieces, stock, kerf_mm=3) for _ in range(2)]
 
+    assert plans[0].is_scrap_proven
     assert plans[0].boards == plans[1].boards
 
 
