@@ -37,6 +37,9 @@ def main(report: Path) -> int:
     if not wanted:
         print("No test carries the browser marker.")
         return 1
+    if not report.exists():
+        print("The tests left no report: they were stopped before their end.")
+        return 1
     ran: dict[str, bool] = {}
     # The report was written a moment ago by our own test run.
     for case in ElementTree.parse(report).iter("testcase"):  # noqa: S314
