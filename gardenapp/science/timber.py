@@ -170,7 +170,8 @@ def plan_cuts(
     -----
     A cut stands between two pieces, and after the last one where anything is left. Lengths are
     exact to 0.0001 mm; with boards of over 60,000 steps they are counted in steps of 0.05 mm,
-    pieces up and boards down, and no proof is claimed but that of the material itself.
+    pieces up and boards down, and no proof is claimed but that of the material itself. Chance
+    has a fixed seed; only where the time ends the search may two runs differ.
 
     Examples
     --------
