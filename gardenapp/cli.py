@@ -372,3 +372,5 @@ if importlib.util.find_spec("gardenapp.cli_night") is not None:
     importlib.import_module("gardenapp.cli_night")
 if importlib.util.find_spec("gardenapp.cli_trial") is not None:
     importlib.import_module("gardenapp.cli_trial")
+if importlib.util.find_spec("gardenapp.cli_replay") is not None:
+    importlib.import_module("gardenapp.cli_replay")

@@ -1,5 +1,5 @@
 """Tables and queries, one module a noun; no rules and no commits here."""
 
-from gardenapp.models import covers, forecasts, nights, notices, people, plants, plots, store
+from gardenapp.models import covers, forecasts, nights, notices, people, plants, plots, replays, store
 
-__all__ = ["covers", "forecasts", "nights", "notices", "people", "plants", "plots", "store"]
+__all__ = ["covers", "forecasts", "nights", "notices", "people", "plants", "plots", "replays", "store"]

@@ -19,6 +19,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.people import blueprint as people
     from gardenapp.web.plants import blueprint as plants
     from gardenapp.web.plots import blueprint as plots
+    from gardenapp.web.replay import blueprint as replay
     from gardenapp.web.trials import blueprint as trials
 
     init_access(app)
@@ -27,3 +28,4 @@ def init_web(app: Flask) -> None:
     init_errors(app)
     for part in (board, forecast, plots, plants, covers, people, garden, help_pages, trials):
         app.register_blueprint(part)
+    app.register_blueprint(replay)

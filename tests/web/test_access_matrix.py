@@ -28,6 +28,7 @@ from werkzeug.test import TestResponse
 from gardenapp.extensions import db
 from gardenapp.models.nights import Job
 from gardenapp.models.people import Member
+from gardenapp.models.replays import ReplayRun
 from gardenapp.readers.logger import LoggerOptions
 from gardenapp.services import forecasts, people, plan_night, trials
 from tests.conftest import NOW
@@ -127,6 +128,10 @@ ROWS: dict[str, Row] = {
     "garden.settings_page": Row(COORDINATOR),
     "garden.next_steps": Row(COORDINATOR),
     "garden.log_page": Row(COORDINATOR),
+    # replay
+    "replay.replays_page": Row(COORDINATOR),
+    "replay.run_page": Row(COORDINATOR),
+    "replay.stop": Row(COORDINATOR),
     # help
     "help_pages.help_page": Row(PUBLIC),
     "help_pages.sources_page": Row(PUBLIC),
@@ -214,6 +219,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "place_id": place.id,
         "member_id": wes.id,
         "job_id": plan_the_night(),
+        "run_id": replay_run().id,
         "source_id": "KYCOLDFRAME",
         "trial_id": keep_a_trial(kind_id=cover.class_id, member=tamsin),
         "token": people.make_invite(member_id=wes.id, by_id=coordinator.id, now=NOW),
@@ -234,6 +240,26 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
     live.close()
     yield World(app, ids, cookies, file, snapshot)
     snapshot.close()
+
+
+def replay_run() -> ReplayRun:
+    """A replay that has been stopped."""
+    run = ReplayRun(
+        started_at=NOW,
+        record="winter.csv",
+        garden="current",
+        covers="half",
+        seed=1,
+        status="stopped",
+        nights_total=9,
+        heard_at=NOW,
+        finished_at=NOW,
+        started_by_id=None,
+        result=None,
+    )
+    db.session.add(run)
+    db.session.commit()
+    return run
 
 
 def plan_the_night() -> int:
