@@ -11,11 +11,14 @@ from typing import Any, TypeVar
 
 from flask import Flask, abort, current_app, g, redirect, request, session, url_for
 from flask_login import AnonymousUserMixin, current_user, login_user, logout_user
+from sqlalchemy import select
 from werkzeug.wrappers import Response
 
 from gardenapp.extensions import db, login_manager
 from gardenapp.models.people import Garden, Member
+from gardenapp.services import people
 
+PHONE = "phone"  # where a session keeps the mark of its phone
 View = TypeVar("View", bound=Callable[..., Any])
 PUBLIC, BOARD, MEMBER, COORDINATOR = "public", "board", "member", "coordinator"
 
@@ -52,16 +55,16 @@ class Signed:
 
 
 def load_signed(value: str) -> Signed | None:
-    """The member that a cookie names, unless the session was ended since."""
+    """The member that a cookie names, unless this phone signed out or all of theirs did."""
     number, _, epoch = value.partition(":")
     if not (number.isascii() and number.isdigit() and epoch.isascii() and epoch.isdigit()):
         return None
     if len(number) > 9 or len(epoch) > 9:
         return None
-    member = db.session.get(Member, int(number))
-    if member is None or not member.is_active or member.session_epoch != int(epoch):
-        return None
-    return Signed(member)
+    member = people.find_signed_in(
+        member_id=int(number), epoch=int(epoch), phone=str(session.get(PHONE) or "")
+    )
+    return None if member is None else Signed(member)
 
 
 def current_member() -> Member | None:
@@ -97,7 +100,8 @@ def sign_out() -> None:
 def current_garden() -> Garden | None:
     """The garden's row, read once a request."""
     if "garden" not in g:
-        g.garden = db.session.get(Garden, 1)
+        # A plain row: every page needs it, and building an entity costs as much again.
+        g.garden = db.session.execute(select(Garden.__table__).where(Garden.id == 1)).first()
     garden: Garden | None = g.garden
     return garden
 

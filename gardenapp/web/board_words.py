@@ -54,8 +54,8 @@ def reason_text(reason: dict[str, Any] | None) -> str:
         )
     if code == "too_big":
         return (
-            "no cover is both tall and wide enough: needs "
-            f"{length(float(p['height_cm']))} of height and {length(float(p['spread_cm']))} of width"
+            f"no cover is both tall and wide enough: needs {length(float(p['height_cm']))} "
+            f"of height and {length(float(p['spread_cm']))} of width"
         )
     if code == "wider_than_bed" and "bed_cm" in p:
         return (

@@ -18,12 +18,11 @@ from flask import (
     session,
     url_for,
 )
-from flask.blueprints import BlueprintSetupState
 from werkzeug.wrappers import Response as BaseResponse
 from wtforms import PasswordField, ValidationError
 
 from gardenapp.errors import NotFound, Refused
-from gardenapp.extensions import db, login_manager
+from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.services import people
 from gardenapp.services.throttle import TooManyTries
@@ -35,7 +34,6 @@ from gardenapp.web.qr import qr_code
 
 blueprint = Blueprint("people", __name__)
 
-PHONE = "phone"
 LINK = "fresh_link"
 MAY_SET_PASSWORD_UNTIL = "may_set_password_until"  # noqa: S105  (a key of the session)
 TIME_TO_SET_PASSWORD = timedelta(minutes=30)
@@ -82,27 +80,13 @@ class MemberForm(GardenForm):
 # --- sessions ---------------------------------------------------------------------------------
 
 
-@blueprint.record
-def _refuse_copied_cookies(state: BlueprintSetupState) -> None:
-    """After a sign-out the cookie is still well signed: a copy of it must open nothing."""
-    login_manager.user_loader(load_unless_ended)
-
-
-def load_unless_ended(value: str) -> access.Signed | None:
-    """The member that a cookie names, unless this phone signed out or all of theirs did."""
-    phone = session.get(PHONE)
-    if phone and people.is_ended(phone):
-        return None
-    return access.load_signed(value)
-
-
 def start_session(let_in: people.LetIn, at: datetime) -> None:
     """Sign `let_in` in on this phone, in a session that holds nothing from before."""
     member = db.session.get(Member, let_in.member_id)
     if member is None:
         raise NotFound("There is no such member.")
     access.sign_in(member)
-    session[PHONE] = people.new_phone()
+    session[access.PHONE] = people.new_phone()
     if let_in.may_set_password:
         session[MAY_SET_PASSWORD_UNTIL] = (at + TIME_TO_SET_PASSWORD).isoformat()
 
@@ -162,7 +146,7 @@ def sign_in_page() -> Any:
 @blueprint.post("/sign-out")
 @members
 def sign_out() -> BaseResponse:
-    people.end_session(phone=session.get(PHONE), member_id=signed_in_member().id, now=now())
+    people.end_session(phone=session.get(access.PHONE), member_id=signed_in_member().id, now=now())
     access.sign_out()
     flash("You are signed out on this phone.", "good")
     return redirect(url_for("people.sign_in_page"), 303)

@@ -79,11 +79,6 @@ def test_a_gale_keeps_the_covers_that_would_fly_in_the_shed(
     assert "window herb" in gale.partition("Cannot be saved with what we have")[2]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the board fails where a job must come off: its plants are given nothing by that job, "
-    "and templates/board/tonight.html takes the first of an empty list",
-)
 def test_a_cover_that_stands_when_a_gale_is_forecast_must_come_off(
     make: Factory, visitor: Callable[..., Visitor]
 ) -> None:
