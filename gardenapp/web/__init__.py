@@ -8,14 +8,18 @@ from flask import Flask
 def init_web(app: Flask) -> None:
     """Register blueprints, sign-in, error pages, headers and template helpers."""
     from gardenapp.web.access import init_access
+    from gardenapp.web.ahead import blueprint as ahead
     from gardenapp.web.board import blueprint as board
     from gardenapp.web.covers import blueprint as covers
     from gardenapp.web.errors import init_errors
+    from gardenapp.web.feeds import blueprint as feeds
     from gardenapp.web.forecast import blueprint as forecast
     from gardenapp.web.formats import init_formats
     from gardenapp.web.garden import blueprint as garden
     from gardenapp.web.headers import init_headers
     from gardenapp.web.help_pages import blueprint as help_pages
+    from gardenapp.web.notices import blueprint as notices
+    from gardenapp.web.offline import blueprint as offline
     from gardenapp.web.people import blueprint as people
     from gardenapp.web.plants import blueprint as plants
     from gardenapp.web.plots import blueprint as plots
@@ -27,5 +31,7 @@ def init_web(app: Flask) -> None:
     init_headers(app)
     init_errors(app)
     for part in (board, forecast, plots, plants, covers, people, garden, help_pages, trials):
+        app.register_blueprint(part)
+    for part in (feeds, notices, ahead, offline):
         app.register_blueprint(part)
     app.register_blueprint(replay)

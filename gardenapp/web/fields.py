@@ -60,7 +60,8 @@ class NumberField(Field):
 
     def _value(self) -> str:
         if self.typed is not None:
-            return self.typed
+            # What is shown again after an error must itself be valid in a page.
+            return "".join(c for c in self.typed if c.isprintable())
         if self.data is None:
             return ""
         text = f"{self.data:.6f}".rstrip("0").rstrip(".") if not self.whole else str(int(self.data))
@@ -160,7 +161,8 @@ class MeasureField(NumberField):
 
     def _value(self) -> str:
         if self.typed is not None:
-            return self.typed
+            # What is shown again after an error must itself be valid in a page.
+            return "".join(c for c in self.typed if c.isprintable())
         return "" if self.data is None else self._shown(self.data)
 
     def process_formdata(self, valuelist: list[Any]) -> None:

@@ -303,7 +303,7 @@ def test_a_second_worker_with_the_same_news_puts_no_second_row_in(
 
     db.session.add(twin)
 
-    with pytest.raises(Exception, match="UNIQUE|unique"):
+    with pytest.raises(Exception, match=r"UNIQUE|unique"):
         db.session.commit()
     db.session.rollback()
 
