@@ -53,7 +53,14 @@ SESSION_CHANGES = frozenset(
 )
 TOP_LEVEL = {
     "folders": {".ci", "gardenapp", "migrations", "static", "templates", "tests"},
-    "files": {".gitattributes", ".gitignore", "README.md", "pyproject.toml", "seed_demo.py"},
+    "files": {
+        ".gitattributes",
+        ".gitignore",
+        "DEVELOPERS.md",
+        "README.md",
+        "pyproject.toml",
+        "seed_demo.py",
+    },
 }
 
 
@@ -246,7 +253,7 @@ def test_the_top_of_the_tree_holds_what_was_agreed_and_nothing_else() -> None:
     assert folders <= TOP_LEVEL["folders"]
     assert files <= TOP_LEVEL["files"]
     assert {"gardenapp", "migrations", "static", "templates", "tests"} <= folders
-    assert {"README.md", "pyproject.toml", "seed_demo.py"} <= files
+    assert {"DEVELOPERS.md", "README.md", "pyproject.toml", "seed_demo.py"} <= files
 
 
 def test_the_package_has_the_agreed_parts() -> None:
