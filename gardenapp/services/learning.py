@@ -85,33 +85,57 @@ def record_low(
     Raises NotFound, NotAllowed, OutOfRange.
     """
     member_id, may_any = member.id, member.is_coordinator
+    with write_transaction():
+        write_low(
+            night_of=night_of,
+            plot_id=plot_id,
+            low_c=low_c,
+            member_id=member_id,
+            may_any=may_any,
+            now=now,
+            source=source,
+        )
+
+
+def write_low(
+    *,
+    night_of: date,
+    plot_id: int | None,
+    low_c: float,
+    member_id: int,
+    may_any: bool,
+    now: datetime,
+    source: str,
+) -> None:
+    """`record_low` inside the caller's transaction; raises the same."""
+    session = db.session
     if not -60 <= low_c <= 45:
         raise OutOfRange("A low read at a plot is between −60 and 45 °C.")
     if night_of > night_at(now, garden_zone()):
         raise OutOfRange("That night has not been yet.")
-    with write_transaction() as session:
-        if plot_id is not None and session.get(Plot, plot_id) is None:
-            raise NotFound("There is no such plot.")
-        if not may_any and not _holds(plot_id, member_id):
-            raise NotAllowed("Lows are entered by the plot’s holders and by coordinators.")
-        place = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id
-        row = session.scalar(select(ObservedLow).where(ObservedLow.night_of == night_of, place))
-        if row is None:
-            row = ObservedLow(night_of=night_of, plot_id=plot_id)
-            session.add(row)
-        row.low_c, row.source = low_c, source[:80]
-        row.entered_by_id, row.entered_at = member_id, now
-        session.flush()
-        log.record(
-            action="low read",
-            subject=f"plot {plot_id}" if plot_id is not None else "screen",
-            detail=f"{low_c:.1f} °C, night of {night_of.isoformat()}",
-            at=now,
-            member_id=member_id,
-        )
+    if plot_id is not None and session.get(Plot, plot_id) is None:
+        raise NotFound("There is no such plot.")
+    if not may_any and not holds(plot_id, member_id):
+        raise NotAllowed("Lows are entered by the plot’s holders and by coordinators.")
+    place = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id
+    row = session.scalar(select(ObservedLow).where(ObservedLow.night_of == night_of, place))
+    if row is None:
+        row = ObservedLow(night_of=night_of, plot_id=plot_id)
+        session.add(row)
+    row.low_c, row.source = low_c, source[:80]
+    row.entered_by_id, row.entered_at = member_id, now
+    session.flush()
+    log.record(
+        action="low read",
+        subject=f"plot {plot_id}" if plot_id is not None else "screen",
+        detail=f"{low_c:.1f} °C, night of {night_of.isoformat()}",
+        at=now,
+        member_id=member_id,
+    )
 
 
-def _holds(plot_id: int | None, member_id: int) -> bool:
+def holds(plot_id: int | None, member_id: int) -> bool:
+    """Whether a member holds a plot; the screen is nobody's."""
     if plot_id is None:
         return False
     return (

@@ -18,11 +18,13 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.garden import blueprint as garden
     from gardenapp.web.headers import init_headers
     from gardenapp.web.help_pages import blueprint as help_pages
+    from gardenapp.web.morning import blueprint as morning
     from gardenapp.web.notices import blueprint as notices
     from gardenapp.web.offline import blueprint as offline
     from gardenapp.web.people import blueprint as people
     from gardenapp.web.plants import blueprint as plants
     from gardenapp.web.plots import blueprint as plots
+    from gardenapp.web.readings import blueprint as readings
     from gardenapp.web.replay import blueprint as replay
     from gardenapp.web.trials import blueprint as trials
 
@@ -30,7 +32,19 @@ def init_web(app: Flask) -> None:
     init_formats(app)
     init_headers(app)
     init_errors(app)
-    for part in (board, forecast, plots, plants, covers, people, garden, help_pages, trials):
+    for part in (
+        board,
+        forecast,
+        plots,
+        plants,
+        covers,
+        people,
+        garden,
+        help_pages,
+        trials,
+        morning,
+        readings,
+    ):
         app.register_blueprint(part)
     for part in (feeds, notices, ahead, offline):
         app.register_blueprint(part)

@@ -33,6 +33,7 @@ from gardenapp.models.plots import Plot
 from gardenapp.science.estimate import Estimate
 from gardenapp.services import tonight as board
 from gardenapp.services.clockwork import night_at
+from gardenapp.services.readings import latest_readings, open_alerts
 from gardenapp.web import board_words, formats
 from gardenapp.web.access import (
     board_readers,
@@ -183,6 +184,8 @@ def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice
         low=low,
         ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
         words=board_words,
+        readings=latest_readings(now=at),
+        alerts=open_alerts(member=member) if member is not None else (),
     )
 
 
