@@ -1,5 +1,27 @@
 """Tables and queries, one module a noun; no rules and no commits here."""
 
-from gardenapp.models import covers, forecasts, nights, notices, people, plants, plots, replays, store
+from gardenapp.models import (
+    covers,
+    forecasts,
+    nights,
+    notices,
+    people,
+    plants,
+    plots,
+    replays,
+    store,
+    trials,
+)
 
-__all__ = ["covers", "forecasts", "nights", "notices", "people", "plants", "plots", "replays", "store"]
+__all__ = [
+    "covers",
+    "forecasts",
+    "nights",
+    "notices",
+    "people",
+    "plants",
+    "plots",
+    "replays",
+    "store",
+    "trials",
+]
