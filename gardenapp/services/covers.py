@@ -461,6 +461,19 @@ def next_numbers(*, prefix: str) -> int:
     return max(used) + 1
 
 
+def usual_prefix(*, kind_id: int) -> str:
+    """The newest label of the kind without its number, or the kind's first words.
+
+    Raises NotFound.
+    """
+    kind = _get_kind(db.session, kind_id)
+    newest = db.session.scalar(
+        select(Cover.label).where(Cover.class_id == kind_id).order_by(Cover.id.desc()).limit(1)
+    )
+    words = (newest or "").rstrip("0123456789 ") or newest
+    return (words or kind.name.partition(",")[0])[:40].strip()
+
+
 def add_covers(
     *,
     kind_id: int,

@@ -342,7 +342,12 @@ def _whereabouts(refusal: NotHere) -> tuple[str]:
 
 
 def differences() -> list[str]:
-    """Where present state is not what the ledger adds up to; empty when all is well."""
+    """Where present state is not what the ledger adds up to; empty when all is well.
+
+    Reads everything afresh: what this session has in memory proves nothing.
+    """
+    db.session.rollback()
+    db.session.expire_all()
     found: list[str] = []
     grouped: dict[tuple[str, int], list[LedgerEntry]] = {}
     for row in db.session.scalars(select(LedgerEntry).order_by(LedgerEntry.number)):

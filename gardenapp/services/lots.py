@@ -12,9 +12,11 @@ from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.covers import LENDING, Cover
 from gardenapp.models.people import Member
+from gardenapp.models.plots import Plot
 from gardenapp.models.store import SORTS, UNITS, CoverPart, LedgerEntry, Lot
 from gardenapp.reference import Caution
 from gardenapp.services import ledger, log
+from gardenapp.services.covers import natural
 from gardenapp.services.ledger import Happening
 from gardenapp.services.lending import LoanLine, list_loans
 from gardenapp.services.store import (
@@ -586,6 +588,20 @@ def put_in(
             )
         )
         session.flush()
+
+
+def plot_choices() -> tuple[tuple[int, str], ...]:
+    """The plots that something can be used on."""
+    rows = db.session.scalars(select(Plot))
+    return tuple((plot.id, plot.label) for plot in sorted(rows, key=lambda p: natural(p.label)))
+
+
+def check_may_handle(*, lot_id: int, member: Member) -> None:
+    """Raises NotFound, and NotAllowed where it belongs to somebody else."""
+    lot = db.session.get(Lot, lot_id)
+    if lot is None:
+        raise NotFound("There is no such material.")
+    check_handle(lot, member)
 
 
 def list_lots(*, member: Member) -> tuple[tuple[int, str, str, int], ...]:

@@ -496,6 +496,77 @@ def find_by_code(*, code: str) -> tuple[bool, int]:
     return True, lot
 
 
+@dataclass(frozen=True)
+class LabelLine:
+    """What a printed label says."""
+
+    name: str
+    kind: str
+    owner: str
+    place: str
+    code: str
+
+
+def list_labels(
+    *, is_lots: bool, place_id: int | None, code: str, most: int
+) -> tuple[LabelLine, ...]:
+    """The labels of all things or materials there are, of one place, or of one code."""
+    found: list[LabelLine] = []
+    if not is_lots or code:
+        query = (
+            select(Cover)
+            .where(Cover.status != "retired")
+            .options(
+                joinedload(Cover.cover_class), joinedload(Cover.owner), joinedload(Cover.place)
+            )
+        )
+        if place_id is not None:
+            query = query.where(Cover.place_id == place_id)
+        if code:
+            query = query.where(Cover.code == code)
+        things = sorted(db.session.scalars(query), key=lambda row: covers.natural(row.label))
+        found += [
+            LabelLine(
+                row.label,
+                row.cover_class.name,
+                row.owner.name if row.owner else "",
+                row.place.label if row.place else "",
+                row.code,
+            )
+            for row in things
+        ]
+    if is_lots or code:
+        lots = (
+            select(Lot)
+            .where(Lot.on_hand_milli + Lot.lent_milli + Lot.out_milli > 0)
+            .options(joinedload(Lot.owner), joinedload(Lot.place))
+            .order_by(Lot.name, Lot.id)
+        )
+        if place_id is not None:
+            lots = lots.where(Lot.place_id == place_id)
+        if code:
+            lots = lots.where(Lot.code == code)
+        found += [
+            LabelLine(
+                row.name,
+                row.section or SORT_WORDS.get(row.sort, row.sort),
+                row.owner.name if row.owner else "",
+                row.place.label if row.place else "",
+                row.code,
+            )
+            for row in db.session.scalars(lots)
+        ]
+    return tuple(found[:most])
+
+
+def find_by_label(*, label: str) -> int:
+    """The thing with this label. Raises NotFound."""
+    found = db.session.scalar(select(Cover.id).where(Cover.label == label))
+    if found is None:
+        raise NotFound("There is no such thing.")
+    return found
+
+
 # --- one thing --------------------------------------------------------------------------------
 
 

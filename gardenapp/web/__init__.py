@@ -26,6 +26,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.plots import blueprint as plots
     from gardenapp.web.readings import blueprint as readings
     from gardenapp.web.replay import blueprint as replay
+    from gardenapp.web.store import blueprint as store
     from gardenapp.web.trials import blueprint as trials
 
     init_access(app)
@@ -49,3 +50,4 @@ def init_web(app: Flask) -> None:
     for part in (feeds, notices, ahead, offline):
         app.register_blueprint(part)
     app.register_blueprint(replay)
+    app.register_blueprint(store)

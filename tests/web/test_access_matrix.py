@@ -31,9 +31,21 @@ from gardenapp.extensions import db
 from gardenapp.models.nights import Job
 from gardenapp.models.notices import OutgoingNotice
 from gardenapp.models.people import Member
+from gardenapp.models.store import LedgerEntry
 from gardenapp.models.replays import ReplayRun
 from gardenapp.readers.logger import LoggerOptions
-from gardenapp.services import feeds, forecasts, notices, people, plan_night, readings, trials
+from gardenapp.services import (
+    feeds,
+    forecasts,
+    lots,
+    needs,
+    notices,
+    people,
+    plan_night,
+    readings,
+    trials,
+)
+from gardenapp.services.lots import LotEntry
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.logger_files import trial_files
@@ -125,6 +137,47 @@ ROWS: dict[str, Row] = {
     "trials.readings_csv": Row(MEMBER),
     "trials.use": Row(MEMBER, is_own=True),
     "trials.leave_out": Row(MEMBER, is_own=True),
+    # the store
+    "store.store_page": Row(MEMBER),
+    "store.label": Row(MEMBER, get=303),
+    "store.add_page": Row(MEMBER),
+    "store.new_things": Row(MEMBER),
+    "store.thing_page": Row(MEMBER),
+    "store.edit_thing": Row(MEMBER, is_own=True),
+    "store.lend_thing": Row(MEMBER),
+    "store.return_thing": Row(MEMBER),
+    "store.move_thing": Row(MEMBER, is_own=True),
+    "store.damage_thing": Row(MEMBER),
+    "store.mend_thing": Row(MEMBER, is_own=True),
+    "store.retire_thing": Row(MEMBER, is_own=True),
+    "store.put_in": Row(MEMBER),
+    "store.add_like": Row(MEMBER),
+    "store.thing_photo": Row(MEMBER),
+    "store.undo": Row(MEMBER, is_own=True),
+    "store.new_lot": Row(MEMBER),
+    "store.lot_page": Row(MEMBER),
+    "store.edit_lot": Row(MEMBER, is_own=True),
+    "store.more_lot": Row(MEMBER),
+    "store.use_lot": Row(MEMBER),
+    "store.count_lot": Row(MEMBER),
+    "store.cut_lot": Row(MEMBER),
+    "store.lend_lot": Row(MEMBER),
+    "store.return_lot": Row(MEMBER),
+    "store.out_lot": Row(MEMBER),
+    "store.condition_lot": Row(MEMBER),
+    "store.move_lot": Row(MEMBER, is_own=True),
+    "store.lot_photo": Row(MEMBER),
+    "store.photo": Row(MEMBER, get=404),
+    "store.out_page": Row(MEMBER),
+    "store.needs_page": Row(MEMBER),
+    "store.close_notice": Row(MEMBER, is_own=True),
+    "store.reuse_page": Row(MEMBER),
+    "store.labels_page": Row(MEMBER),
+    "store.stocktake_page": Row(MEMBER),
+    "store.tables_page": Row(MEMBER),
+    "store.table_csv": Row(MEMBER),
+    "store.table_page": Row(COORDINATOR),
+    "store.keep_table": Row(COORDINATOR),
     # people
     "people.sign_in_page": Row(PUBLIC, get_signed=303),
     "people.sign_out": Row(MEMBER),
@@ -263,6 +316,10 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "member_id": wes.id,
         "job_id": plan_the_night(),
         "run_id": replay_run().id,
+        "code": cover.code,
+        "table": "things",
+        "name": "0" * 32 + ".jpg",
+        **in_the_store(tamsin),
         "source_id": "KYCOLDFRAME",
         "trial_id": keep_a_trial(kind_id=cover.class_id, member=tamsin),
         "logger_id": readings.create_logger(
@@ -326,6 +383,27 @@ def ask_for_mail(member_id: int) -> dict[str, Any]:
     row = db.session.scalars(select(OutgoingNotice)).one()
     token = row.body["text"].partition("/notices/confirm/")[2].split()[0]
     return {"confirm_token": token, "notice_id": row.id}
+
+
+def in_the_store(owner: Member) -> dict[str, int]:
+    """A material of `owner`'s, with an entry that may be undone, and an ask."""
+    lot_id = lots.add_lot(
+        entry=LotEntry("String", "string", "m", owner_id=owner.id),
+        quantity_milli=50_000,
+        place_id=None,
+        member=owner,
+        now=NOW,
+    )
+    lots.add_more(lot_id=lot_id, quantity_milli=1_000, member=owner, now=NOW)
+    newest = select(LedgerEntry.id).where(LedgerEntry.lot_id == lot_id, LedgerEntry.number == 2)
+    notice_id = needs.add_notice(
+        kind="ask", what="six pallets", how_much="", note="", member=owner, now=NOW
+    )
+    return {
+        "lot_id": lot_id,
+        "entry_id": db.session.scalars(newest).one(),
+        "notice_id": notice_id,
+    }
 
 
 def plan_the_night() -> int:
