@@ -4,7 +4,7 @@ Each night begins with the whole garden and every cover free, so a hopeless nigh
 not for the rest of the winter. The planner sees a simulated forecast; what then happens is drawn
 from the record and, for what no record holds, from shapes that are not the planner's own:
 
-- the low is the record's;
+- the low is the record's, somewhere within the step it was rounded to;
 - cloud and wind are the record's, with a flat error, or those of real cool nights elsewhere;
 - how far air and leaves fall below the screen, the plots' offsets and the covers' lifts have the
   published means and spreads, but flat instead of bell-shaped;
@@ -56,6 +56,7 @@ from gardenapp.science.replay_forecasts import (
     SimulatedForecasts,
     error_pool,
     simulated_forecasts,
+    unrounded,
 )
 from gardenapp.science.replay_rules import (
     COVER_ALL_BELOW_C,
@@ -516,6 +517,7 @@ class _Run:
         self.settings = settings
         self.pool: ErrorPool = error_pool(self.nights)
         self.forecasts = simulated_forecasts(self.nights, self.pool, seed=settings.seed)
+        self.came = unrounded(self.nights, seed=settings.seed)
         plots = self._rng("plots")
         self.plot_draws = {plot.id: plots.uniform(-_FLAT, _FLAT) for plot in garden.plots}
         self.warmth = warmth_of(garden)
@@ -531,7 +533,7 @@ class _Run:
         return random.Random(f"{self.settings.seed} {what}")  # noqa: S311 -- a simulation
 
     def night(self, index: int) -> None:
-        night, forecast_c = self.nights[index], self.forecasts.lows_c[index]
+        night, forecast_c = self.came[index], self.forecasts.lows_c[index]
         rng = self._rng(f"night {index}")
         believed = Estimate(forecast_c, forecast_sd_k(FIRST_NIGHT_LEAD_H))
         self._score_low(night, believed)
@@ -555,7 +557,7 @@ class _Run:
         self.risky += is_risky
         lost_bare = max(truth.lost(p, None) for p in self.garden.plantings)
         self.missed += not is_risky and lost_bare >= self.settings.safe_below
-        self.lines.append(NightLine(night.night_of, forecast_c, night.low_c, losses))
+        self.lines.append(NightLine(night.night_of, forecast_c, self.nights[index].low_c, losses))
         self._score_damage(seen, answers[PLAN][0], truth, rng)
 
     def _planned(self, outlook: Outlook, night: ReplayNight) -> tuple[Covered, float]:

@@ -46,7 +46,9 @@ from gardenapp.science.replay import (
 from gardenapp.science.replay_forecasts import (
     ReplayNight,
     error_pool,
+    reading_step_k,
     simulated_forecasts,
+    unrounded,
     usual_lows_c,
 )
 from gardenapp.science.replay_rules import Rule, by_rule, prepare_for_rules
@@ -239,6 +241,17 @@ def test_the_same_seed_gives_the_same_forecasts_and_another_gives_others() -> No
 
     assert once == again
     assert once != other
+
+
+def test_a_low_in_whole_degrees_fahrenheit_is_laid_within_its_step() -> None:
+    nights = tuple(replace(n, low_c=round(n.low_c * 1.8) / 1.8) for n in make_nights(300))
+
+    laid = unrounded(nights, seed=1)
+    moved = [new.low_c - old.low_c for new, old in zip(laid, nights, strict=True)]
+
+    assert reading_step_k(nights) == pytest.approx(5 / 9, abs=0.01)
+    assert max(map(abs, moved)) <= 5 / 18 + 0.01
+    assert len({round(m, 6) for m in moved}) > 200
 
 
 # --- the planner's numbers --------------------------------------------------------------------

@@ -82,6 +82,20 @@ def test_a_record_is_replayed_from_upload_to_result(
     assert "done" in pages.get("/replay").text
 
 
+def test_a_reader_of_fahrenheit_finds_no_celsius(
+    pages: Pages, make: Factory, coordinator: Member
+) -> None:
+    reader = make.coordinator("Fran", temperature_unit="F")
+    pages.sign_in(reader)
+
+    run_id = int(pages.post("/replay", upload()).response.headers["Location"].rsplit("/", 1)[1])
+    assert replay.wait_for(run_id, seconds=90)
+    page = pages.get(f"/replay/{run_id}")
+
+    assert "°C" not in page.html
+    assert "everything below 36 °F" in page.text and "3.6 °F" in page.text
+
+
 def test_a_run_that_goes_on_shows_how_far_it_is_and_looks_again(
     pages: Pages, coordinator: Member
 ) -> None:
