@@ -1,6 +1,7 @@
 """Tables and queries, one module a noun; no rules and no commits here."""
 
 from gardenapp.models import (
+    builds,
     covers,
     forecasts,
     nights,
@@ -14,6 +15,7 @@ from gardenapp.models import (
 )
 
 __all__ = [
+    "builds",
     "covers",
     "forecasts",
     "nights",
