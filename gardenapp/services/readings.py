@@ -466,17 +466,24 @@ def _close_alerts(session: scoped_session[Session], logger_id: int, now: datetim
     )
 
 
-def open_alerts(*, member: Member | None = None) -> tuple[OpenAlert, ...]:
+def open_alerts(
+    *, member: Member | None = None, now: datetime | None = None
+) -> tuple[OpenAlert, ...]:
     """Alerts that stand open, the newest first: all, or those that concern a member.
 
-    Coordinators are concerned by all, holders by those of their plots.
+    Coordinators are concerned by all, holders by those of their plots. With `now`, alerts of
+    loggers that have been silent for a day are left out: nobody knows whether they still hold.
     """
-    rows = db.session.scalars(
+    query = (
         select(Alert)
+        .join(Logger, Logger.id == Alert.logger_id)
         .where(Alert.cleared_at.is_(None))
         .options(joinedload(Alert.logger).joinedload(Logger.plot))
         .order_by(Alert.at.desc(), Alert.id.desc())
     )
+    if now is not None:
+        query = query.where(Logger.last_at >= now - LATEST_WITHIN)
+    rows = db.session.scalars(query)
     held: set[int] | None = None
     if member is not None and not member.is_coordinator:
         held = set(plots_of(member.id))

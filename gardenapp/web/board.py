@@ -185,7 +185,7 @@ def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice
         ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
         words=board_words,
         readings=latest_readings(now=at),
-        alerts=open_alerts(member=member) if member is not None else (),
+        alerts=open_alerts(member=member, now=at) if member is not None else (),
     )
 
 

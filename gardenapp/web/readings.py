@@ -278,13 +278,14 @@ def _logger_form(**values: Any) -> Any:
 @blueprint.get("/loggers")
 @coordinators
 def loggers_page() -> str:
+    at = now()
     return render_template(
         "readings/loggers.html",
         loggers=readings.list_loggers(),
-        alerts=readings.open_alerts(),
+        alerts=readings.open_alerts(now=at),
         kinds=KIND_WORDS,
         token=session.pop(SHOWN_ONCE, None) if request.method == "GET" else None,
-        now=now(),
+        now=at,
     )
 
 

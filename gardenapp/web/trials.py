@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -58,6 +58,13 @@ def _allow_logger_files(endpoint: str | None, values: dict[str, Any] | None) -> 
 @blueprint.app_context_processor
 def _kind_story() -> dict[str, Any]:
     return {"trials_of_kind": lambda kind_id: trials.kind_story(kind_id=kind_id)}
+
+
+@blueprint.app_template_filter("short_day")
+def short_day(day: date | str) -> str:
+    """`Fri 20 Nov`, for tables."""
+    at = date.fromisoformat(day) if isinstance(day, str) else day
+    return f"{at:%a} {at.day} {at:%b}"
 
 
 def _trial_form(**values: Any) -> Any:

@@ -227,6 +227,18 @@ def test_alerts_concern_coordinators_and_the_plots_holders(make: Factory, boss: 
     assert counts == [1, 1, 0]
 
 
+def test_a_logger_that_fell_silent_does_not_ring_for_ever(
+    make: Factory, plot: Plot, boss: Member
+) -> None:
+    logger_id, _ = hang(plot, boss, make.now, alert_below_c=0.0)
+    take(logger_id, make.now, one(make.now, -1.0))
+
+    soon, late = make.now + timedelta(hours=20), make.now + timedelta(hours=25)
+
+    assert len(readings.open_alerts(now=soon)) == 1
+    assert readings.open_alerts(now=late) == ()
+
+
 def test_revoking_a_logger_ends_its_alert_and_takes_it_off_the_board(
     make: Factory, plot: Plot, boss: Member
 ) -> None:
