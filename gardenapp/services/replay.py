@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -540,19 +540,27 @@ def calibration_on_record(*, before: date) -> dict[str, Any]:
     `scores_as_dict`, with the number of nights.
     """
     zone = garden_zone()
+    lows = list(
+        db.session.scalars(
+            select(ObservedLow).where(ObservedLow.night_of < before).order_by(ObservedLow.id)
+        )
+    )
     plans: dict[date, Plan] = {}
     for plan in db.session.scalars(
-        select(Plan).where(Plan.night_of < before).order_by(Plan.made_at, Plan.id)
+        select(Plan)
+        .where(Plan.night_of.in_({low.night_of for low in lows}))
+        .order_by(Plan.made_at, Plan.id)
     ):
         if plan.made_at.astimezone(zone).date() <= plan.night_of:
             plans[plan.night_of] = plan
-    offsets = _plan_offsets([plan.id for plan in plans.values()])
+    offsets = _plan_offsets(
+        [plan.id for plan in plans.values()],
+        {low.plot_id for low in lows if low.plot_id is not None},
+    )
     said: list[float] = []
     came: list[bool] = []
     nights: set[date] = set()
-    for low in db.session.scalars(
-        select(ObservedLow).where(ObservedLow.night_of < before).order_by(ObservedLow.id)
-    ):
+    for low in lows:
         found = plans.get(low.night_of)
         if found is None:
             continue
@@ -571,11 +579,15 @@ def calibration_on_record(*, before: date) -> dict[str, Any]:
     return {"nights": len(nights), **scores_as_dict(Odds(tuple(said), tuple(came)))}
 
 
-def _plan_offsets(plan_ids: Sequence[int]) -> dict[tuple[int, int], Estimate]:
-    """Each plan's offset of each plot that had a planting in it."""
+def _plan_offsets(
+    plan_ids: Sequence[int], plot_ids: Collection[int]
+) -> dict[tuple[int, int], Estimate]:
+    """Each plan's offset of these plots, where they had a planting in them."""
     found: dict[tuple[int, int], Estimate] = {}
     for plan_id, plot_id, data in db.session.execute(
-        select(PlanRow.plan_id, PlanRow.plot_id, PlanRow.data).where(PlanRow.plan_id.in_(plan_ids))
+        select(PlanRow.plan_id, PlanRow.plot_id, PlanRow.data).where(
+            PlanRow.plan_id.in_(plan_ids), PlanRow.plot_id.in_(plot_ids)
+        )
     ):
         if (plan_id, plot_id) not in found:
             found[plan_id, plot_id] = Estimate(*data["parts"]["offset"])
