@@ -11,7 +11,6 @@ import functools
 import importlib.util
 import logging
 import socket
-import sqlite3
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -29,14 +28,14 @@ from gardenapp import __version__, create_app
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
 from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
+from gardenapp.logs import write_json_to_stderr
 from gardenapp.models.people import Garden, Member
+from gardenapp.services import backup, people
 from gardenapp.services import garden as gardens
-from gardenapp.services import people
 from gardenapp.services.garden import GardenSettings
 from gardenapp.services.transaction import write_transaction
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-BACKUPS_FOLDER = "backups"
 # Flask answers 413 with our own page above MAX_UPLOAD_BYTES, or above MAX_LOGGER_UPLOAD_BYTES on
 # the page for loggers' files. The server refuses larger bodies itself, without a page, before it
 # has stored them.
@@ -138,32 +137,20 @@ def upgrade_if_needed() -> bool:
 
 
 def back_up(why: str) -> Path | None:
-    """A consistent copy of a SQLite file, made while the app may be running.
+    """A proved copy of a SQLite file, made while the app may be running.
 
-    Copying the file by itself would miss what still stands in its write-ahead log. Returns
-    None for another kind of database.
+    Returns None for another kind of database: its tables may be older than the export knows.
     """
     if db.engine.dialect.name != "sqlite" or not db.engine.url.database:
         return None
-    folder = Path(current_app.instance_path) / BACKUPS_FOLDER
-    folder.mkdir(mode=0o700, exist_ok=True)
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
-    target = folder / f"garden-{why}-{stamp}.sqlite"
-    draft = target.with_suffix(".part")
-    source = sqlite3.connect(db.engine.url.database)
-    try:
-        copy = sqlite3.connect(draft)
-        try:
-            source.backup(copy)
-        finally:
-            copy.close()
-        # It gets its name only when it is whole.
-        draft.chmod(0o600)
-        draft.replace(target)
-    finally:
-        source.close()
-        draft.unlink(missing_ok=True)
-    return target
+    made = backup.make_backup(
+        engine=db.engine,
+        instance=Path(current_app.instance_path),
+        why=why,
+        now=datetime.now(UTC),
+        app_version=__version__,
+    )
+    return made.path
 
 
 # --- setting up and serving -------------------------------------------------------------------
@@ -251,7 +238,7 @@ def serve(host: str, port: int, threads: int) -> None:
     import waitress
 
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    write_json_to_stderr()
     upgrade_if_needed()
     try:
         server = waitress.create_server(

@@ -35,6 +35,7 @@ KNOWN_SETTINGS = frozenset(
         "GARDEN_FETCH_ALLOWED_HOSTS",
         "GARDEN_SCHEDULER",
         "GARDEN_OFFLINE_COPY",
+        "GARDEN_BACKUP_DAYS",
     }
 )
 
@@ -58,10 +59,13 @@ class Settings:
     has_scheduler: bool = True
     # Over HTTPS phones may keep the last board; "no" also takes kept copies away again.
     has_offline_copy: bool = True
+    # How long a daily copy of the database is kept; 0 makes none.
+    backup_days: int = 14
 
     def flask_config(self) -> dict[str, Any]:
         """The Flask settings that follow from these."""
-        engine_options: dict[str, Any] = {"pool_timeout": 15}
+        # Values are left out of database errors: they would carry names into the log.
+        engine_options: dict[str, Any] = {"pool_timeout": 15, "hide_parameters": True}
         if self.database_url.startswith("sqlite"):
             engine_options["connect_args"] = {"timeout": 10, "check_same_thread": False}
         else:
@@ -79,12 +83,16 @@ class Settings:
             "SESSION_COOKIE_HTTPONLY": True,
             "SESSION_COOKIE_SAMESITE": "Lax",
             "SESSION_COOKIE_PATH": "/",
+            # It lasts a season from signing in; signing it anew for every page costs more
+            # than the page.
+            "SESSION_REFRESH_EACH_REQUEST": False,
             # The token lives as long as the session: an hour's limit loses typed text.
             "WTF_CSRF_TIME_LIMIT": None,
             "FETCH_ALLOWED_HOSTS": self.fetch_allowed_hosts,
             "IS_HTTPS": self.is_https,
             "HAS_SCHEDULER": self.has_scheduler,
             "HAS_OFFLINE_COPY": self.is_https and self.has_offline_copy,
+            "BACKUP_DAYS": self.backup_days,
         }
         if self.hosts:
             config["TRUSTED_HOSTS"] = list(self.hosts)
@@ -102,8 +110,7 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
     instance = Path(env.get("GARDEN_INSTANCE") or ROOT / "instance").resolve()
     instance.mkdir(parents=True, exist_ok=True)
     database_url = env.get("DATABASE_URL") or f"sqlite:///{instance / 'garden.sqlite'}"
-    if database_url.startswith("postgres://"):
-        database_url = "postgresql://" + database_url.removeprefix("postgres://")
+    database_url = with_driver(database_url)
     secret = env.get("GARDEN_SECRET_KEY") or _stored_secret(instance)
     if len(secret) < MIN_SECRET_LENGTH or len(set(secret)) < 10:
         raise BadSetting(
@@ -124,7 +131,16 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
         ),
         has_scheduler=_yes_no(env, "GARDEN_SCHEDULER", default=True),
         has_offline_copy=_yes_no(env, "GARDEN_OFFLINE_COPY", default=True),
+        backup_days=_whole_number(env, "GARDEN_BACKUP_DAYS", maximum=3_650, default="14"),
     )
+
+
+def with_driver(database_url: str) -> str:
+    """The address with the driver in it that is installed; without, another would be meant."""
+    for plain in ("postgres://", "postgresql://"):
+        if database_url.startswith(plain):
+            return "postgresql+psycopg://" + database_url.removeprefix(plain)
+    return database_url
 
 
 def _stored_secret(instance: Path) -> str:
@@ -154,8 +170,8 @@ def _yes_no(env: Mapping[str, str], name: str, *, default: bool = False) -> bool
     raise BadSetting(f"{name} must be yes or no, not {value!r}.")
 
 
-def _whole_number(env: Mapping[str, str], name: str, *, maximum: int) -> int:
-    value = env.get(name, "0").strip() or "0"
+def _whole_number(env: Mapping[str, str], name: str, *, maximum: int, default: str = "0") -> int:
+    value = env.get(name, "").strip() or default
     if not value.isdecimal() or int(value) > maximum:
         raise BadSetting(f"{name} must be a whole number from 0 to {maximum}, not {value!r}.")
     return int(value)

@@ -1,6 +1,8 @@
 """Fixtures in layers: settings, app, database, client, signed-in client.
 
-Each test gets a real database file, copied from one that was migrated once a session.
+Each test gets a real database file, copied from one that was migrated once a session. Where
+`TEST_DATABASE_URL` names a PostgreSQL server, it gets a database there instead, cloned likewise;
+tests about SQLite's own ways are marked `sqlite` and left out of such a run.
 """
 
 from __future__ import annotations
@@ -8,6 +10,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,6 +21,7 @@ from flask_migrate import upgrade
 from gardenapp import create_app
 from gardenapp.config import Settings
 from gardenapp.extensions import db
+from tests import postgres_pool as postgres
 from tests.factories import Factory
 from tests.pages import Pages
 
@@ -31,6 +35,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for mark in item.iter_markers("outside"):
             if not mark.args or not str(mark.args[0]).strip():
                 raise pytest.UsageError(f"{item.nodeid}: @outside needs the name of its source")
+        if postgres.is_asked_for() and item.get_closest_marker("sqlite"):
+            item.add_marker(pytest.mark.skip("about SQLite's own ways"))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -81,10 +87,52 @@ def migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "garden.sqlite"
 
 
+@dataclass
+class PostgresPool:
+    """One database used by test after test, emptied between; a broken one is replaced."""
+
+    template: str
+    tables: set[str]
+    free: str = ""
+
+    def take(self) -> str:
+        name, self.free = self.free, ""
+        return name or postgres.new_database(self.template)
+
+    def give_back(self, name: str) -> None:
+        if postgres.is_emptied(name, self.tables):
+            self.free = name
+        else:
+            postgres.drop_database(name)
+
+
+@pytest.fixture(scope="session")
+def postgres_pool(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresPool]:
+    """Databases at the newest revision, cloned from one that was migrated once."""
+    template = postgres.new_database()
+    folder = tmp_path_factory.mktemp("migrated_postgres")
+    app = create_app(make_settings(folder, database_url=postgres.url_of(template)))
+    with app.app_context():
+        upgrade()
+        db.session.remove()
+        db.engine.dispose()
+    pool = PostgresPool(template, {*db.metadata.tables, "alembic_version"})
+    yield pool
+    if pool.free:
+        postgres.drop_database(pool.free)
+    postgres.drop_database(template)
+
+
 @pytest.fixture
-def settings(tmp_path: Path, migrated_file: Path) -> Settings:
-    shutil.copy(migrated_file, tmp_path / "garden.sqlite")
-    return make_settings(tmp_path)
+def settings(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Settings]:
+    if postgres.is_asked_for():
+        pool: PostgresPool = request.getfixturevalue("postgres_pool")
+        name = pool.take()
+        yield make_settings(tmp_path, database_url=postgres.url_of(name))
+        pool.give_back(name)
+        return
+    shutil.copy(request.getfixturevalue("migrated_file"), tmp_path / "garden.sqlite")
+    yield make_settings(tmp_path)
 
 
 @pytest.fixture

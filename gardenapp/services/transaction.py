@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from flask_sqlalchemy.session import Session
-from sqlalchemy import update
+from sqlalchemy import text, update
 from sqlalchemy.orm import scoped_session
 
-from gardenapp.extensions import WRITE_OPTION, db
+from gardenapp.extensions import BUSY_TIMEOUT_MS, WRITE_OPTION, db
 from gardenapp.models.people import Garden
+
+WRITERS_LOCK = 5_220_901  # any number, as long as every writer asks for the same
 
 
 @contextmanager
@@ -21,14 +23,21 @@ def write_transaction(*, changes_board: bool = True) -> Iterator[scoped_session[
     once when somebody else wrote meanwhile, whatever the busy timeout. The option works only
     on a transaction that has read nothing, so the one the sign-in left open is ended first.
 
+    On PostgreSQL writers queue in the same way, for one lock that the commit gives back: what was
+    read inside still holds when it is written, and no two writers can wait for each other. What
+    only one person may win is decided by a unique index all the same.
+
     `changes_board` raises the garden's version, which tells kept pages that they are old.
     """
     session = db.session
     if session.new or session.dirty or session.deleted:
         raise RuntimeError("a write transaction must begin before anything is changed")
     session.commit()
-    session.connection(execution_options={WRITE_OPTION: True})
+    connection = session.connection(execution_options={WRITE_OPTION: True})
     try:
+        if connection.dialect.name == "postgresql":
+            session.execute(text(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}"))
+            session.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS_LOCK})"))
         yield session
         if changes_board:
             session.flush()

@@ -7,6 +7,7 @@ from flask import Flask
 
 def init_web(app: Flask) -> None:
     """Register blueprints, sign-in, error pages, headers and template helpers."""
+    from gardenapp.logs import init_logs
     from gardenapp.web.access import init_access
     from gardenapp.web.ahead import blueprint as ahead
     from gardenapp.web.board import blueprint as board
@@ -17,6 +18,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.formats import init_formats
     from gardenapp.web.garden import blueprint as garden
     from gardenapp.web.headers import init_headers
+    from gardenapp.web.health import blueprint as health
     from gardenapp.web.help_pages import blueprint as help_pages
     from gardenapp.web.morning import blueprint as morning
     from gardenapp.web.notices import blueprint as notices
@@ -24,15 +26,19 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.people import blueprint as people
     from gardenapp.web.plants import blueprint as plants
     from gardenapp.web.plots import blueprint as plots
+    from gardenapp.web.privacy import blueprint as privacy
     from gardenapp.web.readings import blueprint as readings
     from gardenapp.web.replay import blueprint as replay
     from gardenapp.web.store import blueprint as store
     from gardenapp.web.trials import blueprint as trials
 
+    init_logs(app)
     init_access(app)
     init_formats(app)
     init_headers(app)
     init_errors(app)
+    app.register_blueprint(health)
+    app.register_blueprint(privacy)
     for part in (
         board,
         forecast,

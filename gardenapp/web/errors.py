@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import logging
 from typing import Any
+from urllib.parse import urlsplit
 
 from flask import Flask, jsonify, render_template, request
 from flask_wtf.csrf import CSRFError
-from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import IntegrityError, InternalError, OperationalError
 from werkzeug.exceptions import HTTPException
 
 from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
+from gardenapp.logs import request_id
 
 log = logging.getLogger("gardenapp")
 
@@ -47,9 +49,34 @@ def _page(status: int, message: str = "") -> tuple[Any, int]:
         # Without a database or a template there is still an answer in words.
         log.exception("the error page could not be made")
         return (
-            f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{advice}</p>",
+            f"<!doctype html><html lang=en><title>{title}</title><h1>{title}</h1><p>{advice}</p>"
+            f"<p>Number of this answer: {request_id()}</p>",
             status,
         )
+
+
+def _typed_here() -> list[tuple[str, str, str]] | None:
+    """(name, value, kind) of what was typed into a form of ours; None where it may be another's.
+
+    A stranger's page can send a form here too, and must not get it shown as if it were ours: the
+    browser has to say itself that it came from this very site.
+    """
+    site = request.headers.get("Sec-Fetch-Site")
+    origin = urlsplit(request.headers.get("Origin") or request.headers.get("Referer") or "")
+    if site != "same-origin" and (site is not None or origin.netloc != request.host):
+        return None
+    if request.files or not request.form:
+        return None
+    found = []
+    for name, value in request.form.items(multi=True):
+        if name == "csrf_token":
+            continue
+        if "password" in name or name in {"current", "new"}:
+            found.append((name, "", "password"))
+        else:
+            shown = "".join(c for c in value if c.isprintable() or c in "\n\t")
+            found.append((name, shown, "box" if "\n" in shown or len(shown) > 60 else "line"))
+    return found
 
 
 def init_errors(app: Flask) -> None:
@@ -66,6 +93,9 @@ def init_errors(app: Flask) -> None:
 
     @app.errorhandler(CSRFError)
     def bad_token(error: CSRFError) -> Any:
+        typed = _typed_here()
+        if typed is not None:
+            return render_template("errors/again.html", typed=typed, action=request.full_path), 400
         return _page(
             400,
             "This form was open for too long or came from another page, so it was not taken. "
@@ -78,8 +108,10 @@ def init_errors(app: Flask) -> None:
             return error
         return _page(error.code or 500)
 
+    # InternalError is what PostgreSQL's driver says of a write where only reading is allowed.
+    @app.errorhandler(InternalError)
     @app.errorhandler(OperationalError)
-    def database(error: OperationalError) -> Any:
+    def database(error: OperationalError | InternalError) -> Any:
         db.session.rollback()
         log.error("database: %s", type(error.orig).__name__, exc_info=error)
         return _page(503)

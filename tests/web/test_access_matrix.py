@@ -228,6 +228,12 @@ ROWS: dict[str, Row] = {
     "offline.worker": Row(PUBLIC),
     "offline.manifest": Row(PUBLIC),
     "offline.page": Row(PUBLIC),
+    # what is held, and whether all is well
+    "privacy.mine": Row(MEMBER),
+    "privacy.mine_json": Row(MEMBER),
+    "privacy.theirs": Row(COORDINATOR),
+    "privacy.theirs_json": Row(COORDINATOR),
+    "health.healthz": Row(PUBLIC),
     # help
     "help_pages.help_page": Row(PUBLIC),
     "help_pages.sources_page": Row(PUBLIC),
