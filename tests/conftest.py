@@ -30,32 +30,10 @@ NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Refuse an outside check that does not say what it is checked against."""
+    """On PostgreSQL, leave out what is about SQLite alone."""
     for item in items:
-        for mark in item.iter_markers("outside"):
-            if not mark.args or not str(mark.args[0]).strip():
-                raise pytest.UsageError(f"{item.nodeid}: @outside needs the name of its source")
         if postgres.is_asked_for() and item.get_closest_marker("sqlite"):
             item.add_marker(pytest.mark.skip("about SQLite's own ways"))
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """After `pytest -m outside`, list the sources that were checked against."""
-    if "outside" not in str(terminalreporter.config.getoption("-m")):
-        return
-    sources = sorted({source for source, _ in SEEN_SOURCES})
-    terminalreporter.section(f"{len(SEEN_SOURCES)} outside checks, {len(sources)} sources")
-    for source in sources:
-        terminalreporter.line(f"  {source}")
-
-
-SEEN_SOURCES: list[tuple[str, str]] = []
-
-
-@pytest.fixture(autouse=True)
-def _note_source(request: pytest.FixtureRequest) -> None:
-    for mark in request.node.iter_markers("outside"):
-        SEEN_SOURCES.append((str(mark.args[0]), request.node.nodeid))
 
 
 def make_settings(folder: Path, **changes: object) -> Settings:
