@@ -43,6 +43,8 @@ from gardenapp.services.plan_night import DEFAULT_DAY_GAIN_K, SAFE_BELOW
 MOST_NIGHTS = 7
 # A colder low than tonight's by more than this is worth saying; less is within the noise.
 WORSE_BY_K = 0.5
+# Fewer hours than these do not tell what a day will be like.
+ENOUGH_HOURS = 4
 STAY, OFF = "stay", "off"
 
 
@@ -64,7 +66,8 @@ class CoverDay:
     """What to do by day with the covers of one of tonight's jobs.
 
     `verdict` is stay or off; `why`: heat (the inside gets too warm, from `lift_by_at` on),
-    not needed, wind, unknown (no forecast for the night after), or cold (it may stay).
+    not needed, wind, unknown (no forecast for the night after), unknown day (no hours for the
+    day between, so nobody knows how warm and bright it gets), or cold (it may stay).
     """
 
     job_id: int
@@ -284,12 +287,12 @@ def _day(
     by_day = _day_hours(before, after, sunset_at)
     clouds = [hour.cloud_fraction for hour in by_day if hour.cloud_fraction is not None]
     # The warmest hours decide; one cloudy morning does not make a cloudy day.
-    cloud = min(clouds) if len(clouds) >= 4 else None
+    cloud = min(clouds) if len(clouds) >= ENOUGH_HOURS else None
     kinds = {kind.id: kind for kind in db.session.scalars(select(CoverClass))}
     return DayAhead(
         day_on=day_on,
         cloud_fraction=cloud,
-        is_by_hours=len(by_day) >= 4,
+        is_by_hours=len(by_day) >= ENOUGH_HOURS,
         covers=tuple(
             _cover_day(world, job, plot, before, after, by_day, cloud, kinds) for job, plot in jobs
         ),
@@ -343,6 +346,8 @@ def _cover_day(
         return verdict(OFF, "unknown")
     if not any(after.bare[number].harm.share >= SAFE_BELOW for number in ids):
         return verdict(OFF, "not needed")
+    if len(by_day) < ENOUGH_HOURS:
+        return verdict(OFF, "unknown day")
     return verdict(STAY, "cold")
 
 
@@ -361,7 +366,7 @@ def _too_warm_at(
     )
     curve = before.site.curve
     late = [(hour.at, hour.temp_c) for hour in by_day if hour.at > curve.ends_at]
-    if len(late) >= 4:
+    if len(late) >= ENOUGH_HOURS:
         # The forecast's own day, moved with its night: better than the usual rise.
         shift_k = before.site.screen_low.mean - before.site.forecast.low_c
         curve = curve_from_hours([*curve.knots, *((at, c + shift_k) for at, c in late)])

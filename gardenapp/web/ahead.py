@@ -17,6 +17,7 @@ WHY = {
     "not needed": "the next night does not need it",
     "wind": "a gust is over its limit",
     "unknown": "there is no forecast for the night after",
+    "unknown day": "how warm the day gets is not known",
     "cold": "cold and dull enough, and needed again",
 }
 

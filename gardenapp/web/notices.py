@@ -257,7 +257,7 @@ def try_again(notice_id: int) -> Response:
 @coordinators
 def mail_server() -> Any:
     settings, instance = mail.get_mail_settings(), Path(current_app.instance_path)
-    form = MailServerForm(obj=settings)
+    form = MailServerForm(obj=settings if settings.is_set else None)
     if form.validate_on_submit():
         security = form.security.data
         try:

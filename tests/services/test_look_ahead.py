@@ -170,8 +170,13 @@ def test_on_a_clear_day_it_must_come_off_and_the_time_is_said(make: Factory) -> 
     assert 7 <= cover.lift_by_at.hour <= 14
 
 
-def test_without_hours_a_clear_mild_day_is_reckoned_with(make: Factory) -> None:
-    covered_garden(make, day_gain_k=40.0)
+@pytest.mark.parametrize(
+    ("day_gain_k", "why"), [(40.0, "heat"), (2.0, "unknown day")], ids=["strong", "weak"]
+)
+def test_without_hours_for_the_day_nothing_may_stay_on(
+    make: Factory, day_gain_k: float, why: str
+) -> None:
+    covered_garden(make, day_gain_k=day_gain_k)
     enter(make, [-2.0, -3.0])
     plan(make)
 
@@ -179,7 +184,8 @@ def test_without_hours_a_clear_mild_day_is_reckoned_with(make: Factory) -> None:
 
     assert not day.is_by_hours
     assert day.cloud_fraction is None
-    assert [cover.why for cover in day.must_come_off] == ["heat"]
+    assert day.may_stay == ()
+    assert [cover.why for cover in day.must_come_off] == [why]
 
 
 def test_before_a_mild_night_it_comes_off_though_the_day_is_dull(make: Factory) -> None:
