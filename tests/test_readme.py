@@ -35,7 +35,7 @@ def test_the_checks_run_the_readme_s_own_test_command() -> None:
     )
 
     assert printed.stdout == BLOCKS[1]
-    assert BLOCKS[1].strip().endswith(".venv/bin/python -m pytest")
+    assert BLOCKS[1].strip().endswith(".venv/bin/python -m pytest -n auto --dist worksteal")
 
 
 @pytest.mark.parametrize("command", [c for c in COMMANDS if c.startswith(".venv/bin/gardenapp ")])
