@@ -7,9 +7,11 @@ stderr without a traceback, and the exit code is 2. Commands for forecasts and p
 
 from __future__ import annotations
 
+import dataclasses
 import functools
-import importlib.util
+import importlib
 import logging
+import pkgutil
 import socket
 import sys
 from collections.abc import Callable
@@ -232,43 +234,82 @@ def _ask(value: float | None, question: str) -> float:
 )
 @click.option("--port", default=8080, show_default=True, type=click.IntRange(1, 65_535))
 @click.option("--threads", default=8, show_default=True, type=click.IntRange(1, 64))
+@click.option(
+    "--certificate",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Serve HTTPS with this certificate (PEM, with its chain); `gardenapp certificate` "
+    "makes a private one.",
+)
+@click.option("--key", type=click.Path(dir_okay=False, path_type=Path), help="Its key (PEM).")
 @with_app
-def serve(host: str, port: int, threads: int) -> None:
+def serve(host: str, port: int, threads: int, certificate: Path | None, key: Path | None) -> None:
     """Serve the pages, after bringing the tables up to date."""
-    import waitress
+    from gardenapp.cli_notices import start_scheduler
 
+    if (certificate is None) != (key is None):
+        raise NotFound("Give --certificate and --key together.")
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
     write_json_to_stderr()
     upgrade_if_needed()
+    if certificate is not None and not app.config["IS_HTTPS"]:
+        # Cookies for HTTPS only, and browsers told to stay with it.
+        app = create_app(dataclasses.replace(read_settings(), is_https=True))
     try:
-        server = waitress.create_server(
+        run, close = _server(app, host, port, threads, certificate, key)
+    except OSError as error:
+        raise NotFound(f"Cannot listen on {host}, port {port}: {error.strerror}.") from error
+    for line in welcome(host, port, scheme="https" if certificate else "http"):
+        click.echo(line)
+    # Nothing of this command's own may stay open while the server's threads work.
+    db.session.remove()
+    end = start_scheduler(app) if app.config["HAS_SCHEDULER"] else None
+    try:
+        run()
+    except KeyboardInterrupt:
+        click.echo("Stopped.")
+    finally:
+        close()
+        if end is not None:
+            end()
+
+
+def _server(
+    app: Flask, host: str, port: int, threads: int, certificate: Path | None, key: Path | None
+) -> tuple[Callable[[], None], Callable[[], None]]:
+    """How to run and how to close the server; it listens already. Raises OSError."""
+    import waitress
+
+    if certificate is not None and key is not None:
+        from gardenapp.cli_notices import tls_server
+
+        secure = tls_server(
             app,
             host=host,
             port=port,
             threads=threads,
-            ident=None,
-            max_request_body_size=LARGEST_BODY_BYTES,
-            # Behind a proxy that was declared, its headers are read by the app; otherwise
-            # they come from a visitor and are dropped.
-            clear_untrusted_proxy_headers=not isinstance(app.wsgi_app, ProxyFix),
+            certificate=certificate,
+            key=key,
+            largest=LARGEST_BODY_BYTES,
         )
-    except OSError as error:
-        raise NotFound(f"Cannot listen on {host}, port {port}: {error.strerror}.") from error
-    for line in welcome(host, port):
-        click.echo(line)
-    # Nothing of this command's own may stay open while the server's threads work.
-    db.session.remove()
-    try:
-        server.run()
-    except KeyboardInterrupt:
-        click.echo("Stopped.")
-    finally:
-        server.close()
+        secure.prepare()
+        return secure.serve, secure.stop
+    server = waitress.create_server(
+        app,
+        host=host,
+        port=port,
+        threads=threads,
+        ident=None,
+        max_request_body_size=LARGEST_BODY_BYTES,
+        # Behind a proxy that was declared, its headers are read by the app; otherwise
+        # they come from a visitor and are dropped.
+        clear_untrusted_proxy_headers=not isinstance(app.wsgi_app, ProxyFix),
+    )
+    return server.run, server.close
 
 
-def welcome(host: str, port: int) -> list[str]:
+def welcome(host: str, port: int, *, scheme: str = "http") -> list[str]:
     """What to say at the start: where the pages are, and the set-up code if there is no garden."""
-    lines = [f"The garden's pages are at http://{a}:{port}/" for a in addresses(host)]
+    lines = [f"The garden's pages are at {scheme}://{a}:{port}/" for a in addresses(host)]
     if not gardens.has_garden():
         code = gardens.make_setup_code(Path(current_app.instance_path))
         lines += [
@@ -355,10 +396,7 @@ def forecast_group() -> None:
     """Forecasts."""
 
 
-if importlib.util.find_spec("gardenapp.cli_night") is not None:
-    importlib.import_module("gardenapp.cli_night")
-if importlib.util.find_spec("gardenapp.cli_trial") is not None:
-    importlib.import_module("gardenapp.cli_trial")
-if importlib.util.find_spec("gardenapp.cli_replay") is not None:
-    importlib.import_module("gardenapp.cli_replay")
-importlib.import_module("gardenapp.cli_store")
+# Each part of the command line is a module of its own that adds to the groups above.
+for _part in sorted(part.name for part in pkgutil.iter_modules([str(Path(__file__).parent)])):
+    if _part.startswith("cli_"):
+        importlib.import_module(f"gardenapp.{_part}")
