@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 
 from gardenapp.science.allocation_fit import Prepared, prepare
@@ -40,6 +39,7 @@ from gardenapp.science.allocation_program import (
     units_program,
 )
 from gardenapp.science.allocation_reasons import reasons_for, words
+from gardenapp.science.allocation_stopwatch import Stopwatch
 
 __all__ = [
     "Allocation",
@@ -70,16 +70,21 @@ MOST_COLUMNS_BY_UNIT = 6000
 MOST_ROUNDS = 30
 """Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
 
-SHARE_FOR_COUNTS = 0.3
-SECONDS_PER_PLOT = 0.1
-"""Time for the first counts: this share of the limit, at most so many seconds a plot."""
+SHARE_FOR_COUNTS = 0.5
+"""Share of the limit that the first counts may take: cut short they are far worse than later."""
+
+COUNTS_GAP = 0.005
+"""Gap of the counts. Closer costs twice the time, and placing whole plants loses it again."""
+
+EXACT_GAP = 0.001
+"""Gap of a small garden's exact program, which takes no time that anyone would notice."""
 
 SHARE_FOR_PLANS = 0.75
 """Share of the time for plans by plot; the rest is for solving small groups of plots again."""
 
 
 def solve(
-    problem: Problem, *, time_limit_s: float = 20.0, relative_gap: float = 0.001
+    problem: Problem, *, time_limit_s: float = 20.0, relative_gap: float = 0.005
 ) -> Allocation:
     """Find the use of covers, stacks and shelter that avoids most damage for its effort.
 
@@ -87,10 +92,12 @@ def solve(
     worth_per_minute for every minute of new work: putting on each unit, carrying each pot, and
     the way to each plot where anything new is done, once.
 
-    A small garden is solved exactly (`contents_program`). A larger one gets a price for every
-    kind of cover, so that each plot can be planned by itself with its plants placed one by one;
-    an integer program then picks one plan a plot, and groups of plots are solved again while
-    time is left. It never does worse than the greedy allocation or the fixed uses alone.
+    A small garden is solved exactly (`contents_program`). In a larger one whole covers are
+    counted out with plants relaxed, then plants are placed plot by plot. If the gap asked is not
+    proven by then, every kind of cover gets a price, so that each plot can be planned by itself
+    with whole plants; an integer program picks one plan a plot, and groups of plots are solved
+    again while time is left. It returns as soon as the gap is proven, and never does worse than
+    the greedy allocation or the fixed uses alone.
 
     Parameters
     ----------
@@ -112,21 +119,15 @@ def solve(
     Raises OutOfRange.
     """
     check_problem(problem)
-    started = time.perf_counter()
-
-    def seconds_left(share: float = 1.0) -> float:
-        return share * time_limit_s - (time.perf_counter() - started)
-
+    watch = Stopwatch(time_limit_s)
     prepared = prepare(problem)
     tally = fill_greedily(Tally(prepared))
     simple = bound = max(simple_bound(prepared), tally.objective)
-    stages = [StageInfo("greedy", time.perf_counter() - started, tally.objective, bound)]
+    stages = [StageInfo("greedy", watch.seconds(), tally.objective, bound)]
     method = "greedy"
     try:
         if prepared.options:
-            tally, bound, stages = _programs(
-                prepared, tally, bound, relative_gap, seconds_left, stages
-            )
+            tally, bound, stages = _programs(prepared, tally, bound, relative_gap, watch, stages)
         if bound < tally.objective - 1e-6 * max(1.0, abs(bound)):
             # What was placed is real, so the solver's bound is not: say only what is sure.
             bound = simple
@@ -136,7 +137,7 @@ def solve(
             "optimal" if relative_gap_of(tally.objective, bound) <= relative_gap else "time limit"
         )
     except SolverFailed as failure:
-        stages.append(StageInfo("greedy kept", time.perf_counter() - started, note=str(failure)))
+        stages.append(StageInfo("greedy kept", watch.seconds(), note=str(failure)))
     uses = uses_of(tally)
     return Allocation(
         uses=uses,
@@ -158,15 +159,14 @@ def _programs(
     start: Tally,
     simple: float,
     relative_gap: float,
-    seconds_left: Callable[..., float],
+    watch: Stopwatch,
     stages: Sequence[StageInfo],
 ) -> tuple[Tally, float, list[StageInfo]]:
     """The integer programs, from a greedy start: the best tally, a bound and what was done."""
     done = list(stages)
-    limit = seconds_left()
 
     def note(name: str, objective: float, bound: float, words: str = "") -> None:
-        done.append(StageInfo(name, limit - seconds_left(), objective, bound, words))
+        done.append(StageInfo(name, watch.seconds(), objective, bound, words))
 
     def exactly(
         start: Tally, lists: Mapping[int, Sequence[Mapping[Id, int]]]
@@ -176,14 +176,14 @@ def _programs(
             prepared.options,
             lists,
             Tally(prepared),
-            time_limit_s=max(0.1, seconds_left()),
-            relative_gap=relative_gap,
+            time_limit_s=max(0.1, watch.left()),
+            relative_gap=min(relative_gap, EXACT_GAP),
             start=start.units,
         )
         best = better_of(start, tally_of(prepared, answer.units))
         return best, prepared.fixed_objective + answer.solved.bound
 
-    lists = list_contents(prepared)
+    lists = list_contents(prepared) if len(prepared.options) <= MOST_OPTIONS_AT_ONCE else None
     listed = 0 if lists is None else sum(len(contents) for contents in lists.values())
     if lists is not None and listed <= MOST_LISTED:
         best, bound = exactly(start, lists)
@@ -196,23 +196,26 @@ def _programs(
         prepared,
         prepared.options,
         Tally(prepared),
-        time_limit_s=min(SHARE_FOR_COUNTS * limit, SECONDS_PER_PLOT * len(prepared.plots)),
-        relative_gap=relative_gap,
+        time_limit_s=watch.left(SHARE_FOR_COUNTS),
+        relative_gap=max(relative_gap, COUNTS_GAP),
         start=start.units,
     )
-    placed = fill_greedily(place_counts(prepared, Tally(prepared), counts))
+    counts_bound = min(simple, prepared.fixed_objective + counts.solved.bound)
+    note("counts", prepared.fixed_objective + counts.solved.objective, counts_bound, "relaxed")
+    placed = fill_greedily(place_counts(prepared, Tally(prepared), counts, watch.left))
     best = better_of(start, placed)
-    counts_bound = prepared.fixed_objective + counts.solved.bound
-    note("counts", best.objective, counts_bound)
+    note("placed", best.objective, counts_bound)
+    if relative_gap_of(best.objective, counts_bound) <= relative_gap:
+        return best, counts_bound, done
 
-    plans = PlotPlans(prepared, start, lambda: seconds_left(SHARE_FOR_PLANS))
+    plans = PlotPlans(prepared, start, lambda: watch.left(SHARE_FOR_PLANS))
     plans.bound = min(plans.bound, counts_bound)
     for plan in plans_of(prepared, placed):
         plans.add(plan)
     note("relaxed", best.objective, plans.bound)
     rounds = 0
     while (
-        seconds_left(SHARE_FOR_PLANS) > 0
+        watch.left(SHARE_FOR_PLANS) > 0
         and rounds < MOST_ROUNDS
         and relative_gap_of(best.objective, plans.bound) > relative_gap
     ):
@@ -220,7 +223,7 @@ def _programs(
         rounds += 1
         best = plans.choose(
             best,
-            seconds=max(0.5, min(3.0, seconds_left(SHARE_FOR_PLANS))),
+            seconds=max(0.1, min(3.0, watch.left(SHARE_FOR_PLANS))),
             relative_gap=relative_gap / 2,
         )
         best = fill_greedily(tally_of(prepared, best.units))
@@ -241,11 +244,11 @@ def _programs(
     if lists is None and len(prepared.options) <= MOST_OPTIONS_AT_ONCE:
         # With few plots prices alone leave a gap: look at all plots at once, in half the time.
         with suppress(SolverFailed):  # what the plans gave stays
-            best, whole_bound = _all_at_once(prepared, best, bound, relative_gap, seconds_left)
+            best, whole_bound = _all_at_once(prepared, best, bound, relative_gap, watch)
             bound = min(bound, whole_bound)
         note("all plots at once", best.objective, bound)
     best, tries, gains = improve(
-        prepared, best, bound=bound, relative_gap=relative_gap, seconds_left=seconds_left
+        prepared, best, bound=bound, relative_gap=relative_gap, seconds_left=watch.left
     )
     note("groups of plots", best.objective, bound, f"{gains} of {tries} tries brought something")
     return best, bound, done
@@ -256,7 +259,7 @@ def _all_at_once(
     best: Tally,
     bound: float,
     relative_gap: float,
-    seconds_left: Callable[..., float],
+    watch: Stopwatch,
 ) -> tuple[Tally, float]:
     """The whole garden as one program, for few plots: the better tally and a bound.
 
@@ -264,7 +267,7 @@ def _all_at_once(
     apart.
     """
     empty = Tally(prepared)
-    seconds = seconds_left() / 2
+    seconds = watch.left() / 2
     if seconds > 0 and relative_gap_of(best.objective, bound) > relative_gap:
         counts = counts_program(
             prepared,
@@ -276,13 +279,15 @@ def _all_at_once(
             has_whole_plants=True,
         )
         bound = min(bound, prepared.fixed_objective + counts.solved.bound)
-        best = better_of(best, fill_greedily(place_counts(prepared, Tally(prepared), counts)))
+        best = better_of(
+            best, fill_greedily(place_counts(prepared, Tally(prepared), counts, watch.left))
+        )
     columns = sum(
         len(option.members) * most_units_of(option, empty.bare)
         for option in prepared.options
         if not option.is_shelter
     )
-    seconds = seconds_left() / 2
+    seconds = watch.left() / 2
     if (
         columns <= MOST_COLUMNS_BY_UNIT
         and seconds > 0

@@ -40,10 +40,13 @@ def options_by_plot(options: Iterable[Option]) -> dict[Id, list[Option]]:
     return grouped
 
 
-def place_counts(prepared: Prepared, free: Tally, counts: Counts) -> Tally:
+def place_counts(
+    prepared: Prepared, free: Tally, counts: Counts, seconds_left: Callable[[], float]
+) -> Tally:
     """Place whole plants under the counted units, plot by plot; then use up what is left.
 
-    Changes and returns `free`. Raises SolverFailed.
+    Changes and returns `free`. Plots not reached in time keep no counted unit; the caller fills
+    greedily. Raises SolverFailed.
     """
     chosen: dict[Id, list[Option]] = {}
     wanted = set(counts.units) | {index for index, _ in counts.pots}
@@ -52,7 +55,19 @@ def place_counts(prepared: Prepared, free: Tally, counts: Counts) -> Tally:
         chosen.setdefault(option.plot_id, []).append(option)
     placed: list[Unit] = []
     for options in chosen.values():
-        placed.extend(place_in_plot(prepared, options, counts.units, counts.pots, free.bare))
+        seconds = seconds_left()
+        if seconds <= 0:
+            break
+        placed.extend(
+            place_in_plot(
+                prepared,
+                options,
+                counts.units,
+                counts.pots,
+                free.bare,
+                time_limit_s=min(2.0, seconds),
+            )
+        )
     reserved = dict(free.bare)
     for unit in placed:
         for planting_id, plants in unit.contents.items():
@@ -109,7 +124,7 @@ def improve(
             group = order[first : first + size]
             tries += 1
             try:
-                changed = _solve_again(prepared, best, group, by_plot, seconds_left())
+                changed = _solve_again(prepared, best, group, by_plot, seconds_left)
             except SolverFailed:
                 continue  # what is there already stays
             if changed.objective > best.objective + SLACK:
@@ -129,7 +144,7 @@ def _solve_again(
     now: Tally,
     group: Sequence[Id],
     by_plot: dict[Id, list[Option]],
-    seconds: float,
+    seconds_left: Callable[[], float],
 ) -> Tally:
     inside = set(group)
     options = [option for plot_id in group for option in by_plot[plot_id]]
@@ -143,10 +158,10 @@ def _solve_again(
         prepared,
         options,
         free,
-        time_limit_s=min(1.5, max(0.1, seconds)),
+        time_limit_s=min(1.5, max(0.1, seconds_left())),
         relative_gap=1e-3,
         start=lifted,
         has_whole_plants=True,
     )
-    placed = place_counts(prepared, free, counts)
+    placed = place_counts(prepared, free, counts, seconds_left)
     return fill_greedily(placed, options)

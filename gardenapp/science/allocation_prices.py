@@ -91,7 +91,7 @@ class PlotPlans:
             prepared,
             prepared.options,
             Tally(prepared),
-            time_limit_s=max(5.0, seconds_left()),
+            time_limit_s=max(0.1, seconds_left()),
             relative_gap=0.0,
             is_relaxed=True,
         )
@@ -131,12 +131,13 @@ class PlotPlans:
                     prepared,
                     paying,
                     free,
-                    time_limit_s=2.0,
+                    time_limit_s=min(2.0, max(0.05, self.seconds_left())),
                     relative_gap=1e-3,
                     has_whole_plants=True,
                     prices=prices,
+                    is_small=True,
                 )
-                placed = place_counts(prepared, free, counts)
+                placed = place_counts(prepared, free, counts, self.seconds_left)
             except SolverFailed:
                 # One plot without an answer: it may be worth all that it could be, no less.
                 bound += self._most_of(options)
@@ -151,7 +152,9 @@ class PlotPlans:
     def new_prices(self) -> None:
         """Let the master mix the plans and say what covers are worth; move part of the way."""
         try:
-            solved, pool_rows, space_row, minute_row = self._master(is_whole=False, seconds=5.0)
+            solved, pool_rows, space_row, minute_row = self._master(
+                is_whole=False, seconds=min(5.0, max(0.1, self.seconds_left()))
+            )
         except SolverFailed:
             return
         if solved.row_prices is None:

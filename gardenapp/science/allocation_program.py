@@ -28,6 +28,7 @@ import numpy as np
 from gardenapp.science.allocation_fit import ROUNDING, Option, Prepared, fits_together
 from gardenapp.science.allocation_greedy import Tally, Unit
 from gardenapp.science.allocation_problem import Id
+from gardenapp.science.allocation_stopwatch import Stopwatch
 from gardenapp.science.solver import new_solver
 
 MOST_LOOKS = 12_000
@@ -35,6 +36,15 @@ MOST_LOOKS = 12_000
 
 MOST_STANDING = 600
 """Contents of one option that stand; comparing all with all takes the square of it."""
+
+
+HUNTS = (
+    "mip_heuristic_run_feasibility_jump",
+    "mip_heuristic_run_rins",
+    "mip_heuristic_run_rens",
+    "mip_heuristic_run_root_reduced_cost",
+)
+"""What HiGHS may leave out of a small program; without them a plot takes two thirds of the time."""
 
 
 class SolverFailed(RuntimeError):
@@ -106,8 +116,12 @@ def run(
     time_limit_s: float,
     relative_gap: float,
     start: Sequence[float] | None = None,
+    is_small: bool = False,
 ) -> Solved:
     """Solve with HiGHS, one thread and a fixed seed, silently.
+
+    `is_small`: without the solver's own hunts for answers, which in a program of one plot take
+    longer than the proof.
 
     Nothing placed is always allowed, so a program called infeasible, an answer below the start,
     or an answer that does not add up to its own objective, is the solver's mistake: HiGHS 1.16.0
@@ -118,8 +132,9 @@ def run(
     known = 0.0
     if start is not None:
         known = max(known, sum(gain * value for gain, value in zip(model.gain, start, strict=True)))
+    watch = Stopwatch(time_limit_s)  # asking twice must not take twice the time
     for presolve in ("on", "off"):
-        solved = _run_once(model, time_limit_s, relative_gap, start, presolve)
+        solved = _run_once(model, watch.left(), relative_gap, start, is_small, presolve)
         slack = 1e-6 * max(1.0, abs(known))
         if solved is not None and solved.bound >= known - slack:
             if solved.values is None or not solved.is_proven:
@@ -134,6 +149,7 @@ def _run_once(
     time_limit_s: float,
     relative_gap: float,
     start: Sequence[float] | None,
+    is_small: bool,
     presolve: str,
 ) -> Solved | None:
     """One run; None where the solver says what cannot be."""
@@ -147,6 +163,10 @@ def _run_once(
     solver = new_solver()
     solver.setOptionValue("presolve", presolve)
     solver.setOptionValue("mip_rel_gap", relative_gap)
+    if is_small:
+        for name in HUNTS:
+            solver.setOptionValue(name, False)
+        solver.setOptionValue("mip_heuristic_effort", 0.0)
     solver.setOptionValue("time_limit", max(0.05, time_limit_s))
     lp: Any = highspy.HighsLp()
     lp.num_col_ = columns
@@ -324,6 +344,7 @@ def counts_program(
     has_whole_plants: bool = False,
     prices: Prices | None = None,
     is_relaxed: bool = False,
+    is_small: bool = False,
 ) -> Counts:
     """Choose how many units of these options go where, out of what `free` has.
 
@@ -377,7 +398,13 @@ def counts_program(
                 values[rules.visit_of[option.plot_id]] = 1.0
     if is_relaxed:
         model.is_whole = [False] * len(model.gain)
-    solved = run(model, time_limit_s=time_limit_s, relative_gap=relative_gap, start=values)
+    solved = run(
+        model,
+        time_limit_s=time_limit_s,
+        relative_gap=relative_gap,
+        start=values,
+        is_small=is_small,
+    )
     units: dict[int, int] = {}
     pots: dict[tuple[int, Id], int] = {}
     if solved.values is not None and not is_relaxed:
@@ -703,7 +730,7 @@ def place_in_plot(
                 model.row([*shares, (is_used, -1.0)], 0.0)
     for planting_id, entries in of_planting.items():
         model.row(entries, float(bare[planting_id]))
-    solved = run(model, time_limit_s=time_limit_s, relative_gap=1e-4)
+    solved = run(model, time_limit_s=time_limit_s, relative_gap=1e-4, is_small=True)
     if solved.values is None:
         return []
     placed: list[Unit] = []
