@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any
+from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Select, String, and_, cast, func, literal, null, or_, select
-from sqlalchemy.orm import aliased, joinedload
+from sqlalchemy import ColumnElement, Select, Table, and_, func, select
+from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
@@ -329,49 +329,82 @@ def amount(quantity_milli: int, unit: str) -> str:
 
 
 def list_store(*, choice: StoreChoice, member: Member) -> StorePage:
-    """One page of things and materials that the choice lets through, by kind and name."""
-    both = []
+    """One page of things and materials that the choice lets through, by kind and name.
+
+    Things come first, so that a page nearly always is one short query of one of the two.
+    """
+    parts: list[tuple[bool, Any, list[Any]]] = []
     if choice.what in {"", "things"}:
-        both.append(_things(choice, member.id))
+        parts.append((False, _things_joined(choice), _things_wanted(choice, member.id)))
     if choice.what != "things":
-        both.append(_lots(choice, member.id))
-    whole = both[0].union_all(*both[1:]).subquery() if len(both) > 1 else both[0].subquery()
-    total = db.session.scalar(select(func.count()).select_from(whole)) or 0
+        parts.append((True, _lots_joined(), _lots_wanted(choice, member.id)))
+    counts = [
+        db.session.scalar(select(func.count()).select_from(joined).where(*wanted)) or 0
+        for _is_lot, joined, wanted in parts
+    ]
+    total = sum(counts)
     pages = max(1, -(-total // PER_PAGE))
     page = min(max(1, choice.page), pages)
-    rows = db.session.execute(
-        select(whole)
-        # `tote 2` before `tote 10`: the shorter label first.
-        .order_by(whole.c.is_lot, whole.c.kind, func.length(whole.c.name), whole.c.name, whole.c.id)
-        .limit(PER_PAGE)
-        .offset((page - 1) * PER_PAGE)
-    )
-    lines = tuple(
-        StoreLine(
-            is_lot=bool(row.is_lot),
+    skip, left = (page - 1) * PER_PAGE, PER_PAGE
+    lines: list[StoreLine] = []
+    for (is_lot, _joined, wanted), count in zip(parts, counts, strict=True):
+        if left and skip < count:
+            query = (_lots() if is_lot else _things()).where(*wanted).limit(left).offset(skip)
+            found = [_store_line(row, is_lot) for row in db.session.execute(query)]
+            lines += found
+            left -= len(found)
+        skip = max(0, skip - count)
+    return StorePage(tuple(lines), total, page, pages)
+
+
+def _store_line(row: Any, is_lot: bool) -> StoreLine:
+    if is_lot:
+        return StoreLine(
+            is_lot=True,
             id=row.id,
             name=row.name,
-            kind=row.kind if not row.is_lot else SORT_WORDS.get(row.kind, row.kind),
+            kind=SORT_WORDS.get(row.sort, row.sort),
             code=row.code,
             place=row.place or "",
             owner=row.owner or "",
-            status=row.status,
+            status="here",
             condition=row.condition,
-            is_usable=bool(row.is_usable),
-            holder=row.holder or "",
-            due_on=row.due_on,
-            on_hand_milli=row.on_hand_milli or 0,
-            away_milli=row.away_milli or 0,
+            is_usable=row.on_hand_milli > 0,
+            holder="",
+            due_on=None,
+            on_hand_milli=row.on_hand_milli,
+            away_milli=row.lent_milli + row.out_milli,
             unit=row.unit,
-            is_for_beds=bool(row.is_for_beds),
-            section=row.section or "",
+            is_for_beds=row.is_for_beds,
+            section=row.section,
             width_cm=row.width_cm,
             thickness_um=row.thickness_um,
             length_mm=row.length_mm,
         )
-        for row in rows
+    return StoreLine(
+        is_lot=False,
+        id=row.id,
+        name=row.label,
+        kind=row.kind,
+        code=row.code,
+        place=row.place or "",
+        owner=row.owner or "",
+        status=row.status,
+        condition=row.condition,
+        is_usable=row.is_usable,
+        holder=row.holder or "",
+        due_on=row.due_on,
+        on_hand_milli=0,
+        away_milli=0,
+        unit="piece",
+        is_for_beds=row.mark not in {"MB", "SF", "none"},
     )
-    return StorePage(lines, total, page, pages)
+
+
+def list_place_names() -> tuple[tuple[int, str], ...]:
+    """The places there are, by name; nothing is counted."""
+    rows = db.session.execute(select(_PLACE.c.id, _PLACE.c.label)).all()
+    return tuple(sorted(((row.id, row.label) for row in rows), key=lambda p: covers.natural(p[1])))
 
 
 def _like(text: str) -> str:
@@ -380,11 +413,14 @@ def _like(text: str) -> str:
 
 
 def _wanted(q: str, *columns: Any) -> list[ColumnElement[bool]]:
-    """Each word must be somewhere."""
-    return [
-        or_(*(column.ilike(_like(word), escape="\\") for column in columns))
-        for word in q.split()[:6]
-    ]
+    """Each word must be somewhere. One look at all columns together: a word holds no space."""
+    words = q.split()[:6]
+    if not words:
+        return []
+    whole = columns[0]
+    for column in columns[1:]:
+        whole = whole + " " + column
+    return [whole.ilike(_like(word), escape="\\") for word in words]
 
 
 def _owner_is(column: Any, owner: str, member_id: int) -> list[ColumnElement[bool]]:
@@ -393,95 +429,113 @@ def _owner_is(column: Any, owner: str, member_id: int) -> list[ColumnElement[boo
     return [column.is_(None)] if owner == "garden" else []
 
 
-def _things(choice: StoreChoice, member_id: int) -> Select[*tuple[Any, ...]]:
-    owner, holder = aliased(Member), aliased(Member)
-    query = (
-        select(
-            literal(0).label("is_lot"),
-            Cover.id.label("id"),
-            Cover.label.label("name"),
-            CoverClass.name.label("kind"),
-            Cover.code.label("code"),
-            StorePlace.label.label("place"),
-            owner.name.label("owner"),
-            Cover.status.label("status"),
-            Cover.condition.label("condition"),
-            Cover.is_usable.label("is_usable"),
-            holder.name.label("holder"),
-            Cover.due_on.label("due_on"),
-            literal(0).label("on_hand_milli"),
-            literal(0).label("away_milli"),
-            literal("piece").label("unit"),
-            (Cover.mark.not_in(("MB", "SF", "none"))).label("is_for_beds"),
-            literal("").label("section"),
-            cast(null(), Cover.film_area_m2.type).label("width_cm"),
-            cast(null(), Cover.film_area_m2.type).label("thickness_um"),
-            cast(null(), Cover.film_area_m2.type).label("length_mm"),
-        )
-        .join(CoverClass, CoverClass.id == Cover.class_id)
-        .outerjoin(StorePlace, StorePlace.id == Cover.place_id)
-        .outerjoin(owner, owner.id == Cover.owner_id)
-        .outerjoin(holder, holder.id == Cover.holder_id)
+# Plain tables here: the list is read more often than anything else in the store.
+_COVER, _KIND = cast(Table, Cover.__table__), cast(Table, CoverClass.__table__)
+_LOT, _PLACE = cast(Table, Lot.__table__), cast(Table, StorePlace.__table__)
+_OWNER = cast(Table, Member.__table__).alias("owner")
+_HOLDER = cast(Table, Member.__table__).alias("holder")
+
+
+def _things_joined(choice: StoreChoice) -> Any:
+    """What counting needs: the kind's name only where it is searched."""
+    return _COVER.join(_KIND, _KIND.c.id == _COVER.c.class_id) if choice.q else _COVER
+
+
+def _lots_joined() -> Any:
+    return _LOT
+
+
+def _things() -> Select[*tuple[Any, ...]]:
+    joined = (
+        _COVER.join(_KIND, _KIND.c.id == _COVER.c.class_id)
+        .outerjoin(_PLACE, _PLACE.c.id == _COVER.c.place_id)
+        .outerjoin(_OWNER, _OWNER.c.id == _COVER.c.owner_id)
+        .outerjoin(_HOLDER, _HOLDER.c.id == _COVER.c.holder_id)
     )
-    wanted = _wanted(choice.q, Cover.label, CoverClass.name, Cover.note, Cover.code)
-    wanted += _owner_is(Cover.owner_id, choice.owner, member_id)
+    return (
+        select(
+            _COVER.c.id,
+            _COVER.c.label,
+            _COVER.c.code,
+            _COVER.c.status,
+            _COVER.c.condition,
+            _COVER.c.is_usable,
+            _COVER.c.due_on,
+            _COVER.c.mark,
+            _KIND.c.name.label("kind"),
+            _PLACE.c.label.label("place"),
+            _OWNER.c.name.label("owner"),
+            _HOLDER.c.name.label("holder"),
+        )
+        .select_from(joined)
+        # `tote 2` before `tote 10`: the shorter label first.
+        .order_by(_KIND.c.name, func.length(_COVER.c.label), _COVER.c.label, _COVER.c.id)
+    )
+
+
+def _lots() -> Select[*tuple[Any, ...]]:
+    joined = _LOT.outerjoin(_PLACE, _PLACE.c.id == _LOT.c.place_id).outerjoin(
+        _OWNER, _OWNER.c.id == _LOT.c.owner_id
+    )
+    return (
+        select(
+            _LOT.c.id,
+            _LOT.c.name,
+            _LOT.c.sort,
+            _LOT.c.code,
+            _LOT.c.condition,
+            _LOT.c.on_hand_milli,
+            _LOT.c.lent_milli,
+            _LOT.c.out_milli,
+            _LOT.c.unit,
+            _LOT.c.is_for_beds,
+            _LOT.c.section,
+            _LOT.c.width_cm,
+            _LOT.c.thickness_um,
+            _LOT.c.length_mm,
+            _PLACE.c.label.label("place"),
+            _OWNER.c.name.label("owner"),
+        )
+        .select_from(joined)
+        .order_by(_LOT.c.sort, func.length(_LOT.c.name), _LOT.c.name, _LOT.c.id)
+    )
+
+
+def _things_wanted(choice: StoreChoice, member_id: int) -> list[ColumnElement[bool]]:
+    columns = (_COVER.c.label, _KIND.c.name, _COVER.c.note, _COVER.c.code)
+    wanted = _wanted(choice.q, *columns)
+    wanted += _owner_is(_COVER.c.owner_id, choice.owner, member_id)
     if choice.place_id is not None:
-        wanted.append(Cover.place_id == choice.place_id)
+        wanted.append(_COVER.c.place_id == choice.place_id)
     if choice.state == "broken":
-        wanted += [Cover.condition == "broken", Cover.status != "retired"]
+        wanted += [_COVER.c.condition == "broken", _COVER.c.status != "retired"]
     elif choice.state:
-        wanted.append(Cover.status == choice.state)
+        wanted.append(_COVER.c.status == choice.state)
     else:
-        wanted.append(Cover.status != "retired")
-    return query.where(*wanted)
+        wanted.append(_COVER.c.status != "retired")
+    return wanted
 
 
-def _lots(choice: StoreChoice, member_id: int) -> Select[*tuple[Any, ...]]:
-    owner = aliased(Member)
-    there = Lot.on_hand_milli + Lot.lent_milli + Lot.out_milli
-    query = (
-        select(
-            literal(1).label("is_lot"),
-            Lot.id.label("id"),
-            Lot.name.label("name"),
-            Lot.sort.label("kind"),
-            Lot.code.label("code"),
-            StorePlace.label.label("place"),
-            owner.name.label("owner"),
-            literal("here").label("status"),
-            Lot.condition.label("condition"),
-            (Lot.on_hand_milli > 0).label("is_usable"),
-            cast(null(), String).label("holder"),
-            cast(null(), Lot.acquired_on.type).label("due_on"),
-            Lot.on_hand_milli.label("on_hand_milli"),
-            (Lot.lent_milli + Lot.out_milli).label("away_milli"),
-            Lot.unit.label("unit"),
-            Lot.is_for_beds.label("is_for_beds"),
-            Lot.section.label("section"),
-            Lot.width_cm.label("width_cm"),
-            Lot.thickness_um.label("thickness_um"),
-            Lot.length_mm.label("length_mm"),
-        )
-        .outerjoin(StorePlace, StorePlace.id == Lot.place_id)
-        .outerjoin(owner, owner.id == Lot.owner_id)
-    )
-    wanted = _wanted(choice.q, Lot.name, Lot.sort, Lot.note, Lot.code, Lot.section)
-    wanted += _owner_is(Lot.owner_id, choice.owner, member_id)
+def _lots_wanted(choice: StoreChoice, member_id: int) -> list[ColumnElement[bool]]:
+    there = _LOT.c.on_hand_milli + _LOT.c.lent_milli + _LOT.c.out_milli
+    columns = (_LOT.c.name, _LOT.c.sort, _LOT.c.note, _LOT.c.code, _LOT.c.section)
+    wanted = _wanted(choice.q, *columns)
+    wanted += _owner_is(_LOT.c.owner_id, choice.owner, member_id)
     if choice.what in SORT_WORDS:
-        wanted.append(Lot.sort == choice.what)
+        wanted.append(_LOT.c.sort == choice.what)
     if choice.place_id is not None:
-        wanted.append(Lot.place_id == choice.place_id)
+        wanted.append(_LOT.c.place_id == choice.place_id)
     by_state: dict[str, ColumnElement[bool]] = {
         "": there > 0,
-        "here": Lot.on_hand_milli > 0,
-        "out": Lot.out_milli > 0,
-        "lent": Lot.lent_milli > 0,
-        "broken": and_(Lot.condition == "broken", there > 0),
+        "here": _LOT.c.on_hand_milli > 0,
+        "out": _LOT.c.out_milli > 0,
+        "lent": _LOT.c.lent_milli > 0,
+        "broken": and_(_LOT.c.condition == "broken", there > 0),
         "retired": there == 0,
-        "missing": Lot.id < 0,
+        "missing": _LOT.c.id < 0,
     }
     wanted.append(by_state.get(choice.state, there > 0))
-    return query.where(*wanted)
+    return wanted
 
 
 def find_by_code(*, code: str) -> tuple[bool, int]:

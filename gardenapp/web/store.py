@@ -91,7 +91,7 @@ def store_page() -> str:
         "store/store.html",
         choice=choice,
         found=store.list_store(choice=choice, member=me()),
-        places=covers.list_places(),
+        places=store.list_place_names(),
         states={**STATUS_WORDS, "broken": "broken"},
         kept={name: value for name, value in kept.items() if value is not None},
     )
