@@ -39,7 +39,9 @@ def run_migrations_online() -> None:
                         raise RuntimeError(f"migration left broken references: {broken[:5]}")
         finally:
             if is_sqlite:
-                raw.execute("PRAGMA foreign_keys = ON")
+                # Thrown away, not switched back: the pragma is silently ignored while anything
+                # is pending, and a server would go on with a connection that checks no keys.
+                connection.invalidate()
 
 
 if context.is_offline_mode():

@@ -122,7 +122,9 @@ def hand_over(*, member_id: int, by: Member, now: datetime) -> str:
     }
     for each, columns in _tables_about_members():
         rows = db.session.execute(
-            select(each).where(_is_about(columns, member_id)).order_by(each.c.id)
+            select(each)
+            .where(_is_about(columns, member_id))
+            .order_by(*each.primary_key.columns)
         ).mappings()
         found = [_row(each, row) for row in rows]
         if found:
@@ -276,7 +278,7 @@ def _word(name: str) -> re.Pattern[str]:
     return re.compile(rf"(?<!\w){re.escape(name)}(?!\w)")
 
 
-def _mentions(name: str) -> Iterator[tuple[str, int]]:
+def _mentions(name: str) -> Iterator[str]:
     """Notes of any table in which the name stands as a word; people wrote them, people judge."""
     wanted = _word(name)
     for each in Base.metadata.sorted_tables:
@@ -285,8 +287,6 @@ def _mentions(name: str) -> Iterator[tuple[str, int]]:
         for c in each.columns:
             if not isinstance(c.type, String | Text):
                 continue
-            for row_id, value in db.session.execute(
-                select(each.c.id, c).where(c.contains(name, autoescape=True))
-            ):
+            for value in db.session.scalars(select(c).where(c.contains(name, autoescape=True))):
                 if value and wanted.search(value):
-                    yield f"{each.name}.{c.name}", row_id
+                    yield f"{each.name}.{c.name}"

@@ -81,7 +81,8 @@ def dump(connection: Connection) -> dict[str, list[tuple[Any, ...]]]:
     """Every row of every table, as the driver gives it."""
     found = {}
     for each in reflect(connection).sorted_tables:
-        rows = connection.execute(text(f'SELECT * FROM "{each.name}" ORDER BY id')).mappings()
+        order = ", ".join(f'"{c.name}"' for c in each.primary_key.columns)
+        rows = connection.execute(text(f'SELECT * FROM "{each.name}" ORDER BY {order}')).mappings()
         found[each.name] = [tuple(sorted((k, repr(v)) for k, v in row.items())) for row in rows]
     return found
 

@@ -164,7 +164,7 @@ def test_every_row_of_every_table_comes_back(app: Flask) -> None:
         before = rows.dump(connection)
     made = copy(app)
     with app.app_context(), db.engine.begin() as connection:
-        connection.exec_driver_sql("DELETE FROM ledger_entry")
+        connection.exec_driver_sql("DELETE FROM claim")
 
     put_back(app, made.path)
 
