@@ -40,6 +40,7 @@ def outlet() -> Outlet:
     return Outlet(
         instance=Path(current_app.instance_path),
         allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
+        backup_days=current_app.config["BACKUP_DAYS"],
     )
 
 

@@ -46,7 +46,7 @@ class Backup:
 
 
 def make_backup(
-    *, engine: Engine, instance: Path, why: str, now: datetime, app_version: str
+    *, engine: Engine, instance: Path, why: str, now: datetime, app_version: str = ""
 ) -> Backup:
     """Make a copy beside the database and prove it; it gets its name only when it is good.
 
@@ -107,7 +107,7 @@ def is_due(*, instance: Path, now: datetime) -> bool:
 
 
 def back_up_daily(
-    *, engine: Engine, instance: Path, keep_days: int, now: datetime, app_version: str
+    *, engine: Engine, instance: Path, keep_days: int, now: datetime, app_version: str = ""
 ) -> str | None:
     """Make the day's copy if it is due and drop old ones; gives what to note, or None.
 

@@ -99,6 +99,8 @@ class Outlet:
     instance: Path
     allowed_private_hosts: frozenset[str] = frozenset()
     http: requests.Session | None = None
+    # How long the day's copy of the database is kept; 0 makes none.
+    backup_days: int = 0
 
 
 @dataclass(frozen=True)

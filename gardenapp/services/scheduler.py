@@ -20,13 +20,13 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 
-from gardenapp.errors import FieldRefused, GardenError, NotAllowed
+from gardenapp.errors import FieldRefused, GardenError, NotAllowed, Refused
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import ForecastAddress
 from gardenapp.models.nights import Plan
 from gardenapp.models.notices import Heartbeat, Lease, Timetable
 from gardenapp.models.people import Garden, Member
-from gardenapp.services import forecasts, log, notices
+from gardenapp.services import backup, forecasts, log, notices
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.notices import Outlet
@@ -44,6 +44,7 @@ CATCH_UP_WITHIN = timedelta(hours=12)
 MOST_TIMES = 6
 MOST_EXTRA_S = 1200
 TIDY_EVERY = timedelta(days=1)
+BACKUP = "backup"
 
 _log = logging.getLogger("gardenapp.scheduler")
 
@@ -193,6 +194,7 @@ def tick(*, holder: str, now: datetime, outlet: Outlet) -> bool:
     _guarded(FETCH, now, lambda: _fetch_if_due(now, outlet))
     _guarded(SEND, now, lambda: _send(now, outlet))
     _guarded(TIDY, now, lambda: _tidy(now))
+    _guarded(BACKUP, now, lambda: _back_up(now, outlet))
     return True
 
 
@@ -261,6 +263,17 @@ def _tidy(now: datetime) -> str | None:
     if last is not None and now - last < TIDY_EVERY:
         return None
     return f"{notices.forget_old(now=now)} old notices dropped."
+
+
+def _back_up(now: datetime, outlet: Outlet) -> str | None:
+    # What the job before read must not stay open while the copy is made.
+    db.session.rollback()
+    try:
+        return backup.back_up_daily(
+            engine=db.engine, instance=outlet.instance, keep_days=outlet.backup_days, now=now
+        )
+    except OSError as error:
+        raise Refused(f"No copy was made: {error.strerror or error}.") from error
 
 
 def _guarded(job: str, now: datetime, work: Callable[[], str | None]) -> None:
