@@ -29,6 +29,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.privacy import blueprint as privacy
     from gardenapp.web.readings import blueprint as readings
     from gardenapp.web.replay import blueprint as replay
+    from gardenapp.web.squeeze import init_squeeze
     from gardenapp.web.store import blueprint as store
     from gardenapp.web.trials import blueprint as trials
 
@@ -36,6 +37,7 @@ def init_web(app: Flask) -> None:
     init_access(app)
     init_formats(app)
     init_headers(app)
+    init_squeeze(app)
     init_errors(app)
     app.register_blueprint(health)
     app.register_blueprint(privacy)
