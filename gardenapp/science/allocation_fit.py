@@ -101,10 +101,23 @@ def footprint_cm(pools: Sequence[CoverPool]) -> tuple[float, float]:
     return longer, shorter
 
 
-def capacity_of(pools: Sequence[CoverPool], spread_cm: float) -> int:
-    """Plants of a spread that one unit holds; 0 where not even one fits. [cm]"""
+def drop_cm(pools: Sequence[CoverPool], height_cm: float) -> float:
+    """How much of a sheet's length and width goes down to the ground on both sides. [cm]
+
+    A loose sheet over plants keeps warmth only where its edges lie on the soil all round, so it
+    covers less ground the taller they are. Under a stiff cover a sheet need not reach down.
+    Plants of several heights under one sheet each count by the ground that is left at theirs.
+    """
+    return 2.0 * height_cm if pools and pools[0].is_draped else 0.0
+
+
+def capacity_of(pools: Sequence[CoverPool], spread_cm: float, height_cm: float) -> int:
+    """Plants of a spread and height that one unit holds; 0 where not even one fits. [cm]"""
     longer, shorter = footprint_cm(pools)
-    return whole_times(longer, spread_cm) * whole_times(shorter, spread_cm)
+    drop = drop_cm(pools, height_cm)
+    return whole_times(max(0.0, longer - drop), spread_cm) * whole_times(
+        max(0.0, shorter - drop), spread_cm
+    )
 
 
 def stack_fits(pools: Sequence[CoverPool]) -> bool:
@@ -129,24 +142,25 @@ def stack_fits(pools: Sequence[CoverPool]) -> bool:
     return True
 
 
-def headroom_cm(pools: Sequence[CoverPool]) -> float:
-    """Tallest plant that stands under every cover of a stack. [cm]; infinite under a sheet.
+def headroom_cm(pools: Sequence[CoverPool], spread_cm: float) -> float:
+    """Tallest plant of a spread that stands under every cover of a stack. [cm]
 
-    A cover that may touch the leaf gives its whole height, another loses its clearance.
+    A cover that may touch the leaf gives its whole height, another loses its clearance. A loose
+    sheet reaches the ground on both sides of a plant up to half of what its width has over.
     """
-    return min(
-        (
-            pool.inner_height_cm - (0.0 if pool.may_touch else pool.clearance_cm)
-            for pool in pools
-            if pool.inner_height_cm is not None
-        ),
-        default=math.inf,
-    )
+    heights = [
+        pool.inner_height_cm - (0.0 if pool.may_touch else pool.clearance_cm)
+        for pool in pools
+        if pool.inner_height_cm is not None
+    ]
+    if pools and pools[0].is_draped:
+        heights.append(max(0.0, (footprint_cm(pools)[1] - spread_cm) / 2.0))
+    return min(heights, default=math.inf)
 
 
-def is_tall_enough(pools: Sequence[CoverPool], height_cm: float) -> bool:
-    """Whether a plant of this height stands under all of these covers. [cm]"""
-    return height_cm <= headroom_cm(pools) * (1 + ROUNDING)
+def is_tall_enough(pools: Sequence[CoverPool], height_cm: float, spread_cm: float) -> bool:
+    """Whether a plant of this height and spread stands under all of these covers. [cm]"""
+    return height_cm <= headroom_cm(pools, spread_cm) * (1 + ROUNDING)
 
 
 def stands_in(pools: Sequence[CoverPool], plot: PlotSite) -> bool:
@@ -320,7 +334,6 @@ def prepare(problem: Problem) -> Prepared:
         )
         if stack and not units_free:
             continue
-        headroom = headroom_cm(stack) * (1 + ROUNDING)
         for plot in problem.plots:
             if not at_plot[plot.id]:
                 continue
@@ -344,9 +357,9 @@ def prepare(problem: Problem) -> Prepared:
                     if not planting.is_movable_pot:
                         continue
                 else:
-                    if planting.height_cm > headroom:
+                    if not is_tall_enough(stack, planting.height_cm, planting.spread_cm):
                         continue
-                    capacity = capacity_of(stack, planting.spread_cm)
+                    capacity = capacity_of(stack, planting.spread_cm, planting.height_cm)
                     if not capacity:
                         continue
                 gain = planting.worth * (planting.bare_damage - share)

@@ -170,8 +170,8 @@ def _keep(ways: Sequence[_Way], is_good: Callable[[_Way], bool]) -> list[_Way]:
 def _has_size_for(stack: Sequence[CoverPool], planting: PlantingNeed) -> bool:
     if not stack:
         return True
-    return is_tall_enough(stack, planting.height_cm) and bool(
-        capacity_of(stack, planting.spread_cm)
+    return is_tall_enough(stack, planting.height_cm, planting.spread_cm) and bool(
+        capacity_of(stack, planting.spread_cm, planting.height_cm)
     )
 
 
@@ -188,20 +188,21 @@ def _units_wanted(ways: Sequence[_Way], planting: PlantingNeed, bare: int) -> in
     roomiest = 0
     for way in ways:
         if way.stack:
-            roomiest = max(roomiest, capacity_of(way.stack, planting.spread_cm))
+            roomiest = max(roomiest, capacity_of(way.stack, planting.spread_cm, planting.height_cm))
     return -(-bare // roomiest) if roomiest else bare
 
 
 def _size_reason(ways: Sequence[_Way], planting: PlantingNeed, bare: int) -> Reason:
     stacks = [way.stack for way in ways if way.stack]
-    tall = [stack for stack in stacks if is_tall_enough(stack, planting.height_cm)]
-    tallest = max(headroom_cm(stack) for stack in stacks)
+    height_cm, spread_cm = planting.height_cm, planting.spread_cm
+    tall = [stack for stack in stacks if is_tall_enough(stack, height_cm, spread_cm)]
+    tallest = max(headroom_cm(stack, spread_cm) for stack in stacks)
     widest = max(footprint_cm(stack)[1] for stack in stacks)
     params: dict[str, Number | str]
     if not tall:
         params = {"needs_cm": planting.height_cm, "tallest_cm": max(0.0, tallest)}
         return _make("too_tall", params, bare, planting, 1)
-    if not any(capacity_of(stack, planting.spread_cm) for stack in stacks):
+    if not any(capacity_of(stack, spread_cm, height_cm) for stack in stacks):
         params = {"needs_cm": planting.spread_cm, "widest_cm": widest}
         return _make("too_wide", params, bare, planting, 1)
     params = {"height_cm": planting.height_cm, "spread_cm": planting.spread_cm}

@@ -6,7 +6,7 @@ import itertools
 import math
 import random
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -33,6 +33,7 @@ from gardenapp.science.allocation import (
 )
 from gardenapp.science.allocation_fit import prepare, squares_go_in
 from gardenapp.science.allocation_greedy import Tally, fill_greedily
+from gardenapp.science.allocation_stopwatch import Stopwatch
 from tests.bench.gardens import invented_garden
 
 PATIENT = settings(
@@ -311,7 +312,8 @@ class EverythingTried:
                 < planting.height_cm + (0.0 if c.may_touch else c.clearance_cm)
                 for c in stack
             )
-            if not low and planting.spread_cm <= shorter:
+            drop = drop_of(stack, planting)
+            if not low and planting.spread_cm <= shorter - drop:
                 fitting.append(planting)
         if not fitting:
             return
@@ -320,7 +322,9 @@ class EverythingTried:
             share = 0.0
             counts: Counter[float] = Counter()
             for p, n in zip(fitting, numbers, strict=True):
-                share += n / ((longer // p.spread_cm) * (shorter // p.spread_cm))
+                drop = drop_of(stack, p)
+                room = ((longer - drop) // p.spread_cm) * ((shorter - drop) // p.spread_cm)
+                share += n / room
                 counts[p.spread_cm] += n
             return share <= 1 + 1e-9 and squares_go_in((longer, shorter), counts)
 
@@ -387,6 +391,12 @@ class EverythingTried:
             )
             best = max(best, gain)
         return best
+
+
+def drop_of(stack: Sequence[CoverPool], planting: PlantingNeed) -> float:
+    """What a loose sheet on the outside loses to reach the ground on both sides. [cm]"""
+    is_sheet = stack[0].inner_height_cm is None and not stack[0].is_rigid
+    return 2.0 * planting.height_cm if is_sheet else 0.0
 
 
 def objective_of(problem: Problem, answer: Allocation) -> tuple[float, float]:
@@ -952,6 +962,42 @@ def test_an_empty_garden_needs_nothing() -> None:
     assert answer.method == "optimal"
 
 
+@pytest.mark.parametrize("is_relaxed", [True, False], ids=["relaxed", "whole"])
+def test_a_program_that_the_clock_stops_gives_no_bound_that_does_not_hold(
+    is_relaxed: bool,
+) -> None:
+    # A relaxation stopped half-way once passed its objective so far on as a bound.
+    prepared = prepare(invented_garden(plots=60, plantings=420, classes=20, covers=300))
+    greedy = fill_greedily(Tally(prepared)).objective
+
+    stopped = allocation_program.counts_program(
+        prepared,
+        prepared.options,
+        Tally(prepared),
+        time_limit_s=0.05,
+        relative_gap=0.0,
+        is_relaxed=is_relaxed,
+    )
+
+    assert not stopped.solved.is_proven
+    assert prepared.fixed_objective + stopped.solved.bound >= greedy
+
+
+@pytest.mark.parametrize("plots", [20, 160], ids=["counted at once", "planned by plot"])
+def test_the_time_limit_holds_in_large_gardens_too(plots: int) -> None:
+    problem = invented_garden(plots=plots, plantings=3 * plots, classes=12, covers=3 * plots)
+    greedy = fill_greedily(Tally(prepare(problem))).objective
+    watch = Stopwatch(3.0)
+
+    answer = solve(problem, time_limit_s=3.0, relative_gap=0.0)
+
+    # Twice the limit: greedy and the reasons are not cut short, and the machine may be busy.
+    assert watch.seconds() < 2 * 3.0 + 1.0
+    check_rules(problem, answer)
+    assert answer.objective >= greedy - 1e-6
+    assert answer.method == "time limit"
+
+
 def test_a_bound_below_what_was_placed_is_not_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
     ask = allocation_program.run
 
@@ -965,3 +1011,51 @@ def test_a_bound_below_what_was_placed_is_not_passed_on(monkeypatch: pytest.Monk
     assert answer.objective == pytest.approx(8 * 0.7)
     assert answer.bound >= answer.objective
     assert "bound refused" in [stage.name for stage in answer.stages]
+
+
+def test_a_sheet_that_cannot_reach_the_ground_over_a_tall_plant_is_not_offered() -> None:
+    sheet = make_frame(
+        id="sheet",
+        is_rigid=False,
+        inner_height_cm=None,
+        inner_length_cm=400.0,
+        inner_width_cm=150.0,
+        may_touch=True,
+    )
+    tree = make_planting(id="tree", count=1, height_cm=260.0, spread_cm=90.0)
+    problem = make_problem(
+        plantings=(tree,),
+        pools=(sheet,),
+        treatments=(Treatment("sheet", ("sheet",)),),
+        damage={("tree", "sheet"): 0.0},
+    )
+
+    answer = solve(problem)
+
+    assert answer.uses == ()
+    assert answer.reasons["tree"].code == "too_tall"
+    assert "260 cm" in words(answer.reasons["tree"])
+
+
+def test_a_sheet_covers_less_ground_the_taller_the_plants_are() -> None:
+    sheet = make_frame(
+        id="sheet",
+        is_rigid=False,
+        inner_height_cm=None,
+        inner_length_cm=200.0,
+        inner_width_cm=100.0,
+        may_touch=True,
+    )
+    covered = []
+    for height_cm in (5.0, 25.0, 40.0):
+        rows = make_planting(id="rows", count=100, height_cm=height_cm, spread_cm=20.0)
+        problem = make_problem(
+            plantings=(rows,),
+            pools=(sheet,),
+            treatments=(Treatment("sheet", ("sheet",)),),
+            damage={("rows", "sheet"): 0.0},
+        )
+        covered.append(sum(solve(problem).covered["rows"].values()))
+
+    # 190 x 90, 150 x 50 and 120 x 20 cm of ground, by hand.
+    assert covered == [9 * 4, 7 * 2, 6 * 1]
