@@ -73,6 +73,10 @@ MOST_ROUNDS = 30
 SHARE_FOR_COUNTS = 0.5
 """Share of the limit that the first counts may take: cut short they are far worse than later."""
 
+MOST_PLOTS_COUNTED = 150
+"""Above this the counts of the whole garden do not come out in any time there is; plans by plot
+take time in proportion, and the more plots the less is lost in picking one plan for each."""
+
 COUNTS_GAP = 0.005
 """Gap of the counts. Closer costs twice the time, and placing whole plants loses it again."""
 
@@ -191,22 +195,25 @@ def _programs(
         note("exact contents", best.objective, bound, f"{listed} contents")
         return best, bound, done
 
-    # Whole counts with plants relaxed: a fair answer soon, and plans to begin from.
-    counts = counts_program(
-        prepared,
-        prepared.options,
-        Tally(prepared),
-        time_limit_s=watch.left(SHARE_FOR_COUNTS),
-        relative_gap=max(relative_gap, COUNTS_GAP),
-        start=start.units,
-    )
-    counts_bound = min(simple, prepared.fixed_objective + counts.solved.bound)
-    note("counts", prepared.fixed_objective + counts.solved.objective, counts_bound, "relaxed")
-    placed = fill_greedily(place_counts(prepared, Tally(prepared), counts, watch.left))
-    best = better_of(start, placed)
-    note("placed", best.objective, counts_bound)
-    if relative_gap_of(best.objective, counts_bound) <= relative_gap:
-        return best, counts_bound, done
+    placed = best = start
+    counts_bound = simple
+    if len(prepared.plots) <= MOST_PLOTS_COUNTED:
+        # Whole counts with plants relaxed: a fair answer soon, and plans to begin from.
+        counts = counts_program(
+            prepared,
+            prepared.options,
+            Tally(prepared),
+            time_limit_s=watch.left(SHARE_FOR_COUNTS),
+            relative_gap=max(relative_gap, COUNTS_GAP),
+            start=start.units,
+        )
+        counts_bound = min(simple, prepared.fixed_objective + counts.solved.bound)
+        note("counts", prepared.fixed_objective + counts.solved.objective, counts_bound, "relaxed")
+        placed = fill_greedily(place_counts(prepared, Tally(prepared), counts, watch.left))
+        best = better_of(start, placed)
+        note("placed", best.objective, counts_bound)
+        if relative_gap_of(best.objective, counts_bound) <= relative_gap:
+            return best, counts_bound, done
 
     plans = PlotPlans(prepared, start, lambda: watch.left(SHARE_FOR_PLANS))
     plans.bound = min(plans.bound, counts_bound)
@@ -223,7 +230,7 @@ def _programs(
         rounds += 1
         best = plans.choose(
             best,
-            seconds=max(0.1, min(3.0, watch.left(SHARE_FOR_PLANS))),
+            seconds=max(0.1, min(max(3.0, 0.05 * watch.limit_s), watch.left())),
             relative_gap=relative_gap / 2,
         )
         best = fill_greedily(tally_of(prepared, best.units))

@@ -200,7 +200,10 @@ def _run_once(
     is_proven = status == highspy.HighsModelStatus.kOptimal
     if not is_proven and status != highspy.HighsModelStatus.kTimeLimit:
         return None
-    bound = info.mip_dual_bound if any(model.is_whole) else info.objective_function_value
+    if any(model.is_whole):
+        bound = info.mip_dual_bound
+    else:  # a relaxation stopped half-way bounds nothing
+        bound = info.objective_function_value if is_proven else math.inf
     values = None
     if math.isfinite(info.objective_function_value) and info.primal_solution_status == 2:
         values = np.array(solver.getSolution().col_value)
