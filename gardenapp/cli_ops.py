@@ -7,6 +7,7 @@ import sys
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import click
 from flask import current_app
@@ -210,7 +211,7 @@ def licences() -> list[tuple[str, str, str]]:
     """(name, version, licence) of every installed package, from what each says of itself."""
     found = {}
     for each in metadata.distributions():
-        about = each.metadata
+        about: Any = each.metadata  # a mail message, which its declared type does not say
         said = about.get("License-Expression") or ""
         if not said:
             classed = [

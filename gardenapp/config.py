@@ -108,7 +108,8 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
             f"Unknown setting {unknown[0]}; known are {', '.join(sorted(KNOWN_SETTINGS))}."
         )
     instance = Path(env.get("GARDEN_INSTANCE") or ROOT / "instance").resolve()
-    instance.mkdir(parents=True, exist_ok=True)
+    # For its owner alone: it holds names, password hashes and keys.
+    instance.mkdir(mode=0o700, parents=True, exist_ok=True)
     database_url = env.get("DATABASE_URL") or f"sqlite:///{instance / 'garden.sqlite'}"
     database_url = with_driver(database_url)
     secret = env.get("GARDEN_SECRET_KEY") or _stored_secret(instance)

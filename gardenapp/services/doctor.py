@@ -171,6 +171,8 @@ def _scheduler(patient: Patient, now: datetime) -> Finding:
 
 
 def _secrets(instance: Path) -> Finding:
+    if not stat.S_IMODE(instance.stat().st_mode) & 0o007:
+        return Finding("secrets", GOOD, "in a folder for its owner alone")
     open_files = [
         path.name
         for pattern in ("secret_key", "*_key.pem", "*password*", "*.sqlite", "backups/*")

@@ -73,6 +73,8 @@ def _typed_here() -> list[tuple[str, str, str]] | None:
             continue
         if "password" in name or name in {"current", "new"}:
             found.append((name, "", "password"))
+        elif name.endswith("key") or name == "token":
+            found.append((name, value, "hidden"))
         else:
             shown = "".join(c for c in value if c.isprintable() or c in "\n\t")
             found.append((name, shown, "box" if "\n" in shown or len(shown) > 60 else "line"))

@@ -94,6 +94,8 @@ def test_a_key_that_others_may_read_is_bad(well: Flask) -> None:
     key = Path(well.instance_path) / "secret_key"
     key.write_text("x")
     key.chmod(0o644)
+    assert findings(well)["secrets"].state == GOOD  # the folder lets nobody in
+    Path(well.instance_path).chmod(0o755)
 
     assert findings(well)["secrets"].state == BAD
 
