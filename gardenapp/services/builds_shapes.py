@@ -223,12 +223,14 @@ def _up(value: float) -> float:
 
 
 def rows_and_columns(need: Need, most_along_mm: float, most_across_mm: float) -> tuple[int, int]:
-    """How many plants along and across, as near to a square as the ground allows; 0 where none."""
+    """How many plants along and across, near a square and rather long; 0 where none stands."""
     most_across = math.floor(most_across_mm / need.spread_mm + 1e-9)
     most_along = math.floor(most_along_mm / need.spread_mm + 1e-9)
     if most_across < 1 or most_along < 1:
         return 0, 0
-    across = min(most_across, math.ceil(math.sqrt(need.count)))
+    across = min(most_across, max(1, math.isqrt(need.count)))
+    if math.ceil(need.count / across) > most_along:
+        across = min(most_across, math.ceil(need.count / most_along))
     return min(most_along, math.ceil(need.count / across)), across
 
 

@@ -61,6 +61,9 @@ HONEST_WITHIN = 0.05
 SOLVE_SECONDS = 2.0
 KEPT_RUNS = 20
 MOST_NIGHTS_TOLD = 12
+# Runs that are no replays and use the same machinery: their `garden` says which.
+BUILD_NEXT = "build next"
+OTHER_KINDS = (BUILD_NEXT,)
 TELL_EVERY_S = 1.0
 # A run that has said nothing for so long, and is not in this process, was cut off.
 SILENT_FOR = timedelta(minutes=2)
@@ -323,39 +326,75 @@ def start_run(
     check_covers(asked.covers)
     record = read_record(data=data, time_zone=garden_zone(), asked=asked)
     garden = choose_garden(asked.garden, before=night_at(now, garden_zone()))
-    mark_interrupted(now=now)
+    run = ReplayRun(
+        started_at=now,
+        started_by_id=member_id,
+        record=filename[:200],
+        station=record.reading.station[:200],
+        garden=asked.garden,
+        covers=asked.covers,
+        seed=asked.seed,
+        nights_total=len(record.nights),
+        heard_at=now,
+        result=None,
+        finished_at=None,
+    )
+
+    def steps() -> Iterator[Step]:
+        covers, found = prepare_replay(record=record, garden=garden, asked=asked)
+        for step in found:
+            outcome = None
+            if step.result is not None:
+                outcome = result_as_dict(step.result, covers=covers, record=record, asked=asked)
+            yield Step(step.done, outcome)
+
+    return begin_run(
+        run=run,
+        steps=steps,
+        detail=f"{len(record.nights)} nights, covers {asked.covers[:80]}, seed {asked.seed}",
+        context=context,
+        clock=clock,
+    )
+
+
+@dataclass(frozen=True)
+class Step:
+    """How many nights are done; the last step carries the result."""
+
+    done: int
+    result: dict[str, Any] | None = None
+
+
+def begin_run(
+    *,
+    run: ReplayRun,
+    steps: Callable[[], Iterator[Step]],
+    detail: str,
+    context: Callable[[], AbstractContextManager[Any]],
+    clock: Callable[[], datetime],
+) -> int:
+    """Write a run down and do it in the background, step by step; gives the run's id.
+
+    Raises Refused where a run is going on: the database's own rule lets there be one.
+    """
+    mark_interrupted(now=run.started_at)
     try:
         with write_transaction(changes_board=False) as session:
-            run = ReplayRun(
-                started_at=now,
-                started_by_id=member_id,
-                record=filename[:200],
-                station=record.reading.station[:200],
-                garden=asked.garden,
-                covers=asked.covers,
-                seed=asked.seed,
-                nights_total=len(record.nights),
-                heard_at=now,
-                result=None,
-                finished_at=None,
-            )
             session.add(run)
             session.flush()
             run_id = run.id
             log.record(
                 action="replay started",
-                subject=filename[:200],
-                detail=(
-                    f"{len(record.nights)} nights, covers {asked.covers[:80]}, seed {asked.seed}"
-                ),
-                at=now,
-                member_id=member_id,
+                subject=run.record,
+                detail=detail,
+                at=run.started_at,
+                member_id=run.started_by_id,
             )
     except IntegrityError as error:
         raise Refused("A replay is going on already. Wait for it, or stop it.") from error
     thread = threading.Thread(
         target=_work,
-        args=(run_id, record, garden, asked, context, clock),
+        args=(run_id, steps, context, clock),
         name=f"replay {run_id}",
         daemon=True,
     )
@@ -366,21 +405,17 @@ def start_run(
 
 def _work(
     run_id: int,
-    record: Record,
-    garden: ReplayGarden,
-    asked: ReplayAsked,
+    steps: Callable[[], Iterator[Step]],
     context: Callable[[], AbstractContextManager[Any]],
     clock: Callable[[], datetime],
 ) -> None:
-    """The thread: replay, telling how far it is every second or so, and keep the result."""
+    """The thread: go on, telling how far it is every second or so, and keep the result."""
     with context():
         try:
-            covers, steps = prepare_replay(record=record, garden=garden, asked=asked)
             told = time.monotonic()
-            for step in steps:
+            for step in steps():
                 if step.result is not None:
-                    outcome = result_as_dict(step.result, covers=covers, record=record, asked=asked)
-                    _finish(run_id, DONE, clock(), done=step.done, result=outcome)
+                    _finish(run_id, DONE, clock(), done=step.done, result=step.result)
                 elif time.monotonic() - told >= TELL_EVERY_S:
                     told = time.monotonic()
                     if not _tell(run_id, step.done, clock()):
@@ -468,24 +503,26 @@ def mark_interrupted(*, now: datetime) -> None:
         )
 
 
-def get_run(run_id: int, *, now: datetime) -> RunView:
-    """One run as it is. Raises NotFound."""
+def get_run(run_id: int, *, now: datetime, kind: str = "") -> RunView:
+    """One run as it is; `kind` is its garden where it is not a replay. Raises NotFound."""
     mark_interrupted(now=now)
     run = db.session.get(
         ReplayRun, run_id, options=[joinedload(ReplayRun.started_by)], populate_existing=True
     )
-    if run is None:
+    if run is None or (run.garden if run.garden in OTHER_KINDS else "") != kind:
         raise NotFound("There is no such replay.")
     return _view(run)
 
 
-def list_runs(*, now: datetime) -> list[RunView]:
-    """The newest runs first."""
+def list_runs(*, now: datetime, kind: str = "") -> list[RunView]:
+    """The newest runs first: replays, or those of another kind."""
     mark_interrupted(now=now)
+    wanted = ReplayRun.garden == kind if kind else ReplayRun.garden.not_in(OTHER_KINDS)
     return [
         _view(run)
         for run in db.session.scalars(
             select(ReplayRun)
+            .where(wanted)
             .options(joinedload(ReplayRun.started_by))
             .order_by(ReplayRun.id.desc())
             .limit(KEPT_RUNS)

@@ -11,6 +11,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.access import init_access
     from gardenapp.web.ahead import blueprint as ahead
     from gardenapp.web.board import blueprint as board
+    from gardenapp.web.builds import blueprint as builds
     from gardenapp.web.covers import blueprint as covers
     from gardenapp.web.errors import init_errors
     from gardenapp.web.feeds import blueprint as feeds
@@ -29,6 +30,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.privacy import blueprint as privacy
     from gardenapp.web.readings import blueprint as readings
     from gardenapp.web.replay import blueprint as replay
+    from gardenapp.web.season import blueprint as season
     from gardenapp.web.squeeze import init_squeeze
     from gardenapp.web.store import blueprint as store
     from gardenapp.web.trials import blueprint as trials
@@ -59,3 +61,5 @@ def init_web(app: Flask) -> None:
         app.register_blueprint(part)
     app.register_blueprint(replay)
     app.register_blueprint(store)
+    for part in (builds, season):
+        app.register_blueprint(part)

@@ -31,10 +31,11 @@ from gardenapp.extensions import db
 from gardenapp.models.nights import Job
 from gardenapp.models.notices import OutgoingNotice
 from gardenapp.models.people import Member
-from gardenapp.models.store import LedgerEntry
 from gardenapp.models.replays import ReplayRun
+from gardenapp.models.store import LedgerEntry
 from gardenapp.readers.logger import LoggerOptions
 from gardenapp.services import (
+    builds,
     feeds,
     forecasts,
     lots,
@@ -45,6 +46,8 @@ from gardenapp.services import (
     readings,
     trials,
 )
+from gardenapp.services.builds import PlanEntry
+from gardenapp.services.builds_shapes import Need, usual_sizes
 from gardenapp.services.lots import LotEntry
 from tests.conftest import NOW
 from tests.factories import Factory
@@ -234,6 +237,24 @@ ROWS: dict[str, Row] = {
     "privacy.theirs": Row(COORDINATOR),
     "privacy.theirs_json": Row(COORDINATOR),
     "health.healthz": Row(PUBLIC),
+    # covers to be built, and the season
+    "builds.builds_page": Row(MEMBER),
+    "builds.designs_page": Row(MEMBER),
+    "builds.new_plan": Row(MEMBER),
+    "builds.plan_page": Row(MEMBER),
+    "builds.change_plan": Row(MEMBER, is_own=True),
+    "builds.cuts_page": Row(MEMBER),
+    "builds.make": Row(MEMBER),
+    "builds.again": Row(MEMBER),
+    "builds.prices": Row(MEMBER),
+    "builds.next_page": Row(MEMBER),
+    "builds.next_run": Row(MEMBER, get=404),
+    "builds.next_stop": Row(MEMBER),
+    "season.season_page": Row(BOARD),
+    "season.import_page": Row(COORDINATOR),
+    "season.forget": Row(COORDINATOR),
+    # how the pages look
+    "themes.theme_page": Row(PUBLIC),
     # help
     "help_pages.help_page": Row(PUBLIC),
     "help_pages.sources_page": Row(PUBLIC),
@@ -322,6 +343,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "member_id": wes.id,
         "job_id": plan_the_night(),
         "run_id": replay_run().id,
+        "plan_id": plan_of_a_cover(tamsin),
         "code": cover.code,
         "table": "things",
         "name": "0" * 32 + ".jpg",
@@ -374,6 +396,12 @@ def replay_run() -> ReplayRun:
     db.session.add(run)
     db.session.commit()
     return run
+
+
+def plan_of_a_cover(member: Member) -> int:
+    """A plan of a cover, made by `member`."""
+    entry = PlanEntry("tote", usual_sizes("tote"), Need(150.0, 100.0, 2))
+    return builds.add_plan(entry=entry, member=member, now=NOW)
 
 
 def ask_for_mail(member_id: int) -> dict[str, Any]:
