@@ -33,11 +33,13 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.season import blueprint as season
     from gardenapp.web.squeeze import init_squeeze
     from gardenapp.web.store import blueprint as store
+    from gardenapp.web.themes import init_themes
     from gardenapp.web.trials import blueprint as trials
 
     init_logs(app)
     init_access(app)
     init_formats(app)
+    init_themes(app)
     init_headers(app)
     init_squeeze(app)
     init_errors(app)

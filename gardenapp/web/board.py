@@ -48,6 +48,7 @@ from gardenapp.web.clock import now
 from gardenapp.web.kept_page import KeptPage, keep_page
 from gardenapp.web.ladder import draw_ladder
 from gardenapp.web.qr import qr_code
+from gardenapp.web.themes import theme
 
 blueprint = Blueprint("board", __name__)
 
@@ -153,6 +154,7 @@ def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -
         member.session_epoch if member else 0,
         formats.temperature_unit(),
         formats.length_unit(),
+        theme(),
         choice,
         request.cookies.get(PLOT_COOKIE, "")[:10],
         int(at.timestamp() // (60 * KEPT_MINUTES)),
