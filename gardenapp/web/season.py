@@ -231,8 +231,8 @@ def winter_name(year: int) -> str:
     return f"{year}/{(year + 1) % 100:02d}"
 
 
-@blueprint.app_template_filter("short_day")
-def short_day(day: date) -> str:
+@blueprint.app_template_filter("day_and_year")
+def day_and_year(day: date) -> str:
     """`24 November 2014`."""
     return f"{day.day} {MONTH_NAMES[day.month - 1]} {day.year}"
 
