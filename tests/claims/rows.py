@@ -66,6 +66,14 @@ def fill(connection: Connection) -> dict[str, int]:
         ids[each.name] = list(range(1, number + 1))
         for at in range(number):
             connection.execute(each.insert(), _row(each, at, checks, ids, connection))
+        if connection.dialect.name == "postgresql" and "id" in each.columns:
+            # Rows put in with their numbers do not move the counter for the next ones.
+            connection.execute(
+                text(
+                    f"SELECT setval(pg_get_serial_sequence('{each.name}', 'id'), {number})"
+                    f" WHERE pg_get_serial_sequence('{each.name}', 'id') IS NOT NULL"
+                )
+            )
     return counts(connection)
 
 
