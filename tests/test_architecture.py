@@ -30,6 +30,7 @@ OURS_FOR = {
         "gardenapp.errors",
         "gardenapp.config",
         "gardenapp.extensions",
+        "gardenapp.words",
     ),
     "web": ("gardenapp",),
 }

@@ -11,6 +11,7 @@ from gardenapp.models.types import Key, LineText, LongText, Moment, ShortText
 ROLES = ("coordinator", "member")
 TEMPERATURE_UNITS = ("C", "F")
 LENGTH_UNITS = ("metric", "inch")
+LANGUAGES = ("en", "es")
 
 
 class Garden(Base):
@@ -32,6 +33,7 @@ class Garden(Base):
     board_is_open: Mapped[bool] = mapped_column(default=True)
     temperature_unit: Mapped[str] = mapped_column(String(1), default="C")
     length_unit: Mapped[str] = mapped_column(String(8), default="metric")
+    language: Mapped[str] = mapped_column(String(5), default="en", server_default="en")
     contact: Mapped[LineText] = mapped_column(default="")
     minutes_budget: Mapped[float | None] = mapped_column(default=None)
     shelter_spaces: Mapped[int] = mapped_column(default=0)
@@ -60,6 +62,8 @@ class Member(Base):
     password_hash: Mapped[str | None] = mapped_column(String(200), default=None)
     temperature_unit: Mapped[str] = mapped_column(String(1), default="C")
     length_unit: Mapped[str] = mapped_column(String(8), default="metric")
+    # None: whatever the phone asks for, then the garden's.
+    language: Mapped[str | None] = mapped_column(String(5), default=None)
     # Part of what the cookie says: raising it ends every session of this member.
     session_epoch: Mapped[int] = mapped_column(default=1)
     is_active: Mapped[bool] = mapped_column(default=True)

@@ -51,6 +51,7 @@ from gardenapp.services.covers import natural
 from gardenapp.services.night_outlook import prior_of
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.trials import believed_lifts
+from gardenapp.words import _, later
 
 USUAL_GUST_MPS = 13.9  # where Beaufort 7 begins; weighted covers come off from there, our choice
 USUAL_KERF_MM = 3.0
@@ -187,7 +188,7 @@ class CutPage:
 def list_plants(*, plot_id: int) -> tuple[PlantChoice, ...]:
     """The plantings of a plot that a cover can be built for. Raises NotFound."""
     if db.session.get(Plot, plot_id) is None:
-        raise NotFound("There is no such plot.")
+        raise NotFound(_("There is no such plot."))
     return tuple(
         PlantChoice(
             planting.id,
@@ -221,12 +222,12 @@ def wanted_for(*, plot_id: int, planting_ids: Sequence[int]) -> Wanted:
     """
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound("There is no such plot.")
+        raise NotFound(_("There is no such plot."))
     there = {planting.id: planting for planting in _living(plot_id)}
     if not planting_ids:
-        raise FieldRefused("planting", "Choose at least one planting.")
+        raise FieldRefused("planting", _("Choose at least one planting."))
     if any(number not in there for number in planting_ids):
-        raise FieldRefused("planting", "One of those plantings is not in this plot any more.")
+        raise FieldRefused("planting", _("One of those plantings is not in this plot any more."))
     chosen = [there[number] for number in dict.fromkeys(planting_ids)]
     bed = plot.bed_width_cm or plot.width_cm
     return Wanted(
@@ -409,7 +410,7 @@ def check_entry(entry: PlanEntry) -> Design:
     Raises FieldRefused beside the size that is at fault.
     """
     if entry.shape not in SHAPES:
-        raise FieldRefused("shape", "Choose one of the list.")
+        raise FieldRefused("shape", _("Choose one of the list."))
     try:
         return design(
             wish_of(entry.shape, entry.sizes, entry.need),
@@ -418,28 +419,28 @@ def check_entry(entry: PlanEntry) -> Design:
             bed=_bed_of(entry.need),
         )
     except KeyError as missing:
-        raise FieldRefused(str(missing.args[0]), "Enter this size.") from None
+        raise FieldRefused(str(missing.args[0]), _("Enter this size.")) from None
     except OutOfRange as refusal:
         raise FieldRefused(_field_named(entry, str(refusal)), _sentence(str(refusal))) from None
 
 
 # Words of the designs' refusals and the field they are about, the most telling first.
 _ABOUT = (
-    ("bars of", "bar_mm"),
+    (later("bars of"), "bar_mm"),
     ("film_um", "film_um"),
     ("angle_deg", "angle_deg"),
     ("sheet_gm2", "sheet_gm2"),
-    ("pipe wall", "pipe_wall_mm"),
-    ("hoop spacing", "spacing_mm"),
-    ("the back must", "back_height_mm"),
-    ("too steep", "back_height_mm"),
-    ("twice the width", "height_mm"),
+    (later("pipe wall"), "pipe_wall_mm"),
+    (later("hoop spacing"), "spacing_mm"),
+    (later("the back must"), "back_height_mm"),
+    (later("too steep"), "back_height_mm"),
+    (later("twice the width"), "height_mm"),
     ("gust", "gust_mps"),
-    ("plant height", "plant_height_mm"),
-    ("plant spread", "plant_spread_mm"),
-    ("plant count", "plant_count"),
-    ("bed length", "bed_length_mm"),
-    ("bed width", "bed_width_mm"),
+    (later("plant height"), "plant_height_mm"),
+    (later("plant spread"), "plant_spread_mm"),
+    (later("plant count"), "plant_count"),
+    (later("bed length"), "bed_length_mm"),
+    (later("bed width"), "bed_width_mm"),
 )
 
 
@@ -494,7 +495,7 @@ def change_plan(*, plan_id: int, entry: PlanEntry, member: Member, now: datetime
         row = _get(plan_id)
         check_own(row, member)
         if row.cover_id is not None or row.built_at is not None:
-            raise Refused("This one is built. Plan another to use other sizes.")
+            raise Refused(_("This one is built. Plan another to use other sizes."))
         for name, value in _columns(entry).items():
             setattr(row, name, value)
         session.flush()
@@ -546,7 +547,7 @@ def entry_of(row: BuildPlan) -> PlanEntry:
 def _get(plan_id: int) -> BuildPlan:
     row = db.session.get(BuildPlan, plan_id, populate_existing=True)
     if row is None:
-        raise NotFound("There is no such plan.")
+        raise NotFound(_("There is no such plan."))
     return row
 
 
@@ -558,7 +559,7 @@ def may_change(row: BuildPlan, member: Member) -> bool:
 def check_own(row: BuildPlan, member: Member) -> None:
     """Raises NotAllowed unless `may_change`."""
     if not may_change(row, member):
-        raise NotAllowed("Only whoever made this plan, or a coordinator, changes it.")
+        raise NotAllowed(_("Only whoever made this plan, or a coordinator, changes it."))
 
 
 def get_entry(*, plan_id: int, member: Member) -> PlanEntry:
@@ -744,11 +745,11 @@ def set_price(
     """
     name = " ".join(what.replace("×", "x").split())
     if not name:
-        raise FieldRefused("what", "Say what it is.")
+        raise FieldRefused("what", _("Say what it is."))
     if price is not None and not 0.0 <= price <= 100_000.0:
-        raise FieldRefused("price", "Enter a price between 0 and 100,000.")
+        raise FieldRefused("price", _("Enter a price between 0 and 100,000."))
     if sold_length_mm is not None and not 100.0 <= sold_length_mm <= 30_000.0:
-        raise FieldRefused("sold_length_mm", "Enter the length that the shop sells.")
+        raise FieldRefused("sold_length_mm", _("Enter the length that the shop sells."))
     with write_transaction(changes_board=False) as session:
         row = session.scalar(select(UnitPrice).where(UnitPrice.what == name))
         if price is None:

@@ -42,6 +42,7 @@ from gardenapp.services.night_outlook import prior_of
 from gardenapp.services.plan_night import replan_if_needed
 from gardenapp.services.store import check_handle, check_place
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 _GRAIN_CM = 0.1
 # Columns of a kind that a copy with other sizes does not take over.
@@ -83,7 +84,7 @@ def suggest_label(*, plan_id: int) -> str:
     """The next free label for the cover of a plan. Raises NotFound."""
     row = db.session.get(BuildPlan, plan_id)
     if row is None:
-        raise NotFound("There is no such plan.")
+        raise NotFound(_("There is no such plan."))
     prefix = SHAPES[row.shape].label
     return f"{prefix} {covers.next_numbers(prefix=prefix)}"
 
@@ -101,7 +102,7 @@ def build_cover(
     """
     row = db.session.get(BuildPlan, plan_id, populate_existing=True)
     if row is None:
-        raise NotFound("There is no such plan.")
+        raise NotFound(_("There is no such plan."))
     done = _done(row)
     if done is not None:
         return done
@@ -109,11 +110,12 @@ def build_cover(
     materials = find_materials(member=member)
     candidate = candidate_of(entry, materials)
     if candidate.design.problems:
-        raise Refused("It would not do as it is drawn: " + " ".join(candidate.design.problems))
+        raise Refused(_("It would not do as it is drawn: ") + " ".join(candidate.design.problems))
     if not candidate.is_buildable:
         raise Refused(
-            "The store does not hold enough for it: " + ", ".join(candidate.short) + ". "
-            "Write down what has come, or choose other sizes."
+            _("The store does not hold enough for it: ")
+            + ", ".join(candidate.short)
+            + _(". Write down what has come, or choose other sizes.")
         )
     plan = _plan(entry, candidate.design, materials)
     with write_transaction() as session:
@@ -132,7 +134,7 @@ def build_cover(
 def _done(row: BuildPlan) -> Built | None:
     if row.cover_id is None:
         if row.built_at is not None:
-            raise Refused("This one was built, and its cover is gone.")
+            raise Refused(_("This one was built, and its cover is gone."))
         return None
     cover = db.session.get(Cover, row.cover_id)
     return Built(row.cover_id, cover.label if cover else "", False)
@@ -161,7 +163,7 @@ def _plan(entry: PlanEntry, found: Design, materials: Materials) -> _Plan:
     if found.parts:
         timber = timber_plan(found, materials, kerf_mm=entry.kerf_mm, buys=False)
         if timber.missing:
-            raise Refused("There is no way to cut all its bars from the lengths in the store.")
+            raise Refused(_("There is no way to cut all its bars from the lengths in the store."))
         pieces += _timber(timber, materials.held, cut, words)
     sheets = film_plan(found, materials.rolls_for(entry.shape))
     if sheets is not None:
@@ -169,7 +171,7 @@ def _plan(entry: PlanEntry, found: Design, materials: Materials) -> _Plan:
         lot_id = int(roll.name)
         held = materials.held[lot_id]
         if plan.short:
-            raise Refused("No roll in the store holds all its sheets.")
+            raise Refused(_("No roll in the store holds all its sheets."))
         strips = Counter((strip.length_mm, strip.width_mm) for strip in plan.strips)
         used_mm = math.ceil(plan.used_mm)
         if held.unit == "m":
@@ -247,7 +249,7 @@ def _write(
     session = db.session
     check_place(place_id)
     if session.scalar(select(Cover.id).where(Cover.label == label)) is not None:
-        raise FieldRefused("label", f"There is already a {label}.")
+        raise FieldRefused("label", _("There is already a %(label)s.", label=label))
     used = {
         lot_id: _unchanged(lot_id, materials.held[lot_id], member)
         for lot_id in sorted({*plan.cut_milli, *plan.whole_milli})
@@ -299,10 +301,12 @@ def _unchanged(lot_id: int, held: Held, member: Member) -> Lot:
     lot = ledger.lock_lot(lot_id)
     check_handle(lot, member)
     if not lot.is_for_beds or lot.condition == "broken":
-        raise Refused(f"{lot.name} is not fit for beds any more. Look at the plan again.")
+        raise Refused(
+            _("%(name)s is not fit for beds any more. Look at the plan again.", name=lot.name)
+        )
     width_mm = None if lot.width_cm is None else lot.width_cm * 10.0
     if lot.unit != held.unit or lot.length_mm != held.length_mm or width_mm != held.width_mm:
-        raise Refused(f"{lot.name} was changed meanwhile. Look at the plan again.")
+        raise Refused(_("%(name)s was changed meanwhile. Look at the plan again.", name=lot.name))
     return lot
 
 
@@ -405,7 +409,10 @@ def _kind_for(entry: PlanEntry, found: Design) -> CoverClass:
     )
     if like is None:
         raise Refused(
-            "The garden does not know this way of building yet. Load the published kinds of cover."
+            _(
+                "The garden does not know this way of building yet. Load the published kinds of "
+                "cover."
+            )
         )
     inner = [size / 10.0 for size in found.inner_mm]
     outer = [size / 10.0 for size in found.outer_mm]

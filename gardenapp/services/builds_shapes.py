@@ -23,6 +23,7 @@ from gardenapp.science.designs_records import (
 )
 from gardenapp.science.designs_shapes import hoop_width_at
 from gardenapp.science.designs_small import CLEARANCE_MM
+from gardenapp.words import later
 
 Sizes = Mapping[str, Any]
 LONGEST_ALONE_MM = 2_000.0  # what one person still carries; see the designs
@@ -76,11 +77,13 @@ def _length(name: str, label: str, least: float, most: float, usual: float, hint
     return SizeField(name, label, "length", least, most, usual, hint)
 
 
-_FILM = SizeField("film_um", "Film thickness", "film", 10, 1_000, 150, "0.15 mm is 150 µm.")
+_FILM = SizeField(
+    "film_um", later("Film thickness"), "film", 10, 1_000, 150, later("0.15 mm is 150 µm.")
+)
 _BOX = (
-    _length("length_mm", "Length inside", 40, 3_000, 550),
-    _length("width_mm", "Width inside", 40, 3_000, 380),
-    _length("height_mm", "Height inside", 40, 2_000, 350),
+    _length("length_mm", later("Length inside"), 40, 3_000, 550),
+    _length("width_mm", later("Width inside"), 40, 3_000, 380),
+    _length("height_mm", later("Height inside"), 40, 2_000, 350),
 )
 
 SHAPES: dict[str, Shape] = {
@@ -88,94 +91,96 @@ SHAPES: dict[str, Shape] = {
     for shape in (
         Shape(
             "box_frame",
-            "Timber frame with clear film",
-            "film frame",
+            later("Timber frame with clear film"),
+            later("film frame"),
             (
-                _length("length_mm", "Length outside", 200, 6_000, 1_400),
-                _length("width_mm", "Width outside", 200, 6_000, 1_060),
-                _length("height_mm", "Height outside", 150, 2_500, 600),
-                _length("bar_mm", "Bars, square, thick", 10, 100, 38),
+                _length("length_mm", later("Length outside"), 200, 6_000, 1_400),
+                _length("width_mm", later("Width outside"), 200, 6_000, 1_060),
+                _length("height_mm", later("Height outside"), 150, 2_500, 600),
+                _length("bar_mm", later("Bars, square, thick"), 10, 100, 38),
                 _FILM,
-                SizeField("has_lid", "With a lid that opens", "tick"),
-                SizeField("has_vent", "With a vent at one end", "tick"),
+                SizeField("has_lid", later("With a lid that opens"), "tick"),
+                SizeField("has_vent", later("With a vent at one end"), "tick"),
             ),
         ),
         Shape(
             "hoop_tunnel",
-            "Hooped tunnel with clear film",
+            later("Hooped tunnel with clear film"),
             "tunnel",
             (
-                _length("length_mm", "Length", 300, 20_000, 2_000),
-                _length("width_mm", "Width", 200, 3_000, 900),
-                _length("height_mm", "Height", 100, 2_000, 600),
-                _length("spacing_mm", "Hoops apart, at most", 200, 2_000, 1_000),
-                _length("pipe_mm", "Pipe, across", 4, 60, 20),
-                _length("pipe_wall_mm", "Pipe wall", 0.5, 10, 2),
-                _length("buried_mm", "Foot in the soil", 100, 1_000, 300),
+                _length("length_mm", later("Length"), 300, 20_000, 2_000),
+                _length("width_mm", later("Width"), 200, 3_000, 900),
+                _length("height_mm", later("Height"), 100, 2_000, 600),
+                _length("spacing_mm", later("Hoops apart, at most"), 200, 2_000, 1_000),
+                _length("pipe_mm", later("Pipe, across"), 4, 60, 20),
+                _length("pipe_wall_mm", later("Pipe wall"), 0.5, 10, 2),
+                _length("buried_mm", later("Foot in the soil"), 100, 1_000, 300),
                 _FILM,
             ),
         ),
         Shape(
             "cold_frame",
-            "Cold frame under a reclaimed window",
-            "cold frame",
+            later("Cold frame under a reclaimed window"),
+            later("cold frame"),
             (
-                _length("window_across_mm", "Window, along the back", 200, 3_000, 1_000),
-                _length("window_down_mm", "Window, back to front", 200, 2_500, 600),
-                _length("front_height_mm", "Height in front", 50, 1_500, 250),
-                _length("back_height_mm", "Height at the back", 50, 1_500, 400),
-                _length("board_thick_mm", "Boards, thick", 8, 80, 19),
-                _length("board_wide_mm", "Boards, wide", 50, 400, 140),
-                _length("glass_mm", "Glass, thick", 2, 12, 4),
+                _length("window_across_mm", later("Window, along the back"), 200, 3_000, 1_000),
+                _length("window_down_mm", later("Window, back to front"), 200, 2_500, 600),
+                _length("front_height_mm", later("Height in front"), 50, 1_500, 250),
+                _length("back_height_mm", later("Height at the back"), 50, 1_500, 400),
+                _length("board_thick_mm", later("Boards, thick"), 8, 80, 19),
+                _length("board_wide_mm", later("Boards, wide"), 50, 400, 140),
+                _length("glass_mm", later("Glass, thick"), 2, 12, 4),
             ),
         ),
         Shape(
             "pallet_lean_to",
-            "Two pallets leaned together under a sheet",
-            "pallet tent",
+            later("Two pallets leaned together under a sheet"),
+            later("pallet tent"),
             (
-                _length("slope_mm", "Pallet side going up", 300, 3_000, 800),
-                _length("run_mm", "Pallet side along the ridge", 300, 3_000, 1_200),
-                _length("thickness_mm", "Pallet, thick", 50, 300, 144),
-                SizeField("angle_deg", "Angle to the ground", "degrees", 30, 75, 55),
-                SizeField("sheet_gm2", "Weight of the sheet", "gsm", 5, 2_000, 150),
-                SizeField("has_closed_ends", "With both ends closed", "tick", usual=1.0),
+                _length("slope_mm", later("Pallet side going up"), 300, 3_000, 800),
+                _length("run_mm", later("Pallet side along the ridge"), 300, 3_000, 1_200),
+                _length("thickness_mm", later("Pallet, thick"), 50, 300, 144),
+                SizeField("angle_deg", later("Angle to the ground"), "degrees", 30, 75, 55),
+                SizeField("sheet_gm2", later("Weight of the sheet"), "gsm", 5, 2_000, 150),
+                SizeField("has_closed_ends", later("With both ends closed"), "tick", usual=1.0),
             ),
         ),
         Shape(
             "tote",
-            "Clear tote upside down",
+            later("Clear tote upside down"),
             "tote",
             (
                 *_BOX,
-                _length("wall_mm", "Wall, thick", 0.1, 20, 2),
-                SizeField("is_sealed", "With soil drawn up round the rim", "tick", usual=1.0),
+                _length("wall_mm", later("Wall, thick"), 0.1, 20, 2),
+                SizeField(
+                    "is_sealed", later("With soil drawn up round the rim"), "tick", usual=1.0
+                ),
             ),
         ),
         Shape(
             "food_box",
-            "Clear food box upside down over a plant",
-            "food box",
-            (*_BOX, _length("wall_mm", "Wall, thick", 0.1, 20, 0.5)),
+            later("Clear food box upside down over a plant"),
+            later("food box"),
+            (*_BOX, _length("wall_mm", later("Wall, thick"), 0.1, 20, 0.5)),
         ),
         Shape(
             "bottle",
-            "Bottle with its bottom cut off over a plant",
+            later("Bottle with its bottom cut off over a plant"),
             "bottle",
             (
-                _length("length_mm", "Across", 40, 500, 110),
-                _length("height_mm", "Height", 40, 1_000, 280),
-                _length("wall_mm", "Wall, thick", 0.1, 20, 0.3),
+                _length("length_mm", later("Across"), 40, 500, 110),
+                _length("height_mm", later("Height"), 40, 1_000, 280),
+                _length("wall_mm", later("Wall, thick"), 0.1, 20, 0.3),
             ),
         ),
         Shape(
             "cage_bag",
-            "Clear bag over a wire cage on a pot",
-            "bag on a cage",
+            later("Clear bag over a wire cage on a pot"),
+            later("bag on a cage"),
             (
-                _length("pot_diameter_mm", "Pot, across", 50, 2_000, 300),
-                _length("bag_width_mm", "Bag lying flat, width", 50, 5_000, 600),
-                _length("bag_length_mm", "Bag lying flat, length", 50, 5_000, 900),
+                _length("pot_diameter_mm", later("Pot, across"), 50, 2_000, 300),
+                _length("bag_width_mm", later("Bag lying flat, width"), 50, 5_000, 600),
+                _length("bag_length_mm", later("Bag lying flat, length"), 50, 5_000, 900),
                 _FILM,
             ),
         ),

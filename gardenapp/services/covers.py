@@ -21,18 +21,19 @@ from gardenapp.services import ledger, log
 from gardenapp.services.ledger import Happening
 from gardenapp.services.plants import OURS, STATUS_LABELS
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 GUST_LIMIT_MAX_MPS = 40.0
 MOST_AT_ONCE = 60
 SHELTER = "shelter"
 CONDITION_LABELS = {
     "sound": "sound",
-    "worn": "worn, still does its work",
-    "broken": "broken, not to be used",
+    "worn": later("worn, still does its work"),
+    "broken": later("broken, not to be used"),
 }
 LENDING_LABELS = {
-    "garden": "the whole garden may use it",
-    "own plots": "only on the owner’s plots",
+    "garden": later("the whole garden may use it"),
+    "own plots": later("only on the owner’s plots"),
 }
 
 
@@ -356,13 +357,13 @@ def copy_kind(*, kind_id: int, sizes: KindSizes, member: Member, now: datetime) 
         like = _get_kind(session, kind_id)
         _check_kind_name(session, sizes.name, None)
         if like.construction == SHELTER:
-            raise NotAllowed("The shelter is set on the garden's own page, not as a cover.")
+            raise NotAllowed(_("The shelter is set on the garden's own page, not as a cover."))
         if (like.inner_height_cm is None) != (sizes.inner_height_cm is None):
             raise FieldRefused(
                 "inner_height_cm",
-                "A sheet has no height of its own: leave this empty."
+                _("A sheet has no height of its own: leave this empty.")
                 if like.inner_height_cm is None
-                else "Enter the height inside.",
+                else _("Enter the height inside."),
             )
         kind = CoverClass(
             construction=like.construction,
@@ -497,14 +498,16 @@ def add_covers(
     """
     known = facts or ThingFacts()
     if not 1 <= how_many <= MOST_AT_ONCE:
-        raise FieldRefused("how_many", f"Add from 1 to {MOST_AT_ONCE} at once.")
+        raise FieldRefused(
+            "how_many", _("Add from 1 to %(most_at_once)s at once.", most_at_once=MOST_AT_ONCE)
+        )
     labels = tuple(f"{prefix} {number}" for number in range(first_number, first_number + how_many))
     if len(labels[-1]) > 80:
-        raise FieldRefused("prefix", "Use a shorter label.")
+        raise FieldRefused("prefix", _("Use a shorter label."))
     with write_transaction() as session:
         kind = _get_kind(session, kind_id)
         if kind.construction == SHELTER:
-            raise NotAllowed("The shelter is set on the garden's own page, not as a cover.")
+            raise NotAllowed(_("The shelter is set on the garden's own page, not as a cover."))
         if form_key:
             keys = [f"{form_key}:{number}" for number in range(MOST_AT_ONCE)]
             before = session.scalars(
@@ -519,7 +522,8 @@ def add_covers(
         if taken:
             first = next(label for label in labels if label in taken)
             raise FieldRefused(
-                "first_number", f"There is already a {first}; start at a higher number."
+                "first_number",
+                _("There is already a %(first)s; start at a higher number.", first=first),
             )
         for index, label in enumerate(labels):
             cover = Cover(
@@ -579,24 +583,26 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
     Raises NotFound, NotAllowed, FieldRefused.
     """
     if entry.condition not in CONDITIONS:
-        raise FieldRefused("condition", "Choose its condition.")
+        raise FieldRefused("condition", _("Choose its condition."))
     if entry.condition == "broken" and entry.is_usable:
         raise FieldRefused(
-            "is_usable", "A broken cover is not ready to use; untick this or call it worn."
+            "is_usable", _("A broken cover is not ready to use; untick this or call it worn.")
         )
     with write_transaction() as session:
         cover = _get_cover(session, cover_id)
         _check_may_change(cover, member)
         if cover.status == "retired":
-            raise NotAllowed("It has left the garden; its page in the store says when.")
+            raise NotAllowed(_("It has left the garden; its page in the store says when."))
         kind = _get_kind(session, entry.kind_id)
         if kind.id != cover.class_id and cover.id in _out_tonight(session):
-            raise FieldRefused("kind_id", "It stands on a bed now; change its kind once it is off.")
+            raise FieldRefused(
+                "kind_id", _("It stands on a bed now; change its kind once it is off.")
+            )
         if kind.construction == SHELTER:
-            raise FieldRefused("kind_id", "The shelter is set on the garden's own page.")
+            raise FieldRefused("kind_id", _("The shelter is set on the garden's own page."))
         taken = session.scalar(select(Cover.id).where(Cover.label == entry.label))
         if taken is not None and taken != cover_id:
-            raise FieldRefused("label", f"There is already a {entry.label}.")
+            raise FieldRefused("label", _("There is already a %(entry)s.", entry=entry.label))
         _check_owner(session, entry.owner_id, cover, member)
         _check_lending(entry.lending, entry.owner_id)
         _check_place(session, entry.place_id)
@@ -641,7 +647,7 @@ def get_place(*, place_id: int) -> PlaceLine:
     """One place. Raises NotFound."""
     found = next((place for place in list_places() if place.id == place_id), None)
     if found is None:
-        raise NotFound("There is no such place.")
+        raise NotFound(_("There is no such place."))
     return found
 
 
@@ -663,7 +669,7 @@ def change_place(*, place_id: int, label: str, note: str, member: Member, now: d
     with write_transaction() as session:
         place = session.get(StorePlace, place_id)
         if place is None:
-            raise NotFound("There is no such place.")
+            raise NotFound(_("There is no such place."))
         _check_place_label(session, label, place_id)
         place.label, place.note = label, note
         log.record(action="place changed", subject=f"place {label}", at=now, member_id=member.id)
@@ -765,56 +771,58 @@ def _write_entry(kind: CoverClass, entry: KindEntry) -> None:
 def _check_sizes(sizes: KindSizes) -> None:
     if sizes.outer_length_cm < sizes.inner_length_cm:
         raise FieldRefused(
-            "outer_length_cm", "The length on the ground cannot be less than the length inside."
+            "outer_length_cm", _("The length on the ground cannot be less than the length inside.")
         )
     if sizes.outer_width_cm < sizes.inner_width_cm:
         raise FieldRefused(
-            "outer_width_cm", "The width on the ground cannot be less than the width inside."
+            "outer_width_cm", _("The width on the ground cannot be less than the width inside.")
         )
     if sizes.minutes < 0:
-        raise FieldRefused("minutes", "Enter how long it takes to put one on.")
+        raise FieldRefused("minutes", _("Enter how long it takes to put one on."))
 
 
 def _check_entry(entry: KindEntry) -> None:
     _check_sizes(entry.sizes)
     gust = entry.gust_limit_mps
     if gust is not None and not 0 <= gust <= GUST_LIMIT_MAX_MPS:
-        raise FieldRefused("gust_limit_mps", "Enter a gust between none and a hurricane's.")
+        raise FieldRefused("gust_limit_mps", _("Enter a gust between none and a hurricane's."))
     if entry.sizes.inner_height_cm is None and entry.is_rigid:
         raise FieldRefused(
-            "inner_height_cm", "A stiff cover has a height inside; only a sheet has none."
+            "inner_height_cm", _("A stiff cover has a height inside; only a sheet has none.")
         )
     for field, spread_k in (("clear_sd_k", entry.clear_sd_k), ("cloudy_sd_k", entry.cloudy_sd_k)):
         if spread_k <= 0:
-            raise FieldRefused(field, "Nothing is known exactly: enter a give or take above 0.")
+            raise FieldRefused(field, _("Nothing is known exactly: enter a give or take above 0."))
     if not 0 <= entry.leaf_shield <= 1:
-        raise FieldRefused("leaf_shield", "Enter a share between 0 and 1.")
+        raise FieldRefused("leaf_shield", _("Enter a share between 0 and 1."))
     if not entry.why:
-        raise FieldRefused("why", "Say how the garden knows.")
+        raise FieldRefused("why", _("Say how the garden knows."))
 
 
 def _check_kind_name(session: scoped_session[Session], name: str, kind_id: int | None) -> None:
     taken = session.scalar(select(CoverClass.id).where(CoverClass.name == name))
     if taken is not None and taken != kind_id:
-        raise FieldRefused("name", f"There is already a kind called {name}; choose another name.")
+        raise FieldRefused(
+            "name", _("There is already a kind called %(name)s; choose another name.", name=name)
+        )
 
 
 def _check_place_label(session: scoped_session[Session], label: str, place_id: int | None) -> None:
     taken = session.scalar(select(StorePlace.id).where(StorePlace.label == label))
     if taken is not None and taken != place_id:
-        raise FieldRefused("label", f"There is already a place called {label}.")
+        raise FieldRefused("label", _("There is already a place called %(label)s.", label=label))
 
 
 def _check_place(session: scoped_session[Session], place_id: int | None) -> None:
     if place_id is not None and session.get(StorePlace, place_id) is None:
-        raise FieldRefused("place_id", "Choose a place from the list.")
+        raise FieldRefused("place_id", _("Choose a place from the list."))
 
 
 def _check_lending(lending: str, owner_id: int | None) -> None:
     if lending not in LENDING:
-        raise FieldRefused("lending", "Choose who may use it.")
+        raise FieldRefused("lending", _("Choose who may use it."))
     if lending == "own plots" and owner_id is None:
-        raise FieldRefused("lending", "The garden’s own covers are there for the whole garden.")
+        raise FieldRefused("lending", _("The garden’s own covers are there for the whole garden."))
 
 
 def _check_owner(
@@ -822,12 +830,12 @@ def _check_owner(
 ) -> None:
     present = cover.owner_id if cover is not None else member.id
     if not member.is_coordinator and owner_id != present:
-        raise NotAllowed("Only a coordinator says whose a cover is.")
+        raise NotAllowed(_("Only a coordinator says whose a cover is."))
     if owner_id is None or (cover is not None and owner_id == cover.owner_id):
         return
     owner = session.get(Member, owner_id)
     if owner is None or not owner.is_active:
-        raise FieldRefused("owner_id", "Choose a member from the list.")
+        raise FieldRefused("owner_id", _("Choose a member from the list."))
 
 
 def _may_change(cover: Cover, member: Member) -> bool:
@@ -836,23 +844,23 @@ def _may_change(cover: Cover, member: Member) -> bool:
 
 def _check_may_change(cover: Cover, member: Member) -> None:
     if not _may_change(cover, member):
-        raise NotAllowed("Only its owner and a coordinator change a cover.")
+        raise NotAllowed(_("Only its owner and a coordinator change a cover."))
 
 
 def _coordinator_only(member: Member) -> None:
     if not member.is_coordinator:
-        raise NotAllowed("Only a coordinator does this.")
+        raise NotAllowed(_("Only a coordinator does this."))
 
 
 def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverClass:
     kind = session.get(CoverClass, kind_id)
     if kind is None:
-        raise NotFound("There is no such kind of cover.")
+        raise NotFound(_("There is no such kind of cover."))
     return kind
 
 
 def _get_cover(session: scoped_session[Session], cover_id: int) -> Cover:
     cover = session.get(Cover, cover_id)
     if cover is None:
-        raise NotFound("There is no such cover.")
+        raise NotFound(_("There is no such cover."))
     return cover

@@ -29,13 +29,14 @@ from gardenapp.services.tonight import (
     tonight_page,
 )
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later, speaking
 
 TOKEN_BYTES = 24  # 192 random bits
 FOLD_OCTETS = 75  # RFC 5545, 3.1
 ALARM = timedelta(minutes=30)
 PUT_ON_TAKES = timedelta(minutes=30)
 NIGHTS_IN_FEED = 3
-NO_LINK = "This feed’s address works no more. Make a new one on your own page."
+NO_LINK = later("This feed’s address works no more. Make a new one on your own page.")
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,7 @@ class Reader:
 
     unit: str
     plot_ids: tuple[int, ...] | None
+    language: str = "en"
 
 
 @dataclass(frozen=True)
@@ -133,12 +135,16 @@ def reader_of(token: str) -> Reader:
     if found is None:
         raise NotFound(NO_LINK)
     link, member = found
-    return Reader(member.temperature_unit, None if link.all_plots else tuple(plots_of(member.id)))
+    return Reader(
+        member.temperature_unit,
+        None if link.all_plots else tuple(plots_of(member.id)),
+        member.language or get_garden().language,
+    )
 
 
 def open_reader(unit: str) -> Reader:
     """Somebody without a link, where the board is open: everything, no names."""
-    return Reader(unit, None)
+    return Reader(unit, None, get_garden().language)
 
 
 def _digest(token: str) -> str:
@@ -152,10 +158,11 @@ def tonight_calendar(*, reader: Reader, now: datetime) -> bytes:
     """Tonight as an iCalendar file: put on and lift off, each with an alarm."""
     garden = get_garden()
     page = tonight_page(now=now, plot_ids=reader.plot_ids)
-    return calendar(
-        name=f"{night_words.plain(garden.name)}: cold nights",
-        events=_events(page, garden, reader),
-    )
+    with speaking(reader.language):
+        return calendar(
+            name=_("%(garden)s: cold nights", garden=night_words.plain(garden.name)),
+            events=_events(page, garden, reader),
+        )
 
 
 def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
@@ -163,7 +170,7 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
     zone = ZoneInfo(garden.time_zone)
     if page.plan_id is None or page.made_at is None:
         stamped_at = datetime.combine(page.night_of, datetime.min.time(), UTC)
-        title = "No plan for tonight yet"
+        title = _("No plan for tonight yet")
         return [
             Event(f"{page.night_of}-quiet@{place}", 0, stamped_at, page.night_of, None, title, "")
         ]
@@ -175,7 +182,7 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
         or 0
     )
     text = night_words.night_text(page, unit=reader.unit, zone=zone)
-    caution = night_words.CAUTION
+    caution = str(night_words.CAUTION)
     events = []
     by_plot: dict[int, list[BoardJob]] = defaultdict(list)
     for job in page.jobs:
@@ -197,9 +204,15 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
                     page.made_at,
                     by_at - PUT_ON_TAKES,
                     by_at,
-                    f"{'Take covers off' if only_off else 'Put covers on'}: plot {plot}",
+                    _("Take covers off: plot %(plot)s", plot=plot)
+                    if only_off
+                    else _("Put covers on: plot %(plot)s", plot=plot),
                     "\n".join([*map(night_words.job_line, to_do), "", *text.lines[:2], caution]),
-                    alarm=f"Covers in plot {plot} by {night_words.clock(by_at, zone)}",
+                    alarm=_(
+                        "Covers in plot %(plot)s by %(by_at)s",
+                        plot=plot,
+                        by_at=night_words.clock(by_at, zone),
+                    ),
                 )
             )
         lift_at = night_words.lift_by([job for job in jobs if job.state != "off"])
@@ -212,13 +225,13 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
                     page.made_at,
                     lift_at - PUT_ON_TAKES,
                     lift_at,
-                    f"Vent or lift covers: plot {plot}",
-                    "The sun heats what is under them. " + night_words.CAUTION,
-                    alarm=f"Vent or lift covers in plot {plot}",
+                    _("Vent or lift covers: plot %(plot)s", plot=plot),
+                    _("The sun heats what is under them. ") + str(night_words.CAUTION),
+                    alarm=_("Vent or lift covers in plot %(plot)s", plot=plot),
                 )
             )
     if not events:
-        title = "Covers are on" if page.jobs else text.title
+        title = _("Covers are on") if page.jobs else text.title
         events.append(
             Event(
                 f"{page.night_of}-quiet@{place}",
@@ -291,6 +304,11 @@ def _folded(line: str) -> bytes:
 
 def board_feed(*, reader: Reader, now: datetime) -> Feed:
     """Tonight and the nights before it, newest first, one entry a plan."""
+    with speaking(reader.language):
+        return _board_feed(reader, now)
+
+
+def _board_feed(reader: Reader, now: datetime) -> Feed:
     garden = get_garden()
     zone, place = ZoneInfo(garden.time_zone), _garden_id(garden)
     entries = []
@@ -318,7 +336,7 @@ def board_feed(*, reader: Reader, now: datetime) -> Feed:
         )
     return Feed(
         id=place.urn,
-        title=f"{night_words.plain(garden.name)}: cold nights",
+        title=_("%(garden)s: cold nights", garden=night_words.plain(garden.name)),
         updated_at=max((entry.updated_at for entry in entries), default=garden.created_at),
         entries=tuple(entries),
     )

@@ -26,6 +26,7 @@ import urllib3.exceptions
 from requests.utils import get_environ_proxies
 
 from gardenapp.errors import GardenError
+from gardenapp.words import _
 
 APP_NAME = "gardenapp"
 MOST_REDIRECTS = 3
@@ -103,7 +104,7 @@ def fetch_forecast_bytes(
     deadline_s = time.monotonic() + _TOTAL_TIMES * timeout_s
     headers = _headers(contact, etag, last_modified)
     try:
-        for _ in range(MOST_REDIRECTS + 1):
+        for _hop in range(MOST_REDIRECTS + 1):
             checked_addresses = _check_address(url, allowed_private_hosts)
             with session.get(
                 url, headers=headers, timeout=timeout_s, stream=True, allow_redirects=False
@@ -122,22 +123,32 @@ def fetch_forecast_bytes(
                 )
     except requests.exceptions.SSLError as error:
         raise FetchFailed(
-            "The service's certificate could not be trusted. Check the address and this "
-            "computer's clock."
+            _(
+                "The service's certificate could not be trusted. Check the address and this "
+                "computer's clock."
+            )
         ) from error
     except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError) as error:
         raise FetchFailed(
-            f"The service did not answer within {timeout_s:g} seconds. Try again in a while."
+            _(
+                "The service did not answer within %(timeout_s)s seconds. Try again in a while.",
+                timeout_s=f"{timeout_s:g}",
+            )
         ) from error
     except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError) as error:
         raise FetchFailed(
-            "The service could not be reached, or its answer broke off. Check the address and "
-            "this computer's connection."
+            _(
+                "The service could not be reached, or its answer broke off. Check the address and "
+                "this computer's connection."
+            )
         ) from error
     except ValueError as error:  # requests looks at a redirect's address even if not following it
-        raise FetchFailed("The service leads on to no proper address.") from error
+        raise FetchFailed(_("The service leads on to no proper address.")) from error
     raise FetchFailed(
-        f"The address leads on more than {MOST_REDIRECTS} times. Enter the one it ends at."
+        _(
+            "The address leads on more than %(most_redirects)s times. Enter the one it ends at.",
+            most_redirects=MOST_REDIRECTS,
+        )
     )
 
 
@@ -154,11 +165,13 @@ def _headers(contact: str, etag: str | None, last_modified: str | None) -> dict[
     contact = contact.strip()
     if not contact:
         raise FetchFailed(
-            "Weather services ask who is calling. Enter a contact (an e-mail address or a page) "
-            "in the garden's settings."
+            _(
+                "Weather services ask who is calling. Enter a contact (an e-mail address or a "
+                "page) in the garden's settings."
+            )
         )
     if not (contact.isascii() and contact.isprintable() and len(contact) <= 200):
-        raise FetchFailed("The garden's contact may hold only plain letters, digits and signs.")
+        raise FetchFailed(_("The garden's contact may hold only plain letters, digits and signs."))
     headers = {
         "User-Agent": f"{APP_NAME}/{metadata.version(APP_NAME)} ({contact})",
         "Accept": "application/geo+json, application/json, text/csv, text/plain",
@@ -181,11 +194,11 @@ def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
         host = (parts.hostname or "").rstrip(".").lower()
         port = parts.port or (443 if parts.scheme == "https" else 80)
     except ValueError as error:
-        raise FetchFailed("This is not a web address.") from error
+        raise FetchFailed(_("This is not a web address.")) from error
     if parts.scheme not in ("http", "https") or not host:
         raise FetchFailed("The address must begin with https:// or http:// and name a host.")
     if parts.username is not None or parts.password is not None:
-        raise FetchFailed("The address must not hold a user name or password.")
+        raise FetchFailed(_("The address must not hold a user name or password."))
     _check_position(parts.path, parts.query)
     if host in {allowed.lower() for allowed in allowed_private_hosts}:
         return False
@@ -193,12 +206,15 @@ def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
         addresses = resolve_addresses(host, port)
     except (OSError, UnicodeError) as error:
         raise FetchFailed(
-            "The address's host is not known. Check its spelling and this computer's connection."
+            _("The address's host is not known. Check its spelling and this computer's connection.")
         ) from error
     if not addresses or any(not is_public(address) for address in addresses):
         raise FetchFailed(
-            "The address leads into a private network, not to a public weather service. If it is "
-            "the garden's own station, add its host to the allowed ones in the configuration."
+            _(
+                "The address leads into a private network, not to a public weather service. If "
+                "it is the garden's own station, add its host to the allowed ones in the "
+                "configuration."
+            )
         )
     return True
 
@@ -212,8 +228,11 @@ def _check_position(path: str, query: str) -> None:
     values.extend(_POINTS_PATH.findall(path))
     if any(_TOO_FINE.search(value) for value in values):
         raise FetchFailed(
-            f"Give the position with at most {MOST_DECIMALS} decimals (about ten metres); the "
-            "services refuse more."
+            _(
+                "Give the position with at most %(most_decimals)s decimals (about ten "
+                "metres); the services refuse more.",
+                most_decimals=MOST_DECIMALS,
+            )
         )
 
 
@@ -243,14 +262,14 @@ def _check_peer(session: requests.Session, url: str, response: requests.Response
     if proxied or peer_socket is None:
         return
     if not is_public(str(peer_socket.getpeername()[0])):
-        raise FetchFailed("The address led into a private network after all and was dropped.")
+        raise FetchFailed(_("The address led into a private network after all and was dropped."))
 
 
 def _redirected(url: str, response: requests.Response) -> str:
     location = response.headers.get("Location", "")
     if not location:
         raise FetchFailed(
-            "The service says the forecast has moved, but not where to.",
+            _("The service says the forecast has moved, but not where to."),
             status=response.status_code,
         )
     try:
@@ -258,12 +277,15 @@ def _redirected(url: str, response: requests.Response) -> str:
         is_downgrade = urlsplit(url).scheme == "https" and urlsplit(target).scheme != "https"
     except ValueError as error:
         raise FetchFailed(
-            "The service leads on to no proper address.",
+            _("The service leads on to no proper address."),
             status=response.status_code,
         ) from error
     if is_downgrade:
         raise FetchFailed(
-            "The service leads from https to an address without protection; that is not followed.",
+            _(
+                "The service leads from https to an address without protection; that is not "
+                "followed."
+            ),
             status=response.status_code,
         )
     return target
@@ -290,22 +312,27 @@ def _result(
         raise _refusal(response)
     warning = ""
     if status == 203:
-        warning = (
+        warning = _(
             "The service says this version of its forecast will end. Ask whoever looks after the "
             "app for a newer address."
         )
     if "html" in response.headers.get("Content-Type", "").lower():
-        raise FetchFailed("The address answers with a web page, not with a forecast.")
+        raise FetchFailed(_("The address answers with a web page, not with a forecast."))
     data = _body(response, max_bytes=max_bytes, deadline_s=deadline_s)
     if data.lstrip()[:1] == b"<":
-        raise FetchFailed("The address answers with a web page, not with a forecast.")
+        raise FetchFailed(_("The address answers with a web page, not with a forecast."))
     if not data.strip():
-        raise FetchFailed("The service answered with nothing.", status=status)
+        raise FetchFailed(_("The service answered with nothing."), status=status)
     return FetchResult("new", data, new_etag, new_last_modified, expires_at, warning)
 
 
 def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> bytes:
-    too_long = FetchFailed(f"The answer is longer than {max_bytes:,} bytes; a forecast is not.")
+    too_long = FetchFailed(
+        _(
+            "The answer is longer than %(max_bytes)s bytes; a forecast is not.",
+            max_bytes=f"{max_bytes:,}",
+        )
+    )
     stated = response.headers.get("Content-Length", "")
     if stated.isascii() and stated.isdigit() and len(stated) < 20 and int(stated) > max_bytes:
         raise too_long
@@ -318,7 +345,7 @@ def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> 
         if size > max_bytes:
             raise too_long
         if time.monotonic() > deadline_s:
-            raise FetchFailed("The answer comes too slowly and was given up. Try again later.")
+            raise FetchFailed(_("The answer comes too slowly and was given up. Try again later."))
         pieces.append(piece)
     return b"".join(pieces)
 
@@ -330,22 +357,30 @@ def _refusal(response: requests.Response) -> FetchFailed:
     plain = retry_text.isascii() and retry_text.isdigit() and len(retry_text) <= 6
     retry_after_s = int(retry_text) if plain else None
     if status == 403:
-        words = (
+        words = _(
             "The service refuses to answer (403). It wants a proper contact in the garden's "
             "settings, or it has blocked this address."
         )
     elif status in (404, 410):
-        words = f"The service has no forecast at this address ({status}). Check the address."
+        words = _(
+            "The service has no forecast at this address (%(status)s). Check the address.",
+            status=status,
+        )
     elif status == 429:
-        words = "The service has been asked too often (429). Leave it alone for a while."
+        words = _("The service has been asked too often (429). Leave it alone for a while.")
     elif status == 304:
-        words = "The service says nothing has changed (304), though nothing is held here yet."
+        words = _("The service says nothing has changed (304), though nothing is held here yet.")
     elif 500 <= status <= 599:
-        words = f"The service has trouble of its own ({status}). Try again in a while."
+        words = _(
+            "The service has trouble of its own (%(status)s). Try again in a while.", status=status
+        )
     else:
-        words = f"The service answered {status}, which is not a forecast. Check the address."
+        words = _(
+            "The service answered %(status)s, which is not a forecast. Check the address.",
+            status=status,
+        )
     if retry_after_s is not None:
-        words += f" It asks to wait {retry_after_s} seconds."
+        words += _(" It asks to wait %(retry_after_s)s seconds.", retry_after_s=retry_after_s)
     return FetchFailed(words, status=status, retry_after_s=retry_after_s)
 
 

@@ -32,6 +32,7 @@ from gardenapp.services import log
 from gardenapp.services.clockwork import garden_zone, get_garden, tonight
 from gardenapp.services.fetching import FetchFailed, fetch_forecast_bytes
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 STALE_AFTER = timedelta(hours=18)
 UPLOAD_KEPT_FOR = timedelta(hours=2)
@@ -91,9 +92,9 @@ def enter_by_hand(
     Raises OutOfRange where a value cannot be meant.
     """
     if not -60 <= low_c <= 60:
-        raise OutOfRange("The low must be between −60 and 60 °C.")
+        raise OutOfRange(_("The low must be between −60 and 60 °C."))
     if gust_mps is not None and wind_mps is not None and gust_mps < wind_mps:
-        raise OutOfRange("The gust cannot be weaker than the wind.")
+        raise OutOfRange(_("The gust cannot be weaker than the wind."))
     night = NightForecast(
         night_of=night_of,
         low_c=low_c,
@@ -220,7 +221,7 @@ def fetch(
     """
     address = db.session.get(ForecastAddress, 1)
     if address is None:
-        raise NotFound("No forecast address has been named yet.")
+        raise NotFound(_("No forecast address has been named yet."))
     if address.expires_at is not None and now < address.expires_at:
         return None
     contact = get_garden().contact
@@ -345,8 +346,11 @@ def _from_tonight(reading: ForecastReading, now: datetime) -> ForecastReading:
                 LineError(
                     None,
                     "",
-                    f"The file’s newest night is that of {newest.isoformat()}, which is over. "
-                    "Choose a forecast that reaches tonight.",
+                    _(
+                        "The file’s newest night is that of %(isoformat)s, which is over. Choose a "
+                        "forecast that reaches tonight.",
+                        isoformat=newest.isoformat(),
+                    ),
                 ),
             )
         )
@@ -417,7 +421,7 @@ def _pending(token: str, member_id: int, now: datetime) -> PendingUpload:
         )
     )
     if upload is None or upload.made_at < now - UPLOAD_KEPT_FOR:
-        raise NotFound("That file is not waiting any more. Choose it again.")
+        raise NotFound(_("That file is not waiting any more. Choose it again."))
     return upload
 
 

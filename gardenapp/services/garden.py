@@ -19,6 +19,7 @@ from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.people import (
+    LANGUAGES,
     LENGTH_UNITS,
     TEMPERATURE_UNITS,
     Garden,
@@ -30,6 +31,7 @@ from gardenapp.models.plots import Plot
 from gardenapp.services import log, people, throttle
 from gardenapp.services.passwords import check_new_password, hash_password
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 LOG_LINES = 50
 SETUP_CODE_FILE = "setup_code"
@@ -66,6 +68,7 @@ class GardenSettings:
     minutes_budget: float | None = None
     shelter_label: str = ""
     shelter_spaces: int = 0
+    language: str = "en"
 
 
 @dataclass(frozen=True)
@@ -134,7 +137,7 @@ def create_garden(
     sources = reference.load_sources()
     with write_transaction() as session:
         if session.get(Garden, 1, populate_existing=True) is not None:
-            raise Refused("The garden has been set up already. Sign in instead.")
+            raise Refused(_("The garden has been set up already. Sign in instead."))
         garden = Garden(id=1, created_at=now)
         _write(garden, settings)
         session.add(garden)
@@ -198,8 +201,10 @@ def check_setup_code(*, instance: Path, typed: str, address: str, now: datetime)
     kept = path.read_text(encoding="ascii").strip() if path.exists() else ""
     if not kept or not hmac.compare_digest(kept, _code_digest(typed)):
         raise Refused(
-            "This is not the code. It stands where `gardenapp serve` was started and is new at "
-            "each start."
+            _(
+                "This is not the code. It stands where `gardenapp serve` was started and is new at "
+                "each start."
+            )
         )
     with write_transaction(changes_board=False):
         throttle.strike_off(tries)
@@ -222,7 +227,7 @@ def get_settings() -> GardenSettings:
     """The settings as they are. Raises NotFound before the garden was set up."""
     garden = db.session.get(Garden, 1)
     if garden is None:
-        raise NotFound("There is no garden yet.")
+        raise NotFound(_("There is no garden yet."))
     return GardenSettings(
         **{name: getattr(garden, name) for name in GardenSettings.__dataclass_fields__}
     )
@@ -235,10 +240,10 @@ def change_settings(*, settings: GardenSettings, by_id: int | None, now: datetim
         if by_id is not None:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed("Only a coordinator may do this.")
+                raise NotAllowed(_("Only a coordinator may do this."))
         garden = session.get(Garden, 1, populate_existing=True, with_for_update=True)
         if garden is None:
-            raise NotFound("There is no garden yet.")
+            raise NotFound(_("There is no garden yet."))
         changed = _write(garden, settings)
         if changed:
             log.record(
@@ -262,20 +267,24 @@ def find_zone(typed: str) -> str:
             return zone
     close = [z for z in zones if wanted and z.casefold().rpartition("/")[2] == wanted]
     if close:
-        raise Refused(f"Enter the whole name; {' or '.join(close[:3])} may be meant.")
-    raise Refused("Enter a time zone by continent and city, such as Europe/Lisbon.")
+        raise Refused(
+            _("Enter the whole name; %(close)s may be meant.", close=" or ".join(close[:3]))
+        )
+    raise Refused(_("Enter a time zone by continent and city, such as Europe/Lisbon."))
 
 
 def _checked(settings: GardenSettings) -> GardenSettings:
     zone = find_zone(settings.time_zone)
     if settings.temperature_unit not in TEMPERATURE_UNITS:
-        raise Refused("Choose the unit of temperature from the list.")
+        raise Refused(_("Choose the unit of temperature from the list."))
     if settings.length_unit not in LENGTH_UNITS:
-        raise Refused("Choose the unit of length from the list.")
+        raise Refused(_("Choose the unit of length from the list."))
+    if settings.language not in LANGUAGES:
+        raise Refused(_("Choose the language from the list."))
     if not (-90 <= settings.latitude <= 90 and -180 <= settings.longitude <= 180):
-        raise Refused("Latitude is between −90 and 90, longitude between −180 and 180.")
+        raise Refused(_("Latitude is between −90 and 90, longitude between −180 and 180."))
     if not (settings.contact.isascii() and (settings.contact or "x").isprintable()):
-        raise Refused("Use plain letters, digits and signs for the contact.")
+        raise Refused(_("Use plain letters, digits and signs for the contact."))
     return GardenSettings(
         **settings.__dict__
         | {

@@ -28,6 +28,7 @@ from gardenapp.science.site_learning import (
 from gardenapp.services import log
 from gardenapp.services.clockwork import garden_zone, night_at
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 # The published spread holds both what is wrong every night and what is wrong on one night; the
 # part that changes from night to night is what is left when the standing part is taken out.
@@ -110,13 +111,13 @@ def write_low(
     """`record_low` inside the caller's transaction; raises the same."""
     session = db.session
     if not -60 <= low_c <= 45:
-        raise OutOfRange("A low read at a plot is between −60 and 45 °C.")
+        raise OutOfRange(_("A low read at a plot is between −60 and 45 °C."))
     if night_of > night_at(now, garden_zone()):
-        raise OutOfRange("That night has not been yet.")
+        raise OutOfRange(_("That night has not been yet."))
     if plot_id is not None and session.get(Plot, plot_id) is None:
-        raise NotFound("There is no such plot.")
+        raise NotFound(_("There is no such plot."))
     if not may_any and not holds(plot_id, member_id):
-        raise NotAllowed("Lows are entered by the plot’s holders and by coordinators.")
+        raise NotAllowed(_("Lows are entered by the plot’s holders and by coordinators."))
     place = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id
     row = session.scalar(select(ObservedLow).where(ObservedLow.night_of == night_of, place))
     if row is None:

@@ -33,8 +33,9 @@ from gardenapp.science.ledger import (
     replay_lot,
     replay_thing,
 )
+from gardenapp.words import _, later
 
-OPENING = "was here before the ledger began"
+OPENING = later("was here before the ledger began")
 Subject = Cover | Lot
 
 
@@ -207,7 +208,7 @@ def _keep(subject: Subject, entry: Entry, row: LedgerEntry) -> LedgerEntry:
     )
     assert isinstance(result, CursorResult)
     if result.rowcount != 1:
-        raise AlreadyClaimed("Somebody changed this at the same moment. Look at it again.")
+        raise AlreadyClaimed(_("Somebody changed this at the same moment. Look at it again."))
     session.add(row)
     session.flush()
     _keep_loans(subject, state, entry.at)

@@ -18,6 +18,7 @@ from gardenapp.services import ledger, log
 from gardenapp.services.ledger import Happening
 from gardenapp.services.store import may_borrow, may_own, may_return
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 USUAL_DAYS = 14
 MOST_DAYS = 366
@@ -61,7 +62,7 @@ def lend(
     Raises NotFound, NotAllowed, FieldRefused, AlreadyClaimed with who has it, Impossible.
     """
     if not today <= due_on <= today + timedelta(days=MOST_DAYS):
-        raise FieldRefused("due_on", "Choose a day from today to a year from now.")
+        raise FieldRefused("due_on", _("Choose a day from today to a year from now."))
     try:
         with write_transaction() as session:
             if ledger.is_done(request_key):
@@ -69,11 +70,11 @@ def lend(
             subject = ledger.lock_lot(subject_id) if is_lot else ledger.lock_cover(subject_id)
             to = session.get(Member, to_id)
             if to is None or not to.is_active:
-                raise FieldRefused("to_id", "Choose a member from the list.")
+                raise FieldRefused("to_id", _("Choose a member from the list."))
             if not may_own(subject, member) and (
                 to_id != member.id or not may_borrow(subject, member)
             ):
-                raise NotAllowed("Its owner does not lend it, or you lend it for somebody else.")
+                raise NotAllowed(_("Its owner does not lend it, or you lend it for somebody else."))
             ledger.write(
                 subject,
                 Happening(
@@ -98,7 +99,7 @@ def lend(
         db.session.rollback()
         if ledger.is_done(request_key):
             return
-        raise AlreadyClaimed("Somebody was first: it is lent now.") from None
+        raise AlreadyClaimed(_("Somebody was first: it is lent now.")) from None
 
 
 def give_back(
@@ -125,7 +126,7 @@ def give_back(
         if isinstance(subject, Cover) and subject.holder_id is not None:
             from_id = subject.holder_id
         if not may_return(subject, from_id, member):
-            raise NotAllowed("Only whoever has it, its owner or a coordinator says it is back.")
+            raise NotAllowed(_("Only whoever has it, its owner or a coordinator says it is back."))
         ledger.write(
             subject,
             Happening(

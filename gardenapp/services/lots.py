@@ -39,6 +39,7 @@ from gardenapp.services.store import (
     may_own,
 )
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 MOST_MILLI = 1_000_000 * ONE
 USUAL_KERF_MM = 3.0  # a full circular-saw blade; see the table of materials
@@ -80,52 +81,61 @@ class Preset:
 PRESETS: tuple[Preset, ...] = (
     Preset(
         "salad-box",
-        "Salad boxes",
-        LotEntry("Salad boxes", "box", resin="1", origin="rescued"),
+        later("Salad boxes"),
+        LotEntry(later("Salad boxes"), "box", resin="1", origin="rescued"),
     ),
     Preset(
         "film-2m-100",
-        "Film, 2 m wide, 0.1 mm",
-        LotEntry("Film 2 m × 0.1 mm", "film", "m", 200.0, 100.0, resin="4"),
+        later("Film, 2 m wide, 0.1 mm"),
+        LotEntry(later("Film 2 m × 0.1 mm"), "film", "m", 200.0, 100.0, resin="4"),
     ),
     Preset(
         "film-4m-150",
-        "Film, 4 m wide, 0.15 mm",
-        LotEntry("Film 4 m × 0.15 mm", "film", "m", 400.0, 150.0, resin="4"),
+        later("Film, 4 m wide, 0.15 mm"),
+        LotEntry(later("Film 4 m × 0.15 mm"), "film", "m", 400.0, 150.0, resin="4"),
     ),
     Preset(
         "fleece-150",
-        "Fleece, 1.5 m wide",
-        LotEntry("Fleece 1.5 m", "fleece", "m", 150.0, resin="5"),
+        later("Fleece, 1.5 m wide"),
+        LotEntry(later("Fleece 1.5 m"), "fleece", "m", 150.0, resin="5"),
     ),
     Preset(
         "pallet-1200x800",
-        "Pallet 1200 × 800",
-        LotEntry("Pallets 1200 × 800", "pallet", section="1200 × 800 mm", wood="untreated"),
+        later("Pallet 1200 × 800"),
+        LotEntry(later("Pallets 1200 × 800"), "pallet", section="1200 × 800 mm", wood="untreated"),
     ),
     Preset(
         "pallet-1200x1000",
-        "Pallet 1200 × 1000",
-        LotEntry("Pallets 1200 × 1000", "pallet", section="1200 × 1000 mm", wood="untreated"),
+        later("Pallet 1200 × 1000"),
+        LotEntry(
+            later("Pallets 1200 × 1000"),
+            "pallet",
+            section="1200 × 1000 mm",
+            wood="untreated",
+        ),
     ),
     Preset(
         "pallet-1219x1016",
-        "Pallet 48 × 40 in",
-        LotEntry("Pallets 48 × 40 in", "pallet", section="1219 × 1016 mm", wood="untreated"),
+        later("Pallet 48 × 40 in"),
+        LotEntry(later("Pallets 48 × 40 in"), "pallet", section="1219 × 1016 mm", wood="untreated"),
     ),
     Preset(
         "timber-38x38-2400",
-        "Timber 38 × 38, 2.4 m",
-        LotEntry("Timber 38 × 38", "timber", length_mm=2_400, section="38 × 38 mm"),
+        later("Timber 38 × 38, 2.4 m"),
+        LotEntry(later("Timber 38 × 38"), "timber", length_mm=2_400, section="38 × 38 mm"),
     ),
     Preset(
         "timber-19x38-2400",
-        "Batten 19 × 38, 2.4 m",
-        LotEntry("Batten 19 × 38", "timber", length_mm=2_400, section="19 × 38 mm"),
+        later("Batten 19 × 38, 2.4 m"),
+        LotEntry(later("Batten 19 × 38"), "timber", length_mm=2_400, section="19 × 38 mm"),
     ),
-    Preset("string", "String", LotEntry("String", "string", "m")),
-    Preset("ballast", "Soil-filled bags", LotEntry("Soil-filled bags", "ballast")),
-    Preset("leaves", "Dead leaves", LotEntry("Dead leaves", "leaves", "l", origin="rescued")),
+    Preset("string", later("String"), LotEntry(later("String"), "string", "m")),
+    Preset("ballast", later("Soil-filled bags"), LotEntry(later("Soil-filled bags"), "ballast")),
+    Preset(
+        "leaves",
+        later("Dead leaves"),
+        LotEntry(later("Dead leaves"), "leaves", "l", origin="rescued"),
+    ),
 )
 
 
@@ -165,31 +175,37 @@ def check_lot(entry: LotEntry) -> None:
     )
     for field, value, choices in allowed:
         if value not in choices:
-            raise FieldRefused(field, "Choose one of the list.")
+            raise FieldRefused(field, _("Choose one of the list."))
     if not entry.name:
-        raise FieldRefused("name", "Say what it is.")
+        raise FieldRefused("name", _("Say what it is."))
     if entry.sort == "pallet" and not entry.mark:
         raise FieldRefused(
-            "mark", "Look for the stamp on the pallet’s blocks, or say that there is none."
+            "mark", _("Look for the stamp on the pallet’s blocks, or say that there is none.")
         )
     if entry.length_mm is not None and entry.unit != "piece":
-        raise FieldRefused("length_mm", "Lengths are counted in pieces; one lot for each length.")
+        raise FieldRefused(
+            "length_mm", _("Lengths are counted in pieces; one lot for each length.")
+        )
     if entry.lending == "own plots" and entry.owner_id is None:
-        raise FieldRefused("lending", "What the garden owns is there for the whole garden.")
+        raise FieldRefused("lending", _("What the garden owns is there for the whole garden."))
     if entry.is_for_beds:
         refusal = bed_refusal(sort=entry.sort, mark=entry.mark, wood=entry.wood)
         if refusal is not None:
             raise FieldRefused(
-                refusal.field, f"{refusal} Untick “may go near food beds” to keep it for other use."
+                refusal.field,
+                _(
+                    "%(refusal)s Untick “may go near food beds” to keep it for other use.",
+                    refusal=refusal,
+                ),
             )
 
 
 def check_quantity(quantity_milli: int, unit: str, *, field: str = "quantity") -> None:
     """Raises FieldRefused for none, too much, or a part of a piece."""
     if not 0 < quantity_milli <= MOST_MILLI:
-        raise FieldRefused(field, "Enter how much: more than 0, up to a million.")
+        raise FieldRefused(field, _("Enter how much: more than 0, up to a million."))
     if unit == "piece" and quantity_milli % ONE:
-        raise FieldRefused(field, "Pieces are counted whole.")
+        raise FieldRefused(field, _("Pieces are counted whole."))
 
 
 def add_lot(
@@ -214,9 +230,9 @@ def add_lot(
             if before is not None:
                 return before
         if not member.is_coordinator and entry.owner_id not in {None, member.id}:
-            raise NotAllowed("Only a coordinator says that something is somebody else’s.")
+            raise NotAllowed(_("Only a coordinator says that something is somebody else’s."))
         if entry.owner_id is not None and session.get(Member, entry.owner_id) is None:
-            raise FieldRefused("owner_id", "Choose a member from the list.")
+            raise FieldRefused("owner_id", _("Choose a member from the list."))
         check_place(place_id)
         lot = Lot(form_key=form_key or None, **_columns(entry))
         session.add(lot)
@@ -239,9 +255,11 @@ def change_lot(*, lot_id: int, entry: LotEntry, member: Member, now: datetime) -
         lot = ledger.lock_lot(lot_id)
         check_handle(lot, member)
         if entry.owner_id != lot.owner_id and not member.is_coordinator:
-            raise NotAllowed("Only a coordinator says whose it is.")
+            raise NotAllowed(_("Only a coordinator says whose it is."))
         if entry.unit != lot.unit:
-            raise FieldRefused("unit", "Its history is in the old unit; write down a new material.")
+            raise FieldRefused(
+                "unit", _("Its history is in the old unit; write down a new material.")
+            )
         for name, value in _columns(entry).items():
             setattr(lot, name, value)
         session.flush()
@@ -265,7 +283,7 @@ def get_lot(*, lot_id: int, member: Member, today: date) -> LotPage:
         select(Lot).where(Lot.id == lot_id).options(joinedload(Lot.owner), joinedload(Lot.place))
     )
     if lot is None:
-        raise NotFound("There is no such material.")
+        raise NotFound(_("There is no such material."))
     keys = CAUTIONS_OF.get(lot.sort, ())
     if lot.mark in {"MB", "SF", "none"} or lot.wood in {"treated", "painted", "unknown"}:
         keys = (*keys, "treated_wood")
@@ -313,7 +331,7 @@ def use_up(
 ) -> None:
     """Some of it left: used up, given away, thrown away. Raises as `add_more`, and Impossible."""
     if went_to not in WENT_WORDS or went_to == "parts":
-        raise FieldRefused("went_to", "Choose where it went.")
+        raise FieldRefused("went_to", _("Choose where it went."))
     _happen(lot_id, "retired", quantity_milli, member, now, request_key, went_to=went_to, note=note)
 
 
@@ -427,14 +445,18 @@ def cut_lengths(
         lot = ledger.lock_lot(lot_id)
         check_handle(lot, member)
         if lot.length_mm is None:
-            raise Refused("This material has no length to cut from.")
+            raise Refused(_("This material has no length to cut from."))
         left_mm = lot.length_mm - each * piece_mm - kerf_mm * each
         if -kerf_mm <= left_mm < 0:
             left_mm = 0.0  # the last piece ends where the length ends: no cut is needed there
         if each < 1 or left_mm < 0:
             raise FieldRefused(
                 "each",
-                f"{each} pieces and their saw cuts do not fit in {lot.length_mm:g} mm.",
+                _(
+                    "%(each)s pieces and their saw cuts do not fit in %(length_mm)s mm.",
+                    each=each,
+                    length_mm=f"{lot.length_mm:g}",
+                ),
             )
         done = _pieces_of(request_key)
         if done is not None:
@@ -473,7 +495,7 @@ def cut_from_roll(
         lot = ledger.lock_lot(lot_id)
         check_handle(lot, member)
         if lot.unit != "m":
-            raise Refused("Only what is measured in metres is cut from a roll.")
+            raise Refused(_("Only what is measured in metres is cut from a roll."))
         done = _pieces_of(request_key)
         if done is not None:
             return done[0]
@@ -573,9 +595,11 @@ def put_in(
         check_own(cover, member)
         check_handle(lot, member)
         if cover.status == "retired":
-            raise Refused("It has left the garden.")
+            raise Refused(_("It has left the garden."))
         if not lot.is_for_beds:
-            raise FieldRefused("lot_id", f"{lot.name} is not for use near food beds.")
+            raise FieldRefused(
+                "lot_id", _("%(name)s is not for use near food beds.", name=lot.name)
+            )
         check_quantity(quantity_milli, lot.unit)
         happening = Happening("cut", quantity_milli=quantity_milli, note=f"for {cover.label}")
         entry = _write(lot, happening, member, now, request_key)
@@ -600,7 +624,7 @@ def check_may_handle(*, lot_id: int, member: Member) -> None:
     """Raises NotFound, and NotAllowed where it belongs to somebody else."""
     lot = db.session.get(Lot, lot_id)
     if lot is None:
-        raise NotFound("There is no such material.")
+        raise NotFound(_("There is no such material."))
     check_handle(lot, member)
 
 

@@ -21,6 +21,7 @@ from gardenapp.models.notices import SECURITIES, MailServer
 from gardenapp.models.people import Member
 from gardenapp.services import log
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 PASSWORD_FILE = "smtp_password"  # noqa: S105  (a file's name)
 TIMEOUT_S = 10.0
@@ -104,7 +105,7 @@ def change_mail_settings(
         if by_id is not None:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed("Only a coordinator may do this.")
+                raise NotAllowed(_("Only a coordinator may do this."))
         row = session.get(MailServer, 1)
         if not settings.is_set:
             if row is not None:
@@ -128,7 +129,7 @@ def change_mail_settings(
 def send(message: Message, *, settings: MailSettings, password: str, now: datetime) -> None:
     """Hand one message to the mail server. Raises NotSent, with words for a coordinator."""
     if not settings.is_set:
-        raise NotSent("No mail server is named yet.")
+        raise NotSent(_("No mail server is named yet."))
     mail = _mail(message, settings, now)
     context = ssl.create_default_context()
     try:
@@ -145,24 +146,31 @@ def send(message: Message, *, settings: MailSettings, password: str, now: dateti
                 server.login(settings.user, password)
             server.send_message(mail, to_addrs=[message.to])
     except smtplib.SMTPRecipientsRefused as error:
-        codes = [code for code, _ in error.recipients.values()]
+        codes = [code for code, _reply in error.recipients.values()]
         final = any(500 <= code < 600 for code in codes)
         raise NotSent(
-            f"The mail server does not take this address ({codes[0] if codes else '?'}).",
+            _(
+                "The mail server does not take this address (%(codes)s).",
+                codes=codes[0] if codes else "?",
+            ),
             is_final=final,
         ) from error
     except smtplib.SMTPAuthenticationError as error:
-        raise NotSent("The mail server refuses the user name or password.") from error
+        raise NotSent(_("The mail server refuses the user name or password.")) from error
     except smtplib.SMTPNotSupportedError as error:
         raise NotSent(
-            "The mail server does not offer what is set: encryption by STARTTLS, or signing in."
+            _("The mail server does not offer what is set: encryption by STARTTLS, or signing in.")
         ) from error
     except smtplib.SMTPResponseException as error:
-        raise NotSent(f"The mail server answered {error.smtp_code}.") from error
+        raise NotSent(
+            _("The mail server answered %(smtp_code)s.", smtp_code=error.smtp_code)
+        ) from error
     except ssl.SSLError as error:
-        raise NotSent("The mail server’s certificate or encryption could not be used.") from error
+        raise NotSent(
+            _("The mail server’s certificate or encryption could not be used.")
+        ) from error
     except (smtplib.SMTPException, OSError, UnicodeError) as error:
-        raise NotSent("The mail server could not be reached, or broke off.") from error
+        raise NotSent(_("The mail server could not be reached, or broke off.")) from error
 
 
 def check_address(address: str) -> str:
@@ -172,7 +180,7 @@ def check_address(address: str) -> str:
     """
     cleaned = address.strip()
     name, parsed = parseaddr(cleaned)
-    local, _, domain = cleaned.rpartition("@")
+    local, _at, domain = cleaned.rpartition("@")
     if (
         name
         or parsed != cleaned
@@ -185,7 +193,7 @@ def check_address(address: str) -> str:
         or domain.startswith(".")
         or domain.endswith(".")
     ):
-        raise FieldRefused("address", "Enter one e-mail address, such as name@example.org.")
+        raise FieldRefused("address", _("Enter one e-mail address, such as name@example.org."))
     return cleaned
 
 
@@ -209,14 +217,14 @@ def _checked(settings: MailSettings) -> MailSettings:
     if not host:
         return MailSettings()
     if not all(c.isascii() and (c.isalnum() or c in ".-_:") for c in host):
-        raise FieldRefused("host", "Enter the server’s name, such as mail.example.org.")
+        raise FieldRefused("host", _("Enter the server’s name, such as mail.example.org."))
     if settings.security not in SECURITIES:
-        raise FieldRefused("security", "Choose one of the list.")
+        raise FieldRefused("security", _("Choose one of the list."))
     if not 1 <= settings.port <= 65_535:
-        raise FieldRefused("port", "Enter a port between 1 and 65535.")
+        raise FieldRefused("port", _("Enter a port between 1 and 65535."))
     if settings.user and settings.security == "none" and host not in {"localhost", "127.0.0.1"}:
         raise FieldRefused(
-            "security", "Without encryption a password would be readable on the way. Choose TLS."
+            "security", _("Without encryption a password would be readable on the way. Choose TLS.")
         )
     try:
         sender = check_address(settings.sender)

@@ -23,6 +23,7 @@ from gardenapp.services.clockwork import garden_zone, get_garden
 from gardenapp.services.ledger import Happening
 from gardenapp.services.tonight import BoardJob
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 LOOK_BACK_DAYS = 7
 # What a logger must have sent of a night for its lowest reading to be offered as the night's low.
@@ -103,8 +104,7 @@ def morning_page(*, member: Member, now: datetime, night_of: date | None = None)
     lows = dict(
         db.session.execute(
             select(ObservedLow.plot_id, ObservedLow.low_c).where(ObservedLow.night_of == evening)
-        )
-        .all()
+        ).all()
     )
     seen = outcomes.outcomes_of(night_of=evening)
     shares = outcomes.expected_shares(night_of=evening)
@@ -147,7 +147,12 @@ def _known_night(night_of: date | None, now: datetime) -> date:
     if night_of is None:
         return last
     if not last - timedelta(days=LOOK_BACK_DAYS - 1) <= night_of <= last:
-        raise NotFound(f"Only the last {LOOK_BACK_DAYS} nights can be written down.")
+        raise NotFound(
+            _(
+                "Only the last %(look_back_days)s nights can be written down.",
+                look_back_days=LOOK_BACK_DAYS,
+            )
+        )
     return night_of
 
 
@@ -186,12 +191,10 @@ def find_job(*, job_id: int, now: datetime) -> BoardJob:
     for job in _jobs_out(now):
         if job.id == job_id:
             return job
-    raise NotFound("That is not out any more.")
+    raise NotFound(_("That is not out any more."))
 
 
-def bring_back(
-    *, job_id: int, conditions: Mapping[int, str], member_id: int, now: datetime
-) -> int:
+def bring_back(*, job_id: int, conditions: Mapping[int, str], member_id: int, now: datetime) -> int:
     """Mark a job's covers off and back in their place, and note how they are.
 
     `conditions`: cover id to sound, worn or broken; covers not named stay as they were. Gives
@@ -200,12 +203,12 @@ def bring_back(
     Raises NotFound, Refused.
     """
     if any(condition not in CONDITIONS for condition in conditions.values()):
-        raise Refused("A cover is sound, worn or broken.")
+        raise Refused(_("A cover is sound, worn or broken."))
     belonging = set()
     for part in db.session.scalars(select(JobPart).where(JobPart.job_id == job_id)):
         belonging |= {part.cover_id, part.inner_cover_id}
     if not set(conditions) <= belonging:
-        raise NotFound("That cover is not of this job.")
+        raise NotFound(_("That cover is not of this job."))
     tonight.mark_off(job_id=job_id, member_id=member_id, now=now)
     changed = 0
     rank = {condition: place for place, condition in enumerate(CONDITIONS)}
@@ -240,9 +243,9 @@ def plot_morning(
     evening = _known_night(night_of, now)
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound("There is no such plot.")
+        raise NotFound(_("There is no such plot."))
     if not member.is_coordinator and not learning.holds(plot_id, member.id):
-        raise NotAllowed("A plot’s morning is written down by its holders and coordinators.")
+        raise NotAllowed(_("A plot’s morning is written down by its holders and coordinators."))
     shares = outcomes.expected_shares(night_of=evening, plot_id=plot_id)
     seen = outcomes.outcomes_of(night_of=evening, plot_id=plot_id)
     lines = []
@@ -285,9 +288,7 @@ def _said_low_c(evening: date, plot_id: int) -> float | None:
     row = db.session.scalars(
         select(PlanRow)
         .join(Plan, Plan.id == PlanRow.plan_id)
-        .where(
-            Plan.night_of == evening, Plan.is_current.is_(True), PlanRow.plot_id == plot_id
-        )
+        .where(Plan.night_of == evening, Plan.is_current.is_(True), PlanRow.plot_id == plot_id)
     ).first()
     if row is None:
         return None

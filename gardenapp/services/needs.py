@@ -16,8 +16,9 @@ from gardenapp.models.store import Notice
 from gardenapp.services import log
 from gardenapp.services.clockwork import tonight
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
-KIND_WORDS = {"ask": "looking for", "offer": "to spare"}
+KIND_WORDS = {"ask": later("looking for"), "offer": later("to spare")}
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ def add_notice(
 ) -> int:
     """Ask for something or offer it; the same form once. Raises FieldRefused."""
     if kind not in KIND_WORDS:
-        raise FieldRefused("kind", "Choose whether you look for it or have it to spare.")
+        raise FieldRefused("kind", _("Choose whether you look for it or have it to spare."))
     with write_transaction() as session:
         if form_key:
             before = session.scalar(select(Notice.id).where(Notice.form_key == form_key))
@@ -118,9 +119,9 @@ def close_notice(*, notice_id: int, member: Member, now: datetime) -> None:
     with write_transaction() as session:
         notice = session.get(Notice, notice_id)
         if notice is None:
-            raise NotFound("There is no such note.")
+            raise NotFound(_("There is no such note."))
         if not member.is_coordinator and notice.member_id != member.id:
-            raise NotAllowed("Only whoever wrote it, or a coordinator, takes it down.")
+            raise NotAllowed(_("Only whoever wrote it, or a coordinator, takes it down."))
         if notice.closed_at is not None:
             return
         notice.closed_at, notice.closed_by_id = now, member.id

@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo
 
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.tonight import BoardJob, BoardRow, TonightPage
+from gardenapp.words import _, day_of, decimal_sign, later, month_of
 
 MINUS = "\N{MINUS SIGN}"
 QUARTER = timedelta(minutes=15)
-CAUTION = (
+CAUTION = later(
     "Chances are estimates, not promises. Covers still on by day can cook plants: lift or vent "
     "them in the morning. In ice and dark, leave a plant rather than fall for it."
 )
@@ -41,16 +42,22 @@ def temperature(value_c: float, unit: str) -> str:
     shown = f"{c_to_f(value_c) if unit == 'F' else value_c:.1f}"
     if float(shown) == 0:
         shown = shown.lstrip("-")
-    return f"{shown.replace('-', MINUS)} °{unit}"
+    return f"{shown.replace('-', MINUS).replace('.', decimal_sign())} °{unit}"
 
 
 def night_name(night_of: date) -> str:
     """`Tuesday 24 to Wednesday 25 November`."""
     morning = night_of + timedelta(days=1)
-    first = f"{night_of:%A} {night_of.day}"
+    first = f"{day_of(night_of)} {night_of.day}"
     if night_of.month != morning.month:
-        first += f" {night_of:%B}"
-    return f"{first} to {morning:%A} {morning.day} {morning:%B}"
+        first = _("%(day)s %(month)s", day=first, month=month_of(night_of))
+    return _(
+        "%(first)s to %(next_day)s %(next_number)s %(month)s",
+        first=first,
+        next_day=day_of(morning),
+        next_number=morning.day,
+        month=month_of(morning),
+    )
 
 
 def clock(moment: datetime, zone: ZoneInfo) -> str:
@@ -74,9 +81,9 @@ def plain(text: str) -> str:
 def job_line(job: BoardJob) -> str:
     """`2 × crate (from Back shed)`."""
     number = f"{len(job.covers)} × " if len(job.covers) > 1 else ""
-    places = ", ".join(place for place, _ in job.places if place)
-    line = f"{number}{job.label}" + (f" (from {places})" if places else "")
-    return plain(f"Take off: {line}" if job.must_come_off else line)
+    places = ", ".join(place for place, _labels in job.places if place)
+    line = f"{number}{job.label}" + (_(" (from %(places)s)", places=places) if places else "")
+    return plain(_("Take off: %(line)s", line=line) if job.must_come_off else line)
 
 
 def job_lines(jobs: Sequence[BoardJob]) -> list[str]:
@@ -87,8 +94,10 @@ def job_lines(jobs: Sequence[BoardJob]) -> list[str]:
     lines = []
     for plot, found in sorted(by_plot.items()):
         counted = Counter(found)
-        words = "; ".join(f"{n} times {w}" if n > 1 else w for w, n in sorted(counted.items()))
-        lines.append(f"Plot {plain(plot)}: {words}")
+        words = "; ".join(
+            _("%(n)s times %(w)s", n=n, w=w) if n > 1 else w for w, n in sorted(counted.items())
+        )
+        lines.append(_("Plot %(plot)s: %(words)s", plot=plain(plot), words=words))
     return lines
 
 
@@ -96,8 +105,13 @@ def short_line(row: BoardRow) -> str:
     """`Plot A1: 3 × beans cannot be saved with the covers there are`."""
     data = row.data
     number = data.get("left") or data["count"]
-    words = f"{number} × {data['name']}, about {round(data['after'] * 100)} % likely lost"
-    return plain(f"Plot {data['plot']}: {words}")
+    words = _(
+        "%(number)s × %(name)s, about %(after)s %% likely lost",
+        number=number,
+        name=data["name"],
+        after=round(data["after"] * 100),
+    )
+    return plain(_("Plot %(plot)s: %(words)s", plot=data["plot"], words=words))
 
 
 def put_on_by(jobs: Sequence[BoardJob]) -> datetime | None:
@@ -118,31 +132,41 @@ def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
     low_c, sd_k = page.header["low"]
     spread = difference_k_to_f(sd_k) if unit == "F" else sd_k
     lines = [
-        f"Night of {night_name(page.night_of)}.",
-        f"Low about {temperature(low_c, unit)}, give or take {spread:.1f} °{unit}.",
+        _("Night of %(night_of)s.", night_of=night_name(page.night_of)),
+        _(
+            "Low about %(low_c)s, give or take %(spread)s °%(unit)s.",
+            low_c=temperature(low_c, unit),
+            spread=f"{spread:.1f}".replace(".", decimal_sign()),
+            unit=unit,
+        ),
     ]
     short = [row for row in page.rows if row.status == "short"]
     off = [job for job in page.jobs if job.must_come_off]
     by_at, lift_at = put_on_by(page.jobs), lift_by(page.jobs)
     if page.jobs:
-        lines += ["", "To do:", *job_lines(page.jobs)]
+        lines += ["", _("To do:"), *job_lines(page.jobs)]
     if by_at is not None:
-        lines += ["", f"Put on by {clock(quarter_before(by_at), zone)}."]
+        lines += ["", _("Put on by %(by_at)s.", by_at=clock(quarter_before(by_at), zone))]
     if lift_at is not None:
-        lines += [f"Vent or lift by about {clock(quarter_before(lift_at), zone)} in the morning."]
+        lines += [
+            _(
+                "Vent or lift by about %(lift_at)s in the morning.",
+                lift_at=clock(quarter_before(lift_at), zone),
+            )
+        ]
     if short:
-        lines += ["", "Cannot be saved with the covers there are:", *map(short_line, short)]
+        lines += ["", _("Cannot be saved with the covers there are:"), *map(short_line, short)]
     if not page.jobs and not short:
-        lines += ["", "Nothing to do tonight."]
-    lines += ["", CAUTION]
+        lines += ["", _("Nothing to do tonight.")]
+    lines += ["", str(CAUTION)]
     if off and len(off) == len(page.jobs):
-        title = "Take covers off tonight: wind"
+        title = _("Take covers off tonight: wind")
     elif by_at is not None:
-        title = f"Cover up by {clock(quarter_before(by_at), zone)} tonight"
+        title = _("Cover up by %(by_at)s tonight", by_at=clock(quarter_before(by_at), zone))
     elif page.jobs:
-        title = "There is something to do tonight"
+        title = _("There is something to do tonight")
     elif short:
-        title = "Plants at risk tonight, and no cover for them"
+        title = _("Plants at risk tonight, and no cover for them")
     else:
-        title = "Nothing to do tonight"
+        title = _("Nothing to do tonight")
     return NightText(title, tuple(lines), bool(page.jobs or short))

@@ -36,6 +36,7 @@ from gardenapp.services.mail import Message, NotSent
 from gardenapp.services.night_words import NightText
 from gardenapp.services.tonight import TonightPage, plots_of, tonight_page
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, speaking
 
 CONFIRM_BYTES = 24
 CONFIRM_FOR = timedelta(days=7)
@@ -195,15 +196,18 @@ def set_mail(
                 kind="confirm",
                 digest=_digest(f"confirm {token}"),
                 body={
-                    "subject": f"{name}: is this your address?",
+                    "subject": _("%(name)s: is this your address?", name=name),
                     "text": "\n".join(
                         (
-                            f"Somebody asked {name} to send notices of cold nights here.",
+                            _(
+                                "Somebody asked %(name)s to send notices of cold nights here.",
+                                name=name,
+                            ),
                             "",
-                            "If that was you, open this page and press the button:",
+                            _("If that was you, open this page and press the button:"),
                             f"{pages_at}/notices/confirm/{token}",
                             "",
-                            "If it was not, do nothing; no more will come.",
+                            _("If it was not, do nothing; no more will come."),
                         )
                     ),
                 },
@@ -257,7 +261,7 @@ def set_hook(
 def stop_channel(*, member_id: int, kind: str, now: datetime) -> None:
     """End one way of being told; what was waiting for it is dropped. Raises NotFound."""
     if kind not in CHANNEL_KINDS:
-        raise NotFound("There is no such way to be told.")
+        raise NotFound(_("There is no such way to be told."))
     with write_transaction(changes_board=False):
         row = _open_channel(member_id, kind)
         if row is None:
@@ -296,9 +300,9 @@ def send_test(*, member_id: int, kind: str, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         row = _open_channel(member_id, kind)
         if row is None:
-            raise NotFound("Set this up first, then try it.")
+            raise NotFound(_("Set this up first, then try it."))
         if row.confirmed_at is None:
-            raise Refused("Confirm the address first; the message to do so is on its way.")
+            raise Refused(_("Confirm the address first; the message to do so is on its way."))
         name = night_words.plain(get_garden().name)
         # Two presses within a minute are one.
         digest = _digest(f"test {row.id} {int(now.timestamp()) // 60}")
@@ -311,8 +315,8 @@ def send_test(*, member_id: int, kind: str, now: datetime) -> None:
                 kind="test",
                 digest=digest,
                 body={
-                    "subject": f"{name}: notices reach you",
-                    "text": "This is the test you asked for. Notices of cold nights come here.",
+                    "subject": _("%(name)s: notices reach you", name=name),
+                    "text": _("This is the test you asked for. Notices of cold nights come here."),
                 },
                 made_at=now,
                 next_try_at=now,
@@ -354,7 +358,9 @@ def _limit_confirms(member_id: int, now: datetime) -> None:
         )
     )
     if (asked or 0) >= MOST_CONFIRMS_A_DAY:
-        raise FieldRefused("address", "That is enough addresses for one day. Try again tomorrow.")
+        raise FieldRefused(
+            "address", _("That is enough addresses for one day. Try again tomorrow.")
+        )
 
 
 def _to_confirm(token: str, now: datetime) -> NoticeChannel:
@@ -370,7 +376,7 @@ def _to_confirm(token: str, now: datetime) -> NoticeChannel:
     )
     if row is None:
         raise NotFound(
-            "This link works no more: it is over a week old, or another address was given since."
+            _("This link works no more: it is over a week old, or another address was given since.")
         )
     return row
 
@@ -444,14 +450,18 @@ def _queue(plan_id: int) -> int:
 def _draft(channel: NoticeChannel, whole: TonightPage, garden: str, zone: ZoneInfo) -> _Draft:
     plot_ids = None if channel.all_plots else plots_of(channel.member_id)
     page = _part(whole, plot_ids)
-    text = night_words.night_text(page, unit=channel.member.temperature_unit, zone=zone)
+    with speaking(channel.member.language or get_garden().language):
+        text = night_words.night_text(page, unit=channel.member.temperature_unit, zone=zone)
+        body = _body(channel, page, text, garden)
+    with speaking("en"):  # so that nobody is told again because somebody else reads Spanish
+        concern = _concern(page)
     return _Draft(
         channel_id=channel.id,
         member_id=channel.member_id,
-        concern=_concern(page),
+        concern=concern,
         has_work=text.has_work,
         tells_quiet=channel.tells_quiet,
-        body=_body(channel, page, text, garden),
+        body=body,
     )
 
 
@@ -484,7 +494,11 @@ def _body(
     channel: NoticeChannel, page: TonightPage, text: NightText, garden: str
 ) -> dict[str, Any]:
     board = f"{channel.pages_at}/tonight"
-    foot = ("", f"The board: {board}", f"To stop these notices: {channel.pages_at}/me/notices")
+    foot = (
+        "",
+        _("The board: %(board)s", board=board),
+        _("To stop these notices: %(address)s", address=f"{channel.pages_at}/me/notices"),
+    )
     by_at, lift_at = night_words.put_on_by(page.jobs), night_words.lift_by(page.jobs)
     return {
         "subject": f"{garden}: {text.title}",
@@ -520,7 +534,7 @@ def _body(
                 for row in page.rows
                 if row.status == "short"
             ],
-            "note": "Chances are estimates, not promises.",
+            "note": _("Chances are estimates, not promises."),
             "board": board,
         },
     }
@@ -654,7 +668,7 @@ def _send_one(notice_id: int, now: datetime, outlet: Outlet) -> None:
     )
     assert row is not None  # it was held a moment ago
     if not row.member.is_active or row.channel.ended_at is not None:
-        raise NotSent("The member has left, or has stopped these notices.", is_final=True)
+        raise NotSent(_("The member has left, or has stopped these notices."), is_final=True)
     channel, body, digest, kind = row.channel, row.body, row.digest, row.kind
     address, secret, pages_at = channel.address, channel.secret, channel.pages_at
     if channel.kind == "mail":
@@ -766,17 +780,17 @@ def try_again(*, notice_id: int, by_id: int, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         actor = session.get(Member, by_id, populate_existing=True)
         if actor is None or not actor.is_active or not actor.is_coordinator:
-            raise NotAllowed("Only a coordinator may do this.")
+            raise NotAllowed(_("Only a coordinator may do this."))
         row = session.get(OutgoingNotice, notice_id)
         if row is None:
-            raise NotFound("There is no such notice.")
+            raise NotFound(_("There is no such notice."))
         if row.state not in {"failed", "waiting"}:
-            raise Refused("This notice has gone out, or a newer one took its place.")
+            raise Refused(_("This notice has gone out, or a newer one took its place."))
         channel = session.get(NoticeChannel, row.channel_id)
         if channel is None or channel.ended_at is not None:
-            raise Refused("The member has stopped these notices.")
+            raise Refused(_("The member has stopped these notices."))
         if row.expires_at <= now:
-            raise Refused("Its night is over; there is nothing left to tell.")
+            raise Refused(_("Its night is over; there is nothing left to tell."))
         row.state, row.tries, row.next_try_at = "waiting", 0, now
 
 

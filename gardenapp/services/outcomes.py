@@ -27,6 +27,7 @@ from gardenapp.science.outcomes import (
 )
 from gardenapp.services import learning, log
 from gardenapp.services.clockwork import garden_zone, night_at
+from gardenapp.words import _
 
 # Damage shows days later; after this the plant's next nights are mixed in.
 LOOK_WITHIN_DAYS = 14
@@ -91,20 +92,23 @@ def write_outcomes(
     session = db.session
     last = night_at(now, garden_zone())
     if not last - timedelta(days=LOOK_WITHIN_DAYS) <= night_of <= last:
-        raise OutOfRange(f"Damage is entered for nights of the last {LOOK_WITHIN_DAYS} days.")
+        raise OutOfRange(
+            _(
+                "Damage is entered for nights of the last %(look_within_days)s days.",
+                look_within_days=LOOK_WITHIN_DAYS,
+            )
+        )
     if not may_any and not learning.holds(plot_id, member_id):
-        raise NotAllowed("Damage is entered by the plot’s holders and by coordinators.")
+        raise NotAllowed(_("Damage is entered by the plot’s holders and by coordinators."))
     expected = expected_shares(night_of=night_of, plot_id=plot_id)
     for planting_id, damage in damages.items():
         if damage not in DAMAGES:
-            raise Refused("Damage is none, some, much or dead.")
+            raise Refused(_("Damage is none, some, much or dead."))
         planting = session.get(Planting, planting_id)
         if planting is None or planting.plot_id != plot_id:
-            raise NotFound("That planting is not in this plot.")
+            raise NotFound(_("That planting is not in this plot."))
         row = session.scalar(
-            select(Outcome).where(
-                Outcome.night_of == night_of, Outcome.planting_id == planting_id
-            )
+            select(Outcome).where(Outcome.night_of == night_of, Outcome.planting_id == planting_id)
         )
         if row is None:
             row = Outcome(night_of=night_of, planting_id=planting_id)
@@ -135,9 +139,7 @@ def expected_shares(*, night_of: date, plot_id: int | None = None) -> dict[int, 
     Plantings of nights without a plan are left out.
     """
     session = db.session
-    plan = session.scalar(
-        select(Plan).where(Plan.night_of == night_of, Plan.is_current.is_(True))
-    )
+    plan = session.scalar(select(Plan).where(Plan.night_of == night_of, Plan.is_current.is_(True)))
     if plan is None:
         return {}
     query = select(PlanRow).where(PlanRow.plan_id == plan.id)

@@ -14,6 +14,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from gardenapp.errors import Refused
+from gardenapp.words import _
 
 SHORTEST, ADVISED, LONGEST = 8, 15, 200
 
@@ -50,17 +51,22 @@ def check_new_password(password: str, *, names: Iterable[str] = ()) -> None:
     """
     if len(password) < SHORTEST:
         raise Refused(
-            f"Use at least {SHORTEST} characters; {ADVISED} or more, such as four words, is better."
+            _(
+                "Use at least %(shortest)s characters; %(advised)s or more, such as four "
+                "words, is better.",
+                shortest=SHORTEST,
+                advised=ADVISED,
+            )
         )
     if len(password) > LONGEST:
-        raise Refused(f"Use at most {LONGEST} characters.")
+        raise Refused(_("Use at most %(longest)s characters.", longest=LONGEST))
     if not _is_text(password):
-        raise Refused("One of the characters is broken; type it again.")
+        raise Refused(_("One of the characters is broken; type it again."))
     folded = password.casefold().strip()
     if folded in COMMON or len(set(folded)) < 4:
-        raise Refused("Many people use this one, so it is guessed first. Think of another.")
+        raise Refused(_("Many people use this one, so it is guessed first. Think of another."))
     if folded in {name.casefold().strip() for name in names}:
-        raise Refused("Do not use your own name or the garden's as the password.")
+        raise Refused(_("Do not use your own name or the garden's as the password."))
 
 
 def hash_password(password: str) -> str:

@@ -23,6 +23,7 @@ from gardenapp.config import SESSION_DAYS
 from gardenapp.errors import NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import (
+    LANGUAGES,
     LENGTH_UNITS,
     ROLES,
     TEMPERATURE_UNITS,
@@ -42,10 +43,11 @@ from gardenapp.services.passwords import (
     needs_new_hash,
 )
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 INVITE_DAYS = 14
 INVITE_BYTES = 24  # 192 random bits
-WORKS_NO_MORE = (
+WORKS_NO_MORE = later(
     "This link works no more. It was used, replaced by a newer one, or is over two weeks old. "
     "Ask your coordinator for a new one."
 )
@@ -143,7 +145,7 @@ def get_member(*, member_id: int, now: datetime) -> MemberDetails:
     """One member for the coordinator's form. Raises NotFound."""
     row = db.session.get(Member, member_id)
     if row is None:
-        raise NotFound("There is no such member.")
+        raise NotFound(_("There is no such member."))
     plot_ids = db.session.scalars(
         select(PlotHolder.plot_id).where(PlotHolder.member_id == member_id)
     )
@@ -208,7 +210,7 @@ def add_member(
     Raises Refused.
     """
     if role not in ROLES:
-        raise Refused("A member is either a coordinator or a member.")
+        raise Refused(_("A member is either a coordinator or a member."))
     garden = session.get(Garden, 1)
     sign_in_name = _free_sign_in_name(session, name, except_id=None)
     member = Member(
@@ -252,7 +254,7 @@ def change_member(
             member.name = name
         if role is not None and role != member.role:
             if role not in ROLES:
-                raise Refused("A member is either a coordinator or a member.")
+                raise Refused(_("A member is either a coordinator or a member."))
             if member.is_coordinator:
                 _keep_one_coordinator(session, member)
             changes.append(f"now {role}")
@@ -329,7 +331,7 @@ def make_invite(*, member_id: int, by_id: int | None, now: datetime) -> str:
             _require_coordinator(session, by_id)
         member = _get(session, member_id)
         if not member.is_active:
-            raise Refused(f"{member.name} was let go. Take them back first.")
+            raise Refused(_("%(name)s was let go. Take them back first.", name=member.name))
         _void_invites(session, member.id, now)
         session.add(
             Invite(
@@ -420,12 +422,12 @@ def sign_in(*, name: str, password: str, address: str, now: datetime) -> LetIn:
     kept = member.password_hash if member is not None else None
     if not is_password(password, kept) or member is None or kept is None:
         _log.warning("sign-in refused, member %s", member.id if member is not None else "unknown")
-        raise WrongPassword("Name and password do not belong together.")
+        raise WrongPassword(_("Name and password do not belong together."))
     new_hash = hash_password(password) if needs_new_hash(kept) else None
     with write_transaction(changes_board=False) as session:
         member = _get(session, member.id)
         if not member.is_active or member.password_hash != kept:
-            raise WrongPassword("Name and password do not belong together.")
+            raise WrongPassword(_("Name and password do not belong together."))
         throttle.strike_off(tries, by_name)
         if new_hash is not None:
             member.password_hash = new_hash
@@ -457,7 +459,7 @@ def change_password(
     """
     member = db.session.get(Member, member_id, populate_existing=True)
     if member is None:
-        raise NotFound("There is no such member.")
+        raise NotFound(_("There is no such member."))
     garden = db.session.get(Garden, 1)
     check_new_password(new, names=(member.name, garden.name if garden else ""))
     kept = member.password_hash
@@ -466,12 +468,12 @@ def change_password(
         limit = throttle.for_name(f"password of {member_id}", address)
         tries = throttle.begin_try(limit, now=now)
         if not is_password(current or "", kept):
-            raise WrongPassword("This is not your current password.")
+            raise WrongPassword(_("This is not your current password."))
     new_hash = hash_password(new)
     with write_transaction(changes_board=False) as session:
         member = _get(session, member_id)
         if member.password_hash != kept:
-            raise Refused("The password was changed at the same moment. Sign in again.")
+            raise Refused(_("The password was changed at the same moment. Sign in again."))
         throttle.strike_off(tries)
         if member.sign_in_name is None:
             member.sign_in_name = _free_sign_in_name(session, member.name, except_id=member.id)
@@ -524,13 +526,24 @@ def new_phone() -> str:
     return secrets.token_urlsafe(16)
 
 
-def set_units(*, member_id: int, temperature_unit: str, length_unit: str, now: datetime) -> None:
-    """Set the units in which a member reads and types. Raises NotFound, Refused."""
+def set_units(
+    *,
+    member_id: int,
+    temperature_unit: str,
+    length_unit: str,
+    language: str | None = None,
+    now: datetime,
+) -> None:
+    """Set the units and the language in which a member reads and types; language None leaves
+    it to the phone. Raises NotFound, Refused."""
     if temperature_unit not in TEMPERATURE_UNITS or length_unit not in LENGTH_UNITS:
-        raise Refused("Choose the units from the lists.")
+        raise Refused(_("Choose the units from the lists."))
+    if language is not None and language not in LANGUAGES:
+        raise Refused(_("Choose the language from the list."))
     with write_transaction(changes_board=False) as session:
         member = _get(session, member_id)
         member.temperature_unit, member.length_unit = temperature_unit, length_unit
+        member.language = language
         garden_log.record(
             action="chose units",
             subject=member.name,
@@ -554,7 +567,7 @@ def _get(session: _Session, member_id: int) -> Member:
     # Read anew: the row that the sign-in loaded before the transaction may be out of date.
     member = session.get(Member, member_id, populate_existing=True, with_for_update=True)
     if member is None:
-        raise NotFound("There is no such member.")
+        raise NotFound(_("There is no such member."))
     return member
 
 
@@ -563,7 +576,7 @@ def _require_coordinator(session: _Session, by_id: int | None) -> None:
         return
     actor = session.get(Member, by_id, populate_existing=True)
     if actor is None or not actor.is_active or not actor.is_coordinator:
-        raise NotAllowed("Only a coordinator may do this.")
+        raise NotAllowed(_("Only a coordinator may do this."))
 
 
 def _keep_one_coordinator(session: _Session, leaving: Member) -> None:
@@ -575,20 +588,29 @@ def _keep_one_coordinator(session: _Session, leaving: Member) -> None:
     ).all()
     if not others:
         raise LastCoordinator(
-            f"{leaving.name} is the only coordinator. Make somebody else a coordinator first."
+            _(
+                "%(name)s is the only coordinator. Make somebody else a coordinator first.",
+                name=leaving.name,
+            )
         )
 
 
 def _free_sign_in_name(session: _Session, name: str, *, except_id: int | None) -> str:
     wanted = sign_in_name_of(name)
     if not wanted:
-        raise Refused("Enter a name.")
+        raise Refused(_("Enter a name."))
     if len(wanted) > 80:
-        raise Refused("Use a shorter name.")
+        raise Refused(_("Use a shorter name."))
     holder = session.scalar(select(Member).where(Member.sign_in_name == wanted))
     if holder is not None and holder.id != except_id:
         gone = "" if holder.is_active else " (who was let go and can be taken back)"
-        raise Refused(f"There is already somebody called {holder.name}{gone}. Add an initial.")
+        raise Refused(
+            _(
+                "There is already somebody called %(name)s%(gone)s. Add an initial.",
+                name=holder.name,
+                gone=gone,
+            )
+        )
     return wanted
 
 
@@ -596,7 +618,7 @@ def _give_plots(session: _Session, member_id: int, plot_ids: Collection[int]) ->
     wanted = set(plot_ids)
     known = set(session.scalars(select(Plot.id).where(Plot.id.in_(wanted)))) if wanted else set()
     if known != wanted:
-        raise Refused("One of the plots is not there any more. Look the list over.")
+        raise Refused(_("One of the plots is not there any more. Look the list over."))
     held = set(session.scalars(select(PlotHolder.plot_id).where(PlotHolder.member_id == member_id)))
     for plot_id in sorted(wanted - held):
         session.add(PlotHolder(plot_id=plot_id, member_id=member_id))

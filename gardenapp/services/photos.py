@@ -15,6 +15,7 @@ from pathlib import Path
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from gardenapp.errors import FieldRefused
+from gardenapp.words import _
 
 LARGEST_SIDE = 1_600
 LARGEST_BYTES = 3_900_000
@@ -27,13 +28,13 @@ TAKEN = ("JPEG", "PNG", "WEBP")
 def remake(data: bytes) -> bytes:
     """The picture in `data` as a plain JPEG. Raises FieldRefused."""
     if len(data) > LARGEST_BYTES:
-        raise FieldRefused("photo", "The picture is over 3.9 MB; send a smaller one.")
+        raise FieldRefused("photo", _("The picture is over 3.9 MB; send a smaller one."))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(io.BytesIO(data), formats=TAKEN) as picture:
                 if picture.width * picture.height > MOST_PIXELS:
-                    raise FieldRefused("photo", "The picture has too many pixels.")
+                    raise FieldRefused("photo", _("The picture has too many pixels."))
                 # What the camera wrote on turning is obeyed, then forgotten with the rest.
                 upright = ImageOps.exif_transpose(picture)
                 upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
@@ -52,7 +53,7 @@ def remake(data: bytes) -> bytes:
         EOFError,
     ):
         raise FieldRefused(
-            "photo", "That is not a picture that can be read. Send a JPEG, PNG or WebP."
+            "photo", _("That is not a picture that can be read. Send a JPEG, PNG or WebP.")
         ) from None
     out = io.BytesIO()
     flat.save(out, "JPEG", quality=82, optimize=True)

@@ -64,6 +64,7 @@ from gardenapp.services.night_outlook import (
 )
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.trials import Provenance, believed_gains, believed_lifts
+from gardenapp.words import _
 
 # Expected loss below which a planting is called safe, and from which a planting is called short
 # although it is covered. Our own choice, said on the help page.
@@ -133,7 +134,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
     evening = night_of or tonight(now)
     forecast = find_forecast(evening)
     if forecast is None:
-        raise NotFound("There is no forecast for that night yet. Enter or import one.")
+        raise NotFound(_("There is no forecast for that night yet. Enter or import one."))
     night = night_for(
         evening,
         latitude=garden.latitude,
@@ -155,7 +156,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
         else:
             notices.plan_changed(plan_id)
             return plan_id
-    raise Refused("People are marking covers on right now. Plan again in a minute.")
+    raise Refused(_("People are marking covers on right now. Plan again in a minute."))
 
 
 def replan_if_needed(*, nights: Iterable[date], member_id: int | None, now: datetime) -> list[int]:
@@ -577,6 +578,19 @@ class _Draft:
                         must_come_off=True,
                     )
                 )
+        # A cover whose plants are gone still stands there, and somebody must bring it in.
+        for stand in self.standing:
+            is_alone = stand.deployment_id is not None and not stand.plants
+            if is_alone and stand.treatment_id in self.treatments:
+                part = {
+                    "covers": list(stand.covers),
+                    "plants": {},
+                    "deployment_id": stand.deployment_id,
+                    "claim_id": None,
+                }
+                self.jobs.append(
+                    self._job(stand.plot_id, stand.treatment_id, [part], claim_id=None)
+                )
         self.jobs.sort(key=lambda job: (job["by_at"], job["plot_id"]))
 
     def _free_covers(self) -> dict[str, list[Cover]]:
@@ -615,7 +629,10 @@ class _Draft:
     ) -> dict[str, Any]:
         treatment = self.treatments[treatment_id]
         planting_ids = {key for part in parts for key in part["plants"]}
-        by_at = min(self._cover_by(self.bare[key]) for key in planting_ids)
+        night = self.site.night
+        by_at = min(
+            (self._cover_by(self.bare[key]) for key in planting_ids), default=night.sunset_at
+        )
         kinds = [self.pools.kind_of[str(key)] for key in treatment.pool_ids]
         minutes = (
             SHELTER_MINUTES_PER_POT * sum(sum(part["plants"].values()) for part in parts)
@@ -632,7 +649,7 @@ class _Draft:
             "minutes": minutes + self.gathered.plots[plot_id].distance_m / WALK_M_PER_MINUTE,
             "by_at": by_at,
             "lift_by_at": min(must) if must else None,
-            "safe_from_at": max(lift.safe_from_at for lift in lifts),
+            "safe_from_at": max((lift.safe_from_at for lift in lifts), default=night.sunrise_at),
             "claim_id": claim_id,
             "must_come_off": must_come_off,
         }

@@ -19,22 +19,23 @@ from gardenapp.models.plots import Plot
 from gardenapp.services import log
 from gardenapp.services.plots import may_change_plot
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 OURS = "ours"
-OWN_GROUP = "Our own"
+OWN_GROUP = later("Our own")
 KINDS = ("damage", "kill")
 
 STATUS_LABELS = {
-    "seen": "read in the source",
-    "derived": "worked out from published values",
-    "memory": "from memory",
-    "practice": "common practice, no source",
+    "seen": later("read in the source"),
+    "derived": later("worked out from published values"),
+    "memory": later("from memory"),
+    "practice": later("common practice, no source"),
     OURS: "ours",
 }
 MIND_LABELS = {
-    "little": "a little: easily sown again",
-    "much": "much: a season’s work",
-    "dearly": "dearly: it cannot be replaced",
+    "little": later("a little: easily sown again"),
+    "much": later("much: a season’s work"),
+    "dearly": later("dearly: it cannot be replaced"),
 }
 
 
@@ -268,12 +269,12 @@ def stage_choices(*, q: str = "", keep: int | None = None) -> tuple[StageChoice,
 
 
 MEANINGS = {
-    "damage": "harm begins",
-    "kill": "about half is lost",
-    "root_kill": "roots in a pot die",
-    "chilling": "chilled, even without frost",
-    "10pct": "a tenth is lost",
-    "90pct": "nine tenths are lost",
+    "damage": later("harm begins"),
+    "kill": later("about half is lost"),
+    "root_kill": later("roots in a pot die"),
+    "chilling": later("chilled, even without frost"),
+    "10pct": later("a tenth is lost"),
+    "90pct": later("nine tenths are lost"),
 }
 
 
@@ -380,7 +381,7 @@ def get_crop(*, crop_id: int, member: Member | None) -> CropDetail:
     """A crop, its stages and the evidence. The adder's name only for members. Raises NotFound."""
     crop = db.session.get(Crop, crop_id)
     if crop is None:
-        raise NotFound("There is no such crop in the catalogue.")
+        raise NotFound(_("There is no such crop in the catalogue."))
     adder = db.session.get(Member, crop.added_by_id) if crop.added_by_id and member else None
     return CropDetail(
         id=crop.id,
@@ -416,7 +417,11 @@ def add_own_crop(*, name: str, group: str, own: OwnStage, member: Member, now: d
         wanted = fold(name)
         if any(fold(other) == wanted for other in session.scalars(select(Crop.name))):
             raise FieldRefused(
-                "name", f"{name} is in the catalogue already; add a stage on its page instead."
+                "name",
+                _(
+                    "%(name)s is in the catalogue already; add a stage on its page instead.",
+                    name=name,
+                ),
             )
         crop = Crop(name=name, group=group, is_ours=True, added_by_id=member.id)
         session.add(crop)
@@ -438,7 +443,7 @@ def add_own_stage(*, crop_id: int, own: OwnStage, member: Member, now: datetime)
     with write_transaction() as session:
         crop = session.get(Crop, crop_id)
         if crop is None:
-            raise NotFound("There is no such crop in the catalogue.")
+            raise NotFound(_("There is no such crop in the catalogue."))
         _check_stage_name(session, crop_id, own.stage, None)
         row = CropStage(crop_id=crop_id, is_ours=True, added_by_id=member.id)
         _write_own(row, own)
@@ -522,7 +527,7 @@ def add_planting(
     with write_transaction() as session:
         plot = session.get(Plot, plot_id)
         if plot is None:
-            raise NotFound("There is no such plot.")
+            raise NotFound(_("There is no such plot."))
         _check_may_change(session, plot_id, member)
         if form_key:
             earlier = session.scalar(select(Planting).where(Planting.form_key == form_key))
@@ -623,14 +628,14 @@ def _detail(row: Planting) -> PlantingDetail:
 def _get_planting(session: scoped_session[Session], planting_id: int) -> Planting:
     row = session.get(Planting, planting_id)
     if row is None:
-        raise NotFound("There is no such planting.")
+        raise NotFound(_("There is no such planting."))
     return row
 
 
 def _check_may_change(session: scoped_session[Session], plot_id: int, member: Member) -> None:
     if not may_change_plot(session, plot_id=plot_id, member=member):
         raise NotAllowed(
-            "Only those who hold this plot and the coordinator change what grows in it."
+            _("Only those who hold this plot and the coordinator change what grows in it.")
         )
 
 
@@ -639,11 +644,11 @@ def _write_planting(
 ) -> CropStage:
     stage = session.get(CropStage, entry.stage_id)
     if stage is None:
-        raise FieldRefused("stage_id", "Choose a crop from the list.")
+        raise FieldRefused("stage_id", _("Choose a crop from the list."))
     if entry.is_movable and not entry.in_pot:
-        raise FieldRefused("is_movable", "Only plants in pots can be carried in.")
+        raise FieldRefused("is_movable", _("Only plants in pots can be carried in."))
     if entry.mind not in MINDS:
-        raise FieldRefused("mind", "Choose how much you would mind.")
+        raise FieldRefused("mind", _("Choose how much you would mind."))
     row.stage_id, row.stage = stage.id, stage
     row.name, row.note, row.mind = entry.name, entry.note, entry.mind
     row.is_hardened, row.count = entry.is_hardened, entry.count
@@ -655,13 +660,14 @@ def _write_planting(
 
 def _check_own(own: OwnStage) -> None:
     if own.kind not in KINDS:
-        raise FieldRefused("kind", "Choose what the temperature means.")
+        raise FieldRefused("kind", _("Choose what the temperature means."))
     if own.hardened_threshold_c is not None and own.hardened_threshold_c > own.threshold_c:
         raise FieldRefused(
-            "hardened_threshold_c", "Hardened-off plants bear at least as much cold as soft ones."
+            "hardened_threshold_c",
+            _("Hardened-off plants bear at least as much cold as soft ones."),
         )
     if not own.why:
-        raise FieldRefused("why", "Say how the garden knows.")
+        raise FieldRefused("why", _("Say how the garden knows."))
 
 
 def _check_stage_name(
@@ -669,7 +675,9 @@ def _check_stage_name(
 ) -> None:
     for other in session.scalars(select(CropStage).where(CropStage.crop_id == crop_id)):
         if other.id != stage_id and fold(other.name) == fold(name):
-            raise FieldRefused("stage", f"This crop has a stage {other.name} already.")
+            raise FieldRefused(
+                "stage", _("This crop has a stage %(name)s already.", name=other.name)
+            )
 
 
 def _may_change_stage(stage: CropStage, member: Member | None) -> bool:
@@ -682,11 +690,13 @@ def _may_change_stage(stage: CropStage, member: Member | None) -> bool:
 def _own_stage(session: scoped_session[Session], stage_id: int, member: Member) -> CropStage:
     row = session.get(CropStage, stage_id)
     if row is None:
-        raise NotFound("There is no such stage.")
+        raise NotFound(_("There is no such stage."))
     if not _may_change_stage(row, member):
         raise NotAllowed(
-            "Published values are not changed here, nor another member's own. "
-            "Add a stage of your own beside them."
+            _(
+                "Published values are not changed here, nor another member's own. "
+                "Add a stage of your own beside them."
+            )
         )
     return row
 

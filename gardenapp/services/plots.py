@@ -17,6 +17,7 @@ from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from gardenapp.services import log
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 
 @dataclass(frozen=True)
@@ -33,25 +34,53 @@ class UsualOffset:
     hint: str
 
 
-OFFSET_STATUS = "common practice, no source"
+OFFSET_STATUS = later("common practice, no source")
 
 # Rough sizes that growers give for such spots: common practice, no source. The spreads are
 # wide on purpose, so that the first few lows read at the plot outweigh them.
 USUAL_OFFSETS: tuple[UsualOffset, ...] = (
-    UsualOffset("open", "Open, level ground", 0.0, 0.7, "nothing above it, no slope"),
-    UsualOffset("pocket", "Frost pocket", -2.5, 1.2, "a hollow where cold air has no way out"),
-    UsualOffset("low", "Low ground", -1.5, 1.0, "the foot of a slope, cold air drifts over it"),
+    UsualOffset("open", later("Open, level ground"), 0.0, 0.7, later("nothing above it, no slope")),
     UsualOffset(
-        "dammed", "Above a hedge or wall across the slope", -1.2, 1.0, "cold air is held back there"
+        "pocket", later("Frost pocket"), -2.5, 1.2, later("a hollow where cold air has no way out")
     ),
-    UsualOffset("slope", "Part way up a slope", 0.8, 0.8, "cold air drains away"),
-    UsualOffset("top", "Top of a slope", 0.5, 0.8, "cold air drains away, but the wind finds it"),
-    UsualOffset("hedge", "Beside a hedge or fence", 0.3, 0.8, "part of the sky is hidden"),
-    UsualOffset("tree", "Under an evergreen tree", 1.0, 0.9, "most of the sky is hidden"),
-    UsualOffset("wall", "At the foot of a sunny wall", 1.5, 1.0, "the wall gives back the sun"),
-    UsualOffset("house", "Against a heated house", 2.0, 1.0, "under the eaves"),
-    UsualOffset("roofed", "Under a roof, open at the sides", 1.5, 1.0, "a porch or a carport"),
-    UsualOffset("paved", "Paved yard among buildings", 1.0, 1.0, "stone holds the day's warmth"),
+    UsualOffset(
+        "low", later("Low ground"), -1.5, 1.0, later("the foot of a slope, cold air drifts over it")
+    ),
+    UsualOffset(
+        "dammed",
+        later("Above a hedge or wall across the slope"),
+        -1.2,
+        1.0,
+        later("cold air is held back there"),
+    ),
+    UsualOffset("slope", later("Part way up a slope"), 0.8, 0.8, later("cold air drains away")),
+    UsualOffset(
+        "top",
+        later("Top of a slope"),
+        0.5,
+        0.8,
+        later("cold air drains away, but the wind finds it"),
+    ),
+    UsualOffset(
+        "hedge", later("Beside a hedge or fence"), 0.3, 0.8, later("part of the sky is hidden")
+    ),
+    UsualOffset(
+        "tree", later("Under an evergreen tree"), 1.0, 0.9, later("most of the sky is hidden")
+    ),
+    UsualOffset(
+        "wall", later("At the foot of a sunny wall"), 1.5, 1.0, later("the wall gives back the sun")
+    ),
+    UsualOffset("house", later("Against a heated house"), 2.0, 1.0, later("under the eaves")),
+    UsualOffset(
+        "roofed", later("Under a roof, open at the sides"), 1.5, 1.0, later("a porch or a carport")
+    ),
+    UsualOffset(
+        "paved",
+        later("Paved yard among buildings"),
+        1.0,
+        1.0,
+        later("stone holds the day's warmth"),
+    ),
 )
 _OFFSETS_BY_KEY = {offset.key: offset for offset in USUAL_OFFSETS}
 
@@ -123,18 +152,20 @@ def offset_from(
     if usual is not None:
         return Offset(usual.key, usual.mean_k, usual.sd_k, reason)
     if offset_k is None:
-        raise FieldRefused("offset_k", "Enter how much warmer or colder, or choose a usual spot.")
+        raise FieldRefused(
+            "offset_k", _("Enter how much warmer or colder, or choose a usual spot.")
+        )
     if offset_sd_k is None:
-        raise FieldRefused("offset_sd_k", "Enter how far off this may be.")
+        raise FieldRefused("offset_sd_k", _("Enter how far off this may be."))
     if not reason:
-        raise FieldRefused("offset_reason", "Say where this figure comes from.")
+        raise FieldRefused("offset_reason", _("Say where this figure comes from."))
     if not -15 <= offset_k <= 15:
         raise FieldRefused(
-            "offset_k", "That is more than any plot differs; look at the sign and the unit."
+            "offset_k", _("That is more than any plot differs; look at the sign and the unit.")
         )
     if not 0 < offset_sd_k <= 10:
         raise FieldRefused(
-            "offset_sd_k", "Enter a give or take above 0; half a degree is already very sure."
+            "offset_sd_k", _("Enter a give or take above 0; half a degree is already very sure.")
         )
     return Offset("", offset_k, offset_sd_k, reason)
 
@@ -304,7 +335,7 @@ def change_own_plot(
     with write_transaction() as session:
         plot = _get(session, plot_id)
         if not may_change_plot(session, plot_id=plot_id, member=member):
-            raise NotAllowed("Only those who hold this plot and the coordinator change it.")
+            raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
         _check_bed(plot.length_cm, plot.width_cm, bed_width_cm)
         _write_own_part(plot, bed_width_cm, offset, note)
         log.record(action="plot changed", subject=f"plot {plot.label}", at=now, member_id=member.id)
@@ -325,7 +356,7 @@ def set_holders(
             if row.is_active or row.id in present
         }
         if wanted - set(known):
-            raise Refused("One of these members is not in the garden any more. Look again.")
+            raise Refused(_("One of these members is not in the garden any more. Look again."))
         for member_id, holder in present.items():
             if member_id not in wanted:
                 plot.holders.remove(holder)
@@ -349,25 +380,27 @@ def member_choices(*, also: Collection[int] = ()) -> tuple[tuple[int, str], ...]
 def _get(session: scoped_session[Session], plot_id: int) -> Plot:
     plot = session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound("There is no such plot.")
+        raise NotFound(_("There is no such plot."))
     return plot
 
 
 def _coordinator_only(member: Member) -> None:
     if not member.is_coordinator:
-        raise NotAllowed("Only a coordinator does this.")
+        raise NotAllowed(_("Only a coordinator does this."))
 
 
 def _check_label(session: scoped_session[Session], label: str, plot_id: int | None) -> None:
     taken = session.scalar(select(Plot.id).where(Plot.label == label))
     if taken is not None and taken != plot_id:
-        raise FieldRefused("label", f"There is already a plot {label}; choose another label.")
+        raise FieldRefused(
+            "label", _("There is already a plot %(label)s; choose another label.", label=label)
+        )
 
 
 def _check_bed(length_cm: float | None, width_cm: float | None, bed_width_cm: float | None) -> None:
     sides = [side for side in (length_cm, width_cm) if side is not None]
     if bed_width_cm is not None and len(sides) == 2 and bed_width_cm > max(sides):
-        raise FieldRefused("bed_width_cm", "A bed cannot be wider than the plot.")
+        raise FieldRefused("bed_width_cm", _("A bed cannot be wider than the plot."))
 
 
 def _write_own_part(plot: Plot, bed_width_cm: float | None, offset: Offset, note: str) -> None:

@@ -23,35 +23,36 @@ from gardenapp.models.people import LogEntry, Member, SignInTry
 from gardenapp.services import log
 from gardenapp.services.people import LastCoordinator
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
-NAMELESS = "Somebody who left"
+NAMELESS = later("Somebody who left")
 # Deleted with the member by the database if the row went; here the row stays, and so do they.
 HISTORY = frozenset({"claim", "loan"})
 KEPT_TO_ITSELF = re.compile(r"_hash$|^secret$|token$")
 WORDS = {
-    "board_look": "nights whose board they opened",
-    "claim": "jobs they took",
-    "cover": "covers they own or hold",
-    "crop": "crops they added",
-    "crop_stage": "stages they added",
-    "deployment": "covers they put on or took off",
-    "feed_link": "private feed address",
-    "forecast_import": "forecasts they brought in",
-    "invite": "sign-in links",
-    "ledger_entry": "lines in the ledger of things",
+    "board_look": later("nights whose board they opened"),
+    "claim": later("jobs they took"),
+    "cover": later("covers they own or hold"),
+    "crop": later("crops they added"),
+    "crop_stage": later("stages they added"),
+    "deployment": later("covers they put on or took off"),
+    "feed_link": later("private feed address"),
+    "forecast_import": later("forecasts they brought in"),
+    "invite": later("sign-in links"),
+    "ledger_entry": later("lines in the ledger of things"),
     "loan": "loans",
-    "log_entry": "lines in the log of changes",
-    "lot": "materials they own",
-    "notice": "asks and offers",
-    "notice_channel": "addresses for notices",
-    "observed_low": "lows they read",
-    "outcome": "damage they noted",
-    "outgoing_notice": "notices sent to them",
-    "pending_upload": "files being looked over",
-    "plan": "plans they made",
+    "log_entry": later("lines in the log of changes"),
+    "lot": later("materials they own"),
+    "notice": later("asks and offers"),
+    "notice_channel": later("addresses for notices"),
+    "observed_low": later("lows they read"),
+    "outcome": later("damage they noted"),
+    "outgoing_notice": later("notices sent to them"),
+    "pending_upload": later("files being looked over"),
+    "plan": later("plans they made"),
     "plot_holder": "plots",
-    "sent_fact": "marks sent from their phone",
-    "trial": "trials they entered",
+    "sent_fact": later("marks sent from their phone"),
+    "trial": later("trials they entered"),
 }
 
 
@@ -122,9 +123,7 @@ def hand_over(*, member_id: int, by: Member, now: datetime) -> str:
     }
     for each, columns in _tables_about_members():
         rows = db.session.execute(
-            select(each)
-            .where(_is_about(columns, member_id))
-            .order_by(*each.primary_key.columns)
+            select(each).where(_is_about(columns, member_id)).order_by(*each.primary_key.columns)
         ).mappings()
         found = [_row(each, row) for row in rows]
         if found:
@@ -143,11 +142,11 @@ def erase(*, member_id: int, by_id: int | None, now: datetime) -> int:
     with write_transaction() as session:
         member = session.get(Member, member_id, populate_existing=True, with_for_update=True)
         if member is None:
-            raise NotFound("There is no such member.")
+            raise NotFound(_("There is no such member."))
         if by_id is not None and by_id != member_id:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed("Only a coordinator may do this.")
+                raise NotAllowed(_("Only a coordinator may do this."))
         if member.is_coordinator and member.is_active:
             others = session.scalars(
                 select(Member.id)
@@ -156,7 +155,10 @@ def erase(*, member_id: int, by_id: int | None, now: datetime) -> int:
             ).all()
             if not others:
                 raise LastCoordinator(
-                    f"{member.name} is the only coordinator. Make somebody else one first."
+                    _(
+                        "%(name)s is the only coordinator. Make somebody else one first.",
+                        name=member.name,
+                    )
                 )
         old_name = member.name
         for each, columns in _tables_about_members():
@@ -223,10 +225,10 @@ def _row(each: Table, row: Any) -> dict[str, Any]:
 
 def _get_for(member_id: int, by: Member) -> Member:
     if by.id != member_id and not by.is_coordinator:
-        raise NotFound("There is no such member.")
+        raise NotFound(_("There is no such member."))
     member = db.session.get(Member, member_id)
     if member is None:
-        raise NotFound("There is no such member.")
+        raise NotFound(_("There is no such member."))
     return member
 
 

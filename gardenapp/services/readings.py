@@ -28,6 +28,7 @@ from gardenapp.services import log
 from gardenapp.services.night_outlook import damage_curve
 from gardenapp.services.tonight import plots_of
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 CALLS_PER_MINUTE = 60
 WINDOW = timedelta(minutes=1)
@@ -136,9 +137,7 @@ def hash_of(token: str) -> str:
 # Loggers
 
 
-def create_logger(
-    *, entry: LoggerEntry, member: Member, now: datetime
-) -> tuple[int, str]:
+def create_logger(*, entry: LoggerEntry, member: Member, now: datetime) -> tuple[int, str]:
     """Add a logger; gives its id and its token, which is shown this once and kept nowhere.
 
     Raises FieldRefused.
@@ -192,26 +191,26 @@ def revoke_logger(*, logger_id: int, member: Member, now: datetime) -> None:
 def _get(session: scoped_session[Session], logger_id: int) -> Logger:
     logger = session.get(Logger, logger_id)
     if logger is None:
-        raise NotFound("There is no such logger.")
+        raise NotFound(_("There is no such logger."))
     return logger
 
 
 def _write_entry(session: scoped_session[Session], logger: Logger, entry: LoggerEntry) -> None:
     if entry.kind not in LOGGER_KINDS:
-        raise FieldRefused("kind", "Choose one of the list.")
+        raise FieldRefused("kind", _("Choose one of the list."))
     if session.get(Plot, entry.plot_id) is None:
-        raise FieldRefused("plot_id", "Choose the plot it hangs in.")
+        raise FieldRefused("plot_id", _("Choose the plot it hangs in."))
     if entry.cover_id is not None and session.get(Cover, entry.cover_id) is None:
-        raise FieldRefused("cover_id", "There is no such cover.")
+        raise FieldRefused("cover_id", _("There is no such cover."))
     twin = session.scalar(select(Logger.id).where(Logger.label == entry.label))
     if twin is not None and twin != logger.id:
-        raise FieldRefused("label", "Another logger has that name.")
+        raise FieldRefused("label", _("Another logger has that name."))
     if (
         entry.alert_below_c is not None
         and entry.alert_above_c is not None
         and entry.alert_below_c >= entry.alert_above_c
     ):
-        raise FieldRefused("alert_above", "This must be warmer than the limit below.")
+        raise FieldRefused("alert_above", _("This must be warmer than the limit below."))
     logger.label, logger.plot_id, logger.cover_id = entry.label, entry.plot_id, entry.cover_id
     logger.kind, logger.margin_k = entry.kind, entry.margin_k
     logger.alert_below_c, logger.alert_above_c = entry.alert_below_c, entry.alert_above_c
@@ -273,7 +272,7 @@ def count_call(*, token: str, now: datetime) -> int:
     )
     logger_id = db.session.scalar(query)
     if logger_id is None:
-        raise WrongToken("That token is not known, or it was revoked.")
+        raise WrongToken(_("That token is not known, or it was revoked."))
     with write_transaction(changes_board=False) as session:
         logger = session.scalar(
             select(Logger)
@@ -282,7 +281,7 @@ def count_call(*, token: str, now: datetime) -> int:
             .execution_options(populate_existing=True)
         )
         if logger is None:
-            raise WrongToken("That token is not known, or it was revoked.")
+            raise WrongToken(_("That token is not known, or it was revoked."))
         if logger.window_at is None or not timedelta() <= now - logger.window_at < WINDOW:
             logger.window_at, logger.window_calls = now, 1
         elif logger.window_calls >= CALLS_PER_MINUTE:
@@ -302,9 +301,11 @@ def take_readings(*, logger_id: int, readings: Sequence[SentReading], now: datet
     for number, reading in enumerate(readings):
         where = f"[{number}].at: " if len(readings) > 1 else "at: "
         if reading.at > now + FUTURE_ALLOWED:
-            raise OutOfRange(f"{where}The moment is ahead of the garden's clock.")
+            raise OutOfRange(_("%(where)sThe moment is ahead of the garden's clock.", where=where))
         if reading.at < now - OLDEST:
-            raise OutOfRange(f"{where}The moment is over {OLDEST.days} days ago.")
+            raise OutOfRange(
+                _("%(where)sThe moment is over %(days)s days ago.", where=where, days=OLDEST.days)
+            )
     try:
         return _take(logger_id, readings, now)
     except IntegrityError:
@@ -321,7 +322,7 @@ def _take(logger_id: int, readings: Sequence[SentReading], now: datetime) -> Tak
             .execution_options(populate_existing=True)
         )
         if logger is None or logger.revoked_at is not None:
-            raise WrongToken("That token is not known, or it was revoked.")
+            raise WrongToken(_("That token is not known, or it was revoked."))
         fresh = _fresh(logger_id, readings)
         session.add_all(
             Reading(
@@ -337,9 +338,7 @@ def _take(logger_id: int, readings: Sequence[SentReading], now: datetime) -> Tak
         session.flush()
         if fresh:
             session.execute(
-                delete(Reading).where(
-                    Reading.logger_id == logger_id, Reading.at < now - KEPT_FOR
-                )
+                delete(Reading).where(Reading.logger_id == logger_id, Reading.at < now - KEPT_FOR)
             )
             newest = max(fresh, key=lambda reading: reading.at)
             if logger.last_at is None or newest.at > logger.last_at:
@@ -368,7 +367,9 @@ def _fresh(logger_id: int, readings: Sequence[SentReading]) -> list[SentReading]
             fresh.append(reading)
         elif known != figures:
             what = f"id {reading.key}" if reading.key in by_key else "that moment"
-            raise Differs(f"A reading of {what} is known with other figures. Nothing was kept.")
+            raise Differs(
+                _("A reading of %(what)s is known with other figures. Nothing was kept.", what=what)
+            )
     return fresh
 
 
@@ -406,9 +407,7 @@ def _limits(logger: Logger) -> tuple[float | None, float | None]:
         .where(Planting.plot_id == logger.plot_id, Planting.ended_at.is_(None))
         .options(joinedload(Planting.stage))
     ):
-        thresholds.append(
-            damage_curve(planting.stage, is_hardened=planting.is_hardened)[1]
-        )
+        thresholds.append(damage_curve(planting.stage, is_hardened=planting.is_hardened)[1])
         heat_c = planting.stage.heat_max_c
         heats.append(GENERAL_HEAT_MAX_C if heat_c is None else heat_c)
     if thresholds and below_c is None:

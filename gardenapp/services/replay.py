@@ -54,6 +54,7 @@ from gardenapp.services.replay_gardens import (
     with_covers,
 )
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 BANDS = 10
 ENOUGH_CASES = 200  # with fewer in a band its observed share says little
@@ -150,7 +151,7 @@ def read_record(*, data: bytes, time_zone: ZoneInfo, asked: ReplayAsked) -> Reco
         if not asked.months or night.night_of.month in asked.months
     )
     if not nights:
-        raise OutOfRange("The file holds no night in the months chosen.")
+        raise OutOfRange(_("The file holds no night in the months chosen."))
     error_pool(nights)  # so that a record too short is refused now and not in the background
     return Record(reading, nights)
 
@@ -510,7 +511,7 @@ def get_run(run_id: int, *, now: datetime, kind: str = "") -> RunView:
         ReplayRun, run_id, options=[joinedload(ReplayRun.started_by)], populate_existing=True
     )
     if run is None or (run.garden if run.garden in OTHER_KINDS else "") != kind:
-        raise NotFound("There is no such replay.")
+        raise NotFound(_("There is no such replay."))
     return _view(run)
 
 
@@ -559,9 +560,9 @@ def stop_run(*, run_id: int, member_id: int, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         run = session.get(ReplayRun, run_id)
         if run is None:
-            raise NotFound("There is no such replay.")
+            raise NotFound(_("There is no such replay."))
         if run.status != RUNNING:
-            raise Refused("That replay has ended already.")
+            raise Refused(_("That replay has ended already."))
         run.wants_stop = True
         log.record(action="replay stopped", subject=run.record, at=now, member_id=member_id)
 

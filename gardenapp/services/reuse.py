@@ -36,6 +36,7 @@ from gardenapp.science.reuse import (
 )
 from gardenapp.services.clockwork import garden_zone
 from gardenapp.services.ledger import as_entries
+from gardenapp.words import later
 
 # The published table's names for the resin codes; 7 is a mixture and has no density.
 DENSITY_NAMES = {
@@ -43,10 +44,10 @@ DENSITY_NAMES = {
     "2": "HDPE",
     "3": "PVC",
     "4": "LDPE",
-    "5": "polypropylene (PP)",
-    "6": "polystyrene (PS)",
-    "PC": "polycarbonate (PC)",
-    "PMMA": "acrylic (PMMA)",
+    "5": later("polypropylene (PP)"),
+    "6": later("polystyrene (PS)"),
+    "PC": later("polycarbonate (PC)"),
+    "PMMA": later("acrylic (PMMA)"),
 }
 
 

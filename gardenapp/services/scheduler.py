@@ -32,12 +32,13 @@ from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.notices import Outlet
 from gardenapp.services.plan_night import plan_night
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 LEASE = "scheduler"
 # Longer than a tick may take with a slow weather service, a plan and slow mail.
 LEASE_FOR = timedelta(minutes=5)
 TICK_S = 60.0
-FETCH, SEND, TIDY = "forecast fetch", "notices", "tidying"
+FETCH, SEND, TIDY = later("forecast fetch"), "notices", "tidying"
 RETRY_AFTER = timedelta(minutes=20)
 # A fetch that was missed while the server was off is made up for within this time.
 CATCH_UP_WITHIN = timedelta(hours=12)
@@ -90,10 +91,12 @@ def parse_times(text: str) -> list[time]:
             continue
         match = re.fullmatch(r"([01]?[0-9]|2[0-3])[:.]([0-5][0-9])", word, re.ASCII)
         if match is None:
-            raise FieldRefused("fetch_times", "Enter times such as 06:30, 15:00.")
+            raise FieldRefused("fetch_times", _("Enter times such as 06:30, 15:00."))
         found.append(time(int(match[1]), int(match[2])))
     if len(set(found)) > MOST_TIMES:
-        raise FieldRefused("fetch_times", f"Enter at most {MOST_TIMES} times a day.")
+        raise FieldRefused(
+            "fetch_times", _("Enter at most %(most_times)s times a day.", most_times=MOST_TIMES)
+        )
     return sorted(set(found))
 
 
@@ -104,7 +107,7 @@ def change_timetable(*, text: str, by_id: int | None, now: datetime) -> None:
         if by_id is not None:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed("Only a coordinator may do this.")
+                raise NotAllowed(_("Only a coordinator may do this."))
         row = session.get(Timetable, 1)
         if row is None:
             # Weather services ask their callers not to come all on the same minute.

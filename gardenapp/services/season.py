@@ -30,6 +30,7 @@ from gardenapp.services.night_outlook import TOUCHING_UNDER_SHEET
 from gardenapp.services.plan_night import SAFE_BELOW
 from gardenapp.services.replay_gardens import current_garden
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 WORST_ONE_IN = 5.0
 AIR_FROST_C = 0.0
@@ -122,7 +123,7 @@ def import_climate(
     Raises NotAllowed, and UnreadableFile with line and column of what is wrong.
     """
     if not member.is_coordinator:
-        raise NotAllowed("Only a coordinator brings in past nights.")
+        raise NotAllowed(_("Only a coordinator brings in past nights."))
     garden = get_garden()
     reading = read_climate(
         data,
@@ -157,7 +158,7 @@ def import_climate(
 def forget_climate(*, member: Member, now: datetime) -> int:
     """Take all past nights away; gives how many there were. Raises NotAllowed."""
     if not member.is_coordinator:
-        raise NotAllowed("Only a coordinator takes past nights away.")
+        raise NotAllowed(_("Only a coordinator takes past nights away."))
     with write_transaction(changes_board=False) as session:
         count = session.scalar(select(func.count()).select_from(ClimateNight)) or 0
         session.execute(delete(ClimateNight))

@@ -9,12 +9,13 @@ from functools import cache
 from gardenapp import reference
 from gardenapp.errors import NotFound
 from gardenapp.reference import Source
+from gardenapp.words import _, later, marked
 
 STATUS_WORDS = {
-    "seen": "read in the source",
-    "derived": "worked out from published values",
-    "memory": "from memory, not looked up",
-    "practice": "common practice, no source",
+    "seen": later("read in the source"),
+    "derived": later("worked out from published values"),
+    "memory": later("from memory, not looked up"),
+    "practice": later("common practice, no source"),
 }
 
 
@@ -64,8 +65,8 @@ def get_source(source_id: str) -> SourcePage:
     """One source and all that was taken from it. Raises NotFound."""
     source = reference.load_sources().get(source_id)
     if source is None:
-        raise NotFound("There is no such source.")
-    return SourcePage(source=source, uses=tuple(use for _, use in _uses().get(source_id, ())))
+        raise NotFound(_("There is no such source."))
+    return SourcePage(source=source, uses=tuple(use for _kind, use in _uses().get(source_id, ())))
 
 
 @cache
@@ -82,7 +83,7 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
     for row in reference.load_evidence():
         yield (
             row.source_id,
-            "what cold plants bear",
+            marked("what cold plants bear"),
             _use(
                 f"{row.crop}, {row.part}",
                 row.kind.replace("_", " "),
@@ -95,7 +96,7 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
         if stage.heat_source_id and stage.heat_max_c is not None:
             yield (
                 stage.heat_source_id,
-                "how warm plants may get by day",
+                marked("how warm plants may get by day"),
                 _use(
                     f"{stage.crop}, {stage.stage}",
                     "warmest",
@@ -107,7 +108,7 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
     for lift in reference.load_lift_evidence():
         yield (
             lift.source_id,
-            "what covers add",
+            marked("what covers add"),
             _use(
                 f"{lift.cover} ({lift.material})" if lift.material else lift.cover,
                 "lift at night",
@@ -120,13 +121,13 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
         for source_id in kind.source_ids:
             yield (
                 source_id,
-                "what covers add",
+                marked("what covers add"),
                 _use(kind.label, "what is assumed before any trial", "", "", kind.status),
             )
     for material in reference.load_materials():
         yield (
             material.source_id,
-            "materials and sizes",
+            marked("materials and sizes"),
             _use(
                 material.material,
                 material.property,

@@ -26,6 +26,7 @@ from gardenapp.services.ledger import Happening
 from gardenapp.services.lots import MOST_MILLI
 from gardenapp.services.store import ONE, may_handle
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ def expected_at(*, place_id: int | None, member: Member) -> Expected:
     """What should be at a place. Raises NotFound."""
     place = db.session.get(StorePlace, place_id) if place_id is not None else None
     if place_id is not None and place is None:
-        raise NotFound("There is no such place.")
+        raise NotFound(_("There is no such place."))
     things = db.session.scalars(
         select(Cover)
         .where(
@@ -135,7 +136,9 @@ def find_things(text: str) -> list[int]:
             )
         )
         if thing is None:
-            raise FieldRefused("also", f"Nothing in the store is called {word[:60]}.")
+            raise FieldRefused(
+                "also", _("Nothing in the store is called %(word)s.", word=word[:60])
+            )
         found.append(thing)
     return list(dict.fromkeys(found))
 
@@ -160,12 +163,12 @@ def keep_count(
     Raises NotFound, FieldRefused.
     """
     if any(not 0 <= quantity <= MOST_MILLI for quantity in counts_milli.values()):
-        raise FieldRefused("counts", "A count is 0 or more.")
+        raise FieldRefused("counts", _("A count is 0 or more."))
     missing, turned_up, recounted, left = [], [], [], []
     agreed = 0
     with write_transaction() as session:
         if place_id is not None and session.get(StorePlace, place_id) is None:
-            raise NotFound("There is no such place.")
+            raise NotFound(_("There is no such place."))
         if ledger.is_done(request_key):
             return Outcome(0, (), (), (), ())
         key: str | None = request_key or None
@@ -197,7 +200,9 @@ def keep_count(
             if not may_handle(lot, member):
                 left.append(lot.name)
             elif lot.unit == "piece" and quantity % ONE:
-                raise FieldRefused("counts", f"{lot.name}: pieces are counted whole.")
+                raise FieldRefused(
+                    "counts", _("%(name)s: pieces are counted whole.", name=lot.name)
+                )
             elif lot.on_hand_milli == quantity:
                 agreed += 1
             else:

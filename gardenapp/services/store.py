@@ -25,6 +25,7 @@ from gardenapp.services import covers, ledger, log
 from gardenapp.services.covers import ThingFacts
 from gardenapp.services.ledger import Happening
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _, later
 
 PER_PAGE = 50
 ONE = 1_000
@@ -36,82 +37,88 @@ SORT_WORDS = {
     "box": "boxes",
     "bag": "bags",
     "fleece": "fleece",
-    "glass": "glass and glazing",
-    "string": "string, tape and ties",
-    "hoop": "hoops and wire",
+    "glass": later("glass and glazing"),
+    "string": later("string, tape and ties"),
+    "hoop": later("hoops and wire"),
     "ballast": "ballast",
-    "leaves": "leaves and straw",
+    "leaves": later("leaves and straw"),
     "tool": "tools",
     "other": "other",
 }
 ORIGIN_WORDS = {
-    "": "not known",
+    "": later("not known"),
     "rescued": "rescued",
     "given": "given",
     "bought": "bought",
-    "made": "made here",
+    "made": later("made here"),
 }
 STATUS_WORDS = {
-    "here": "in the store",
-    "out": "on a bed",
+    "here": later("in the store"),
+    "out": later("on a bed"),
     "lent": "lent",
-    "missing": "not found",
+    "missing": later("not found"),
     "retired": "gone",
 }
 # Where something went that left. `parts` and `mistake` have their own meaning in the report.
 WENT_WORDS = {
-    "parts": "taken apart for its parts",
-    "given": "given away",
+    "parts": later("taken apart for its parts"),
+    "given": later("given away"),
     "recycled": "recycled",
-    "landfill": "thrown away",
+    "landfill": later("thrown away"),
     "composted": "composted",
     "lost": "lost",
-    "used up": "used up",
-    "mistake": "written down by mistake",
+    "used up": later("used up"),
+    "mistake": later("written down by mistake"),
 }
 WOOD_WORDS = {
-    "": "no wood in it",
+    "": later("no wood in it"),
     "untreated": "untreated",
-    "treated": "pressure-treated or stained",
+    "treated": later("pressure-treated or stained"),
     "painted": "painted",
-    "unknown": "not known",
+    "unknown": later("not known"),
 }
 RESIN_WORDS = {
-    "": "no plastic, or not known",
-    "1": "1 PET",
-    "2": "2 PE-HD",
-    "3": "3 PVC",
-    "4": "4 PE-LD",
-    "5": "5 PP",
-    "6": "6 PS",
-    "7": "7 other",
-    "PC": "polycarbonate (marked 7)",
-    "PMMA": "acrylic (marked 7)",
+    "": later("no plastic, or not known"),
+    "1": later("1 PET"),
+    "2": later("2 PE-HD"),
+    "3": later("3 PVC"),
+    "4": later("4 PE-LD"),
+    "5": later("5 PP"),
+    "6": later("6 PS"),
+    "7": later("7 other"),
+    "PC": later("polycarbonate (marked 7)"),
+    "PMMA": later("acrylic (marked 7)"),
 }
 # What a pallet's stamp says; `none` where there is none that can be read.
 MARK_WORDS = {
-    "": "not a pallet",
-    "HT": "HT, heat treated",
-    "DH": "DH, heated by microwaves",
-    "MB": "MB, methyl bromide gas",
-    "SF": "SF, sulphuryl fluoride gas",
-    "none": "no mark to be read",
+    "": later("not a pallet"),
+    "HT": later("HT, heat treated"),
+    "DH": later("DH, heated by microwaves"),
+    "MB": later("MB, methyl bromide gas"),
+    "SF": later("SF, sulphuryl fluoride gas"),
+    "none": later("no mark to be read"),
 }
 MARKS_FOR_BEDS = frozenset({"HT", "DH"})
 MARK_REASONS = {
-    "MB": "MB means it was gassed with methyl bromide. It does not go near food beds.",
-    "SF": "SF means it was gassed with sulphuryl fluoride. It does not go near food beds.",
+    "MB": later("MB means it was gassed with methyl bromide. It does not go near food beds."),
+    "SF": later("SF means it was gassed with sulphuryl fluoride. It does not go near food beds."),
     "none": (
-        "Without a mark nobody can say what was done to the wood or spilled on it. "
-        "It does not go near food beds."
+        later(
+            "Without a mark nobody can say what was done to the wood or spilled on it. "
+            "It does not go near food beds."
+        )
     ),
-    "": "Look for the stamp on the blocks: a pallet needs its mark before it goes near food beds.",
+    "": later(
+        "Look for the stamp on the blocks: a pallet needs its mark before it goes near food beds."
+    ),
 }
 WOOD_REASONS = {
-    "treated": "Treated or stained wood does not go near food beds: what keeps it from rotting is "
-    "poison, and old green boards hold arsenic.",
-    "painted": "Painted wood does not go near food beds: old paint may hold lead.",
-    "unknown": "Wood nobody knows the history of does not go near food beds.",
+    "treated": later(
+        "Treated or stained wood does not go near food beds: what keeps it from rotting is "
+        "poison, and old green boards hold arsenic."
+    ),
+    "painted": later("Painted wood does not go near food beds: old paint may hold lead."),
+    "unknown": later("Wood nobody knows the history of does not go near food beds."),
 }
 # Which dangers a material brings; the texts are in the published table of cautions.
 CAUTIONS_OF = {
@@ -125,19 +132,19 @@ CAUTIONS_OF = {
     "tool": ("tools",),
 }
 ACTION_WORDS = {
-    "acquired": "came to the garden",
-    "made": "made here",
+    "acquired": later("came to the garden"),
+    "made": later("made here"),
     "lent": "lent",
-    "returned": "came back",
-    "deployed": "put on a bed",
-    "brought back": "brought back",
+    "returned": later("came back"),
+    "deployed": later("put on a bed"),
+    "brought back": later("brought back"),
     "moved": "moved",
     "damaged": "damaged",
     "mended": "mended",
-    "cut": "cut or used",
+    "cut": later("cut or used"),
     "counted": "counted",
-    "retired": "left the garden",
-    "reversed": "taken back",
+    "retired": later("left the garden"),
+    "reversed": later("taken back"),
 }
 
 
@@ -281,23 +288,23 @@ def may_return(subject: Cover | Lot, holder_id: int, member: Member) -> bool:
 def check_handle(subject: Cover | Lot, member: Member) -> None:
     """Raises NotAllowed unless `may_handle`."""
     if not may_handle(subject, member):
-        raise NotAllowed("It belongs to somebody: only they and a coordinator do that.")
+        raise NotAllowed(_("It belongs to somebody: only they and a coordinator do that."))
 
 
 def check_own(subject: Cover | Lot, member: Member) -> None:
     """Raises NotAllowed unless `may_own`."""
     if not may_own(subject, member):
         raise NotAllowed(
-            "Only a coordinator does that with what belongs to the garden."
+            _("Only a coordinator does that with what belongs to the garden.")
             if subject.owner_id is None
-            else "It belongs to somebody: only they and a coordinator do that."
+            else _("It belongs to somebody: only they and a coordinator do that.")
         )
 
 
 def check_place(place_id: int | None) -> None:
     """Raises FieldRefused where there is no such place."""
     if place_id is not None and db.session.get(StorePlace, place_id) is None:
-        raise FieldRefused("place_id", "Choose a place from the list.")
+        raise FieldRefused("place_id", _("Choose a place from the list."))
 
 
 def bed_refusal(*, sort: str, mark: str, wood: str) -> FieldRefused | None:
@@ -546,7 +553,7 @@ def find_by_code(*, code: str) -> tuple[bool, int]:
         return False, thing
     lot = db.session.scalar(select(Lot.id).where(Lot.code == wanted))
     if lot is None:
-        raise NotFound("No thing has that code. Look at the label again.")
+        raise NotFound(_("No thing has that code. Look at the label again."))
     return True, lot
 
 
@@ -617,7 +624,7 @@ def find_by_label(*, label: str) -> int:
     """The thing with this label. Raises NotFound."""
     found = db.session.scalar(select(Cover.id).where(Cover.label == label))
     if found is None:
-        raise NotFound("There is no such thing.")
+        raise NotFound(_("There is no such thing."))
     return found
 
 
@@ -637,7 +644,7 @@ def get_thing(*, cover_id: int, member: Member) -> ThingPage:
         )
     )
     if cover is None:
-        raise NotFound("There is no such thing.")
+        raise NotFound(_("There is no such thing."))
     kind = cover.cover_class
     keys = tuple(kind.cautions.split())
     if cover.mark or cover.wood:
@@ -783,7 +790,7 @@ def undo_entry(*, entry_id: int, member: Member, now: datetime) -> tuple[bool, i
     with write_transaction() as session:
         entry = session.get(LedgerEntry, entry_id)
         if entry is None:
-            raise NotFound("There is no such entry.")
+            raise NotFound(_("There is no such entry."))
         taken = session.scalar(select(LedgerEntry.id).where(LedgerEntry.reverses_id == entry_id))
         where = (entry.cover_id is None, entry.cover_id or entry.lot_id or 0)
         if taken is not None:
@@ -871,9 +878,9 @@ def retire_thing(
     Raises NotFound, NotAllowed, FieldRefused, AlreadyClaimed where it is lent or on a bed.
     """
     if went_to not in WENT_WORDS:
-        raise FieldRefused("went_to", "Choose where it went.")
+        raise FieldRefused("went_to", _("Choose where it went."))
     if keep_part_ids and went_to != "parts":
-        raise FieldRefused("went_to", "Parts come back only from a thing that is taken apart.")
+        raise FieldRefused("went_to", _("Parts come back only from a thing that is taken apart."))
     with write_transaction():
         if ledger.is_done(request_key):
             return
@@ -881,7 +888,7 @@ def retire_thing(
         check_own(cover, member)
         parts = {part.id: part for part in parts_of(cover_id)}
         if any(part_id not in parts for part_id in keep_part_ids):
-            raise FieldRefused("went_to", "One of those parts is not in it.")
+            raise FieldRefused("went_to", _("One of those parts is not in it."))
         happening = Happening("retired", went_to=went_to, note=note)
         entry = _write(cover, happening, member, now, request_key)
         for part_id in keep_part_ids:
@@ -949,7 +956,7 @@ def add_like(
     """
     like = db.session.get(Cover, cover_id)
     if like is None:
-        raise NotFound("There is no such thing.")
+        raise NotFound(_("There is no such thing."))
     prefix = like.label.rstrip("0123456789 ") or like.label
     owner_id = like.owner_id if member.is_coordinator else member.id
     facts = replace(facts_of(like), acquired_on=now.date())

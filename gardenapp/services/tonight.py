@@ -36,6 +36,7 @@ from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.forecasts import STALE_AFTER, find_forecast
 from gardenapp.services.ledger import Happening
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 # A mark taken back within this time of being made was a slip; later it was taken off.
 UNDO_WITHIN = timedelta(hours=1)
@@ -278,7 +279,7 @@ def plan_row(
         .options(joinedload(Plan.forecast).joinedload(Forecast.source))
     ).first()
     if found is None:
-        raise NotFound("That planting is not in tonight’s plan.")
+        raise NotFound(_("That planting is not in tonight’s plan."))
     return found[0], found[1]
 
 
@@ -305,14 +306,14 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
         with write_transaction() as session:
             job = _current_job(job_id)
             if job.must_come_off:
-                raise Refused("This one must come off; there is nothing to put on.")
+                raise Refused(_("This one must come off; there is nothing to put on."))
             existing = _open_claim(job.id)
             if existing is not None:
                 if existing.member_id == member_id:
                     return
                 raise _taken(existing)
             if _standing(job.id):
-                raise Refused("That is already on.")
+                raise Refused(_("That is already on."))
             session.add(Claim(job_id=job.id, member_id=member_id, claimed_at=now))
             session.flush()
             log.record(action="claimed", subject=_subject(job), at=now, member_id=member_id)
@@ -335,7 +336,7 @@ def release_job(*, job_id: int, member: Member, now: datetime) -> None:
             return
         if claim.member_id != member_id and not may_any:
             raise NotAllowed(
-                "Somebody else has claimed that; only they or a coordinator can give it back."
+                _("Somebody else has claimed that; only they or a coordinator can give it back.")
             )
         claim.released_at = now
         session.flush()
@@ -372,7 +373,7 @@ def mark_on(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = N
                 return
             job = _current_job(job_id)
             if job.must_come_off:
-                raise Refused("The gust is over this cover’s limit: it must come off tonight.")
+                raise Refused(_("The gust is over this cover’s limit: it must come off tonight."))
             evening = session.scalars(select(Plan.night_of).where(Plan.id == job.plan_id)).one()
             done = _standing_units(job.id)
             for part in job.parts:
@@ -405,10 +406,10 @@ def undo_on(*, job_id: int, member: Member, now: datetime, fact: Fact | None = N
             return
         if not may_any and not _may_handle(job, standing, member_id):
             raise NotAllowed(
-                "Only whoever marked it, a holder of the plot or a coordinator can undo it."
+                _("Only whoever marked it, a holder of the plot or a coordinator can undo it.")
             )
         if all(now - deployment.put_on_at > UNDO_WITHIN for deployment in standing):
-            raise Refused("That was marked over an hour ago. Mark it taken off instead.")
+            raise Refused(_("That was marked over an hour ago. Mark it taken off instead."))
         for deployment in standing:
             _close(deployment, member_id, _when(fact, now), was_mistake=True)
             deployment.was_undone = True
@@ -588,15 +589,17 @@ def _when(fact: Fact | None, now: datetime) -> datetime:
 def _current_job(job_id: int) -> Job:
     job = db.session.scalar(select(Job).where(Job.id == job_id).options(selectinload(Job.parts)))
     if job is None:
-        raise NotFound("That job is not there any more.")
+        raise NotFound(_("That job is not there any more."))
     plan = db.session.get(Plan, job.plan_id)
     if plan is not None and plan.is_current:
         return job
     twin = _twin(job)
     if twin is None:
         raise Refused(
-            "The plan has changed since you opened the board, and this job is not in it any more. "
-            "Open the board again."
+            _(
+                "The plan has changed since you opened the board, and this job is not in it any "
+                "more. Open the board again."
+            )
         )
     return twin
 

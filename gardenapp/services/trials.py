@@ -40,6 +40,7 @@ from gardenapp.science.sun import clear_sky_wm2
 from gardenapp.services import log
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
 
 # A day gain is published as a figure without a spread; trials and growers' figures for clear
 # covers run from 6 to 12 °C, which is this far about their middle. Common practice, no source.
@@ -174,14 +175,14 @@ def keep_trial(
     if form_key and (earlier := _by_form_key(form_key)) is not None:
         return earlier
     if entry.sky not in SKIES:
-        raise FieldRefused("sky", "Choose one of the list.")
+        raise FieldRefused("sky", _("Choose one of the list."))
     kind = db.session.get(CoverClass, entry.kind_id)
     if kind is None:
-        raise NotFound("There is no such kind of cover.")
+        raise NotFound(_("There is no such kind of cover."))
     if entry.cover_id is not None:
         cover = db.session.get(Cover, entry.cover_id)
         if cover is None or cover.class_id != kind.id:
-            raise FieldRefused("cover_id", "That cover is not of the kind chosen above.")
+            raise FieldRefused("cover_id", _("That cover is not of the kind chosen above."))
     garden = get_garden()
     zone = ZoneInfo(garden.time_zone)
     readings = _read_both(inside, outside, zone)
@@ -241,9 +242,7 @@ def _by_form_key(form_key: str) -> int | None:
     return db.session.scalar(select(Trial.id).where(Trial.form_key == form_key))
 
 
-def _read_both(
-    inside: LoggerFile, outside: LoggerFile, zone: ZoneInfo
-) -> dict[str, LoggerReading]:
+def _read_both(inside: LoggerFile, outside: LoggerFile, zone: ZoneInfo) -> dict[str, LoggerReading]:
     readings: dict[str, LoggerReading] = {}
     faults: dict[str, tuple[LineError, ...]] = {}
     for side, file in (("inside", inside), ("outside", outside)):
@@ -280,9 +279,7 @@ def _analysed(
 
 
 def _series(reading: LoggerReading) -> science.Series:
-    return science.Series(
-        reading.at_s, reading.temp_c, reading.humidity_percent, reading.label
-    )
+    return science.Series(reading.at_s, reading.temp_c, reading.humidity_percent, reading.label)
 
 
 def _clear_share(noted: float | None, looked_clear: bool | None) -> float:
@@ -307,9 +304,7 @@ def _days(result: science.TrialResult, garden: Garden, zone: ZoneInfo) -> list[T
         )
         if not day.is_whole or noon_wm2 <= 0.0:
             continue
-        full = full_sun_gain_k(
-            day.gain_max_k, noon_wm2=noon_wm2, reference_wm2=GAIN_REFERENCE_WM2
-        )
+        full = full_sun_gain_k(day.gain_max_k, noon_wm2=noon_wm2, reference_wm2=GAIN_REFERENCE_WM2)
         found.append(TrialDay(on_date=day.on, gain_k=day.gain_max_k, full_sun_gain_k=full))
     return found
 
@@ -341,10 +336,8 @@ def _unpacked(data: bytes) -> dict[str, np.ndarray[Any, Any]]:
         with np.load(io.BytesIO(data), allow_pickle=False) as kept:
             columns = {name: np.cumsum(kept[name]) for name in kept.files}
     except (ValueError, OSError, zipfile.BadZipFile) as error:
-        raise Refused("The readings of this trial cannot be read back any more.") from error
-    return {
-        name: values if name == "at_s" else values / 100.0 for name, values in columns.items()
-    }
+        raise Refused(_("The readings of this trial cannot be read back any more.")) from error
+    return {name: values if name == "at_s" else values / 100.0 for name, values in columns.items()}
 
 
 def cleaned_csv(*, trial_id: int) -> tuple[str, Iterator[str]]:
@@ -356,7 +349,7 @@ def cleaned_csv(*, trial_id: int) -> tuple[str, Iterator[str]]:
         select(Trial).where(Trial.id == trial_id).options(undefer(Trial.data))
     )
     if trial is None:
-        raise NotFound("There is no such trial.")
+        raise NotFound(_("There is no such trial."))
     columns = _unpacked(trial.data)
     return f"trial-{trial_id}.csv", _lines(columns)
 
@@ -403,9 +396,7 @@ def list_trials(*, kind_id: int | None = None) -> list[TrialLine]:
     """The newest trials first, of one kind or of all."""
     query = (
         select(Trial)
-        .options(
-            joinedload(Trial.cover_class), joinedload(Trial.cover), selectinload(Trial.nights)
-        )
+        .options(joinedload(Trial.cover_class), joinedload(Trial.cover), selectinload(Trial.nights))
         .order_by(Trial.last_at.desc(), Trial.id.desc())
         .limit(MOST_TRIALS_LISTED)
     )
@@ -450,7 +441,7 @@ def get_trial(*, trial_id: int, member: Member) -> TrialPage:
         )
     )
     if trial is None:
-        raise NotFound("There is no such trial.")
+        raise NotFound(_("There is no such trial."))
     return TrialPage(
         line=_line(trial, ZoneInfo(get_garden().time_zone)),
         is_sealed=trial.is_sealed,
@@ -483,9 +474,9 @@ def use_trial(*, trial_id: int, is_used: bool, member: Member, now: datetime) ->
             select(Trial).where(Trial.id == trial_id).options(joinedload(Trial.cover_class))
         )
         if trial is None:
-            raise NotFound("There is no such trial.")
+            raise NotFound(_("There is no such trial."))
         if not is_coordinator and trial.entered_by_id != member_id:
-            raise NotAllowed("Only whoever entered a trial and coordinators can do that.")
+            raise NotAllowed(_("Only whoever entered a trial and coordinators can do that."))
         status = "kept" if is_used else "left out"
         if trial.status == status:
             return

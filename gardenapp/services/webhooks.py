@@ -29,6 +29,7 @@ from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 from gardenapp.errors import FieldRefused
 from gardenapp.services import fetching
 from gardenapp.services.mail import NotSent
+from gardenapp.words import _
 
 TIMEOUT_S = 5.0
 MOST_URL = 500
@@ -97,7 +98,7 @@ def check_url(url: str) -> str:
     ):
         raise FieldRefused("address", "Enter a whole web address, such as https://example.org/in.")
     if parts.username is not None or parts.password is not None:
-        raise FieldRefused("address", "The address must not hold a user name or password.")
+        raise FieldRefused("address", _("The address must not hold a user name or password."))
     return cleaned
 
 
@@ -143,25 +144,29 @@ def post(
         ) as response:
             status = response.status_code
     except requests.exceptions.SSLError as error:
-        raise NotSent("The hook’s certificate could not be trusted.") from error
+        raise NotSent(_("The hook’s certificate could not be trusted.")) from error
     except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError) as error:
-        raise NotSent(f"The hook did not answer within {TIMEOUT_S:g} seconds.") from error
+        raise NotSent(
+            _("The hook did not answer within %(timeout_s)s seconds.", timeout_s=f"{TIMEOUT_S:g}")
+        ) from error
     except (
         requests.exceptions.RequestException,
         urllib3.exceptions.HTTPError,
         ValueError,
         OSError,
     ) as error:
-        raise NotSent("The hook could not be reached, or broke off.") from error
+        raise NotSent(_("The hook could not be reached, or broke off.")) from error
     finally:
         if own:
             http.close()
     if 300 <= status < 400:
-        raise NotSent(f"The hook leads elsewhere ({status}), which is not followed.")
+        raise NotSent(
+            _("The hook leads elsewhere (%(status)s), which is not followed.", status=status)
+        )
     if status == 410:
-        raise NotSent("The hook is gone (410).", is_final=True)
+        raise NotSent(_("The hook is gone (410)."), is_final=True)
     if not 200 <= status < 300:
-        raise NotSent(f"The hook answered {status}.")
+        raise NotSent(_("The hook answered %(status)s.", status=status))
 
 
 def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> str:
@@ -174,10 +179,12 @@ def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> str:
             host, parts.port or (443 if parts.scheme == "https" else 80)
         )
     except (OSError, UnicodeError) as error:
-        raise NotSent("The hook’s host is not known.") from error
+        raise NotSent(_("The hook’s host is not known.")) from error
     if not addresses or not all(fetching.is_public(address) for address in addresses):
         raise NotSent(
-            "The hook leads into a private network. If it is the garden’s own, whoever runs "
-            "the server can add its host to the allowed ones."
+            _(
+                "The hook leads into a private network. If it is the garden’s own, whoever runs "
+                "the server can add its host to the allowed ones."
+            )
         )
     return host

@@ -51,10 +51,10 @@ def init_web(app: Flask) -> None:
         plots,
         plants,
         covers,
+        trials,
         people,
         garden,
         help_pages,
-        trials,
         morning,
         readings,
     ):

@@ -9,16 +9,17 @@ from gardenapp.web.access import board_readers
 from gardenapp.web.clock import now
 from gardenapp.web.fields import measure
 from gardenapp.web.formats import SPACE
+from gardenapp.words import later
 
 blueprint = Blueprint("ahead", __name__)
 
 WHY = {
-    "heat": "the inside would get too warm",
-    "not needed": "the next night does not need it",
-    "wind": "a gust is over its limit",
-    "unknown": "there is no forecast for the night after",
-    "unknown day": "how warm the day gets is not known",
-    "cold": "cold and dull enough, and needed again",
+    "heat": later("the inside would get too warm"),
+    "not needed": later("the next night does not need it"),
+    "wind": later("a gust is over its limit"),
+    "unknown": later("there is no forecast for the night after"),
+    "unknown day": later("how warm the day gets is not known"),
+    "cold": later("cold and dull enough, and needed again"),
 }
 
 

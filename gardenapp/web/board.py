@@ -47,8 +47,10 @@ from gardenapp.web.access import (
 from gardenapp.web.clock import now
 from gardenapp.web.kept_page import KeptPage, keep_page
 from gardenapp.web.ladder import draw_ladder
+from gardenapp.web.languages import language
 from gardenapp.web.qr import qr_code
 from gardenapp.web.themes import theme
+from gardenapp.words import _
 
 blueprint = Blueprint("board", __name__)
 
@@ -154,6 +156,7 @@ def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -
         member.session_epoch if member else 0,
         formats.temperature_unit(),
         formats.length_unit(),
+        language(),
         theme(),
         choice,
         request.cookies.get(PLOT_COOKIE, "")[:10],
@@ -231,7 +234,7 @@ def _sections(page: board.TonightPage) -> list[_Section]:
 
 def _answer(page: KeptPage, token: bytes, *, tag: str | None) -> Response:
     response = Response(mimetype="text/html", content_type="text/html; charset=utf-8")
-    response.headers["Vary"] = "Cookie, Accept-Encoding"
+    response.headers["Vary"] = "Cookie, Accept-Encoding, Accept-Language"
     if tag is not None:
         response.set_etag(tag, weak=True)
         response.make_conditional(request.environ)
@@ -319,7 +322,7 @@ def plot_sign(plot_id: int) -> Response:
 def sign(plot_id: int) -> str:
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound("There is no such plot.")
+        raise NotFound(_("There is no such plot."))
     address = url_for("board.plot_sign", plot_id=plot_id, _external=True)
     return render_template("board/sign.html", plot=plot, address=address, qr=qr_code(address))
 
@@ -335,35 +338,35 @@ def seen() -> Response:
 @members
 def claim(job_id: int) -> Response:
     board.claim_job(job_id=job_id, member_id=signed_in_member().id, now=now())
-    return _back("Claimed. It is yours to do.", job_id)
+    return _back(_("Claimed. It is yours to do."), job_id)
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/release")
 @members
 def release(job_id: int) -> Response:
     board.release_job(job_id=job_id, member=signed_in_member(), now=now())
-    return _back("Given back; somebody else can take it.", job_id)
+    return _back(_("Given back; somebody else can take it."), job_id)
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/on")
 @members
 def mark_on(job_id: int) -> Response:
     board.mark_on(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
-    return _back("Marked as on.", job_id)
+    return _back(_("Marked as on."), job_id)
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/undo")
 @members
 def undo(job_id: int) -> Response:
     board.undo_on(job_id=job_id, member=signed_in_member(), now=now(), fact=_fact())
-    return _back("Taken back: not on.", job_id)
+    return _back(_("Taken back: not on."), job_id)
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/off")
 @members
 def mark_off(job_id: int) -> Response:
     board.mark_off(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
-    return _back("Marked as off and back in its place.", job_id)
+    return _back(_("Marked as off and back in its place."), job_id)
 
 
 def _fact() -> board.Fact | None:

@@ -35,6 +35,7 @@ from gardenapp.web.builds_drawing import BAR_MM, draw, draw_boards, draw_film
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, NumberField, PickField, TextLine
 from gardenapp.web.formats import SPACE, length_unit
+from gardenapp.words import _, later
 
 blueprint = Blueprint("builds", __name__)
 
@@ -47,13 +48,13 @@ RUN_WORDS = {
     "done": "done",
     "stopped": "stopped",
     "failed": "failed",
-    "interrupted": "cut off by a restart",
+    "interrupted": later("cut off by a restart"),
 }
 STATUS_WORDS = {
-    "seen": "read at its source",
-    "derived": "worked out",
-    "practice": "common practice, no source",
-    "memory": "from memory",
+    "seen": later("read at its source"),
+    "derived": later("worked out"),
+    "practice": later("common practice, no source"),
+    "memory": later("from memory"),
 }
 
 
@@ -83,7 +84,13 @@ def in_my_units(text: str) -> str:
 
         first = inch(found[1])
         if found[2]:
-            return f"{first}{found[2].rpartition(' ')[0]} {inch(found[3])}{SPACE}in"
+            return _(
+                "%(first)s%(value)s %(found)s%(space)sin",
+                first=first,
+                value=found[2].rpartition(" ")[0],
+                found=inch(found[3]),
+                space=SPACE,
+            )
         return f"{first}{SPACE}in"
 
     return _SIZES.sub(swap, text)
@@ -120,7 +127,9 @@ def shown_section(text: str) -> str:
     word = text[: text.index(numbers[0])].strip()
     sizes = " × ".join(shown_mm(float(number)).partition(SPACE)[0] for number in numbers)
     unit = "in" if length_unit() == "inch" else "mm"
-    return f"{word} {sizes}{SPACE}{unit}".strip()
+    return _(
+        "%(word)s %(sizes)s%(space)s%(unit)s", word=word, sizes=sizes, space=SPACE, unit=unit
+    ).strip()
 
 
 for _name, _filter in (
@@ -190,15 +199,15 @@ class PickForm(KeyedForm):
 class MakeForm(GardenForm):
     """What the new cover is called and where it lives."""
 
-    label = TextLine("Its label", maximum=80)
-    place_id = PickField("Kept at", [])
+    label = TextLine(later("Its label"), maximum=80)
+    place_id = PickField(later("Kept at"), [])
 
 
 class PriceForm(GardenForm):
     """What something costs here."""
 
-    what = TextLine("Material", maximum=80)
-    price = NumberField("Price", minimum=0, maximum=100_000, required=False)
+    what = TextLine(later("Material"), maximum=80)
+    price = NumberField(later("Price"), minimum=0, maximum=100_000, required=False)
 
 
 def _own_form() -> Any:
@@ -208,14 +217,14 @@ def _own_form() -> Any:
         class Meta:
             csrf = False
 
-        height_cm = MeasureField("Plants, tallest", kind="length", minimum=1, maximum=500)
-        spread_cm = MeasureField("Plants, spread", kind="length", minimum=1, maximum=500)
-        count = NumberField("How many", minimum=1, maximum=10_000, whole=True)
+        height_cm = MeasureField(later("Plants, tallest"), kind="length", minimum=1, maximum=500)
+        spread_cm = MeasureField(later("Plants, spread"), kind="length", minimum=1, maximum=500)
+        count = NumberField(later("How many"), minimum=1, maximum=10_000, whole=True)
         bed_length_cm = MeasureField(
-            "Bed or pot, length", kind="length", minimum=10, maximum=10_000, required=False
+            later("Bed or pot, length"), kind="length", minimum=10, maximum=10_000, required=False
         )
         bed_width_cm = MeasureField(
-            "Bed or pot, width", kind="length", minimum=10, maximum=10_000, required=False
+            later("Bed or pot, width"), kind="length", minimum=10, maximum=10_000, required=False
         )
 
     sent = request.args if "height_cm" in request.args else MultiDict()
@@ -234,13 +243,13 @@ def _sizes_form(entry: PlanEntry) -> Any:
             fields[size.name] = NumberField(size.label, minimum=size.least, maximum=size.most)
     need = entry.need
     fields |= {
-        "plant_height_mm": BenchField("Plants, tallest", minimum=10, maximum=5_000),
-        "plant_spread_mm": BenchField("Plants, spread", minimum=10, maximum=5_000),
-        "plant_count": NumberField("How many", minimum=1, maximum=10_000, whole=True),
-        "bed_length_mm": BenchField("Bed, length", minimum=100, maximum=100_000, required=False),
-        "bed_width_mm": BenchField("Bed, width", minimum=100, maximum=100_000, required=False),
-        "gust_mps": MeasureField("Gust it has to stand", kind="wind", minimum=0, maximum=60),
-        "kerf_mm": BenchField("Width of the saw’s cut", minimum=0, maximum=20),
+        "plant_height_mm": BenchField(_("Plants, tallest"), minimum=10, maximum=5_000),
+        "plant_spread_mm": BenchField(_("Plants, spread"), minimum=10, maximum=5_000),
+        "plant_count": NumberField(_("How many"), minimum=1, maximum=10_000, whole=True),
+        "bed_length_mm": BenchField(_("Bed, length"), minimum=100, maximum=100_000, required=False),
+        "bed_width_mm": BenchField(_("Bed, width"), minimum=100, maximum=100_000, required=False),
+        "gust_mps": MeasureField(_("Gust it has to stand"), kind="wind", minimum=0, maximum=60),
+        "kerf_mm": BenchField(_("Width of the saw’s cut"), minimum=0, maximum=20),
     }
     form_class = type("SizesForm", (GardenForm,), fields)
     return form_class(
@@ -370,7 +379,7 @@ def _packed(wanted: Wanted, one: builds.Candidate) -> str:
 
 def _unpacked(text: str) -> PlanEntry:
     """The design a button sent, nothing in it believed. Raises FieldRefused."""
-    odd = FieldRefused("design", "Choose a design from the list again.")
+    odd = FieldRefused("design", _("Choose a design from the list again."))
     if len(text) > _MOST_JSON:
         raise odd
     try:
@@ -438,7 +447,7 @@ def plan_page(plan_id: int) -> str:
 def _make_form(plan_id: int, **values: Any) -> MakeForm:
     form = MakeForm(**values)
     form.place_id.choices = (
-        Choice("", "no fixed place"),
+        Choice("", _("no fixed place")),
         *(Choice(str(place.id), place.label) for place in covers.list_places()),
     )
     return form
@@ -535,9 +544,9 @@ def _tell(built: builds_make.Built) -> None:
             ).format(built.label, board)
         )
     else:
-        flash(f"{built.label} is in the store.")
+        flash(_("%(built)s is in the store.", built=built.label))
     if built.trouble:
-        flash(f"Tonight was not planned again: {built.trouble}", "bad")
+        flash(_("Tonight was not planned again: %(trouble)s", trouble=built.trouble), "bad")
 
 
 @blueprint.post(f"{PLAN}/again")
@@ -560,7 +569,7 @@ def again(plan_id: int) -> Response | tuple[str, int]:
 def prices() -> Response | str | tuple[str, int]:
     class Prices(PriceForm):
         sold_length_mm = BenchField(
-            "Sold in lengths of", minimum=100, maximum=30_000, required=False
+            later("Sold in lengths of"), minimum=100, maximum=30_000, required=False
         )
 
     what = request.args.get("what", "")[:80]
@@ -583,7 +592,7 @@ def prices() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Kept.")
+            flash(_("Kept."))
             return redirect(url_for("builds.prices"), 303)
     page = render_template("builds/prices.html", form=form, known=known.values())
     return page, 422 if form.errors else 200
@@ -631,7 +640,7 @@ def next_stop(run_id: int) -> Response:
     except Refused as error:
         flash(str(error), "bad")
     else:
-        flash("It stops after the night it is at.")
+        flash(_("It stops after the night it is at."))
     return redirect(url_for("builds.next_run", run_id=run_id), 303)
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from gardenapp.science.designs_records import Dimension, DrawingView
 from gardenapp.science.film import FilmPlan
 from gardenapp.science.timber import Board, CutPlan
+from gardenapp.words import later
 
 SCALES = (1, 2, 5, 10, 15, 20, 25, 50, 100, 200, 500)
 MOST_WIDE_MM, MOST_HIGH_MM = 64.0, 90.0  # so that a view with its figures is no wider than a phone
@@ -20,7 +21,11 @@ MARGIN_MM = 17.0
 BAR_MM = 50.0
 """Length of the bar that tells whether a printer kept the scale."""
 _LEAST_OFFSET_MM, _MOST_OFFSET_MM = 7.0, 13.0
-VIEW_WORDS = {"front": "From the front", "side": "From the side", "plan": "From above"}
+VIEW_WORDS = {
+    "front": later("From the front"),
+    "side": later("From the side"),
+    "plan": later("From above"),
+}
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,7 @@ from gardenapp.web.fields import (
     TextLine,
     measure,
 )
+from gardenapp.words import _, later
 
 blueprint = Blueprint("covers", __name__)
 
@@ -57,35 +58,46 @@ def kind_form(*, is_whole: bool, values: Any) -> Any:
     """The form of a kind of cover; a copy asks for a name, sizes and minutes only."""
 
     class KindForm(GardenForm):
-        name = TextLine("Name", maximum=80)
+        name = TextLine(later("Name"), maximum=80)
         if is_whole:
-            construction = TextLine("How it is built", maximum=80)
-            material = TextLine("Made of", maximum=200, required=False)
-            layers = NumberField("Layers", minimum=1, maximum=10, whole=True)
-        inner_length_cm = _size("Length inside")
-        inner_width_cm = _size("Width inside")
-        inner_height_cm = _size("Height inside", required=False)
-        outer_length_cm = _size("Length on the ground")
-        outer_width_cm = _size("Width on the ground")
-        minutes = NumberField("Minutes to put one on", minimum=0, maximum=240)
+            construction = TextLine(later("How it is built"), maximum=80)
+            material = TextLine(later("Made of"), maximum=200, required=False)
+            layers = NumberField(later("Layers"), minimum=1, maximum=10, whole=True)
+        inner_length_cm = _size(later("Length inside"))
+        inner_width_cm = _size(later("Width inside"))
+        inner_height_cm = _size(later("Height inside"), required=False)
+        outer_length_cm = _size(later("Length on the ground"))
+        outer_width_cm = _size(later("Width on the ground"))
+        minutes = NumberField(later("Minutes to put one on"), minimum=0, maximum=240)
         if is_whole:
-            is_rigid = BooleanField("Stiff: keeps its own shape")
-            is_sealed = BooleanField("Closes at the ground all round")
-            may_touch = BooleanField("May lie on the leaves")
-            goes_under = BooleanField("Fits under another cover")
+            is_rigid = BooleanField(later("Stiff: keeps its own shape"))
+            is_sealed = BooleanField(later("Closes at the ground all round"))
+            may_touch = BooleanField(later("May lie on the leaves"))
+            goes_under = BooleanField(later("Fits under another cover"))
             gust_limit_mps = MeasureField(
-                "Gust it stands", kind="wind", minimum=0, maximum=GUST_LIMIT_MAX_MPS, required=False
+                later("Gust it stands"),
+                kind="wind",
+                minimum=0,
+                maximum=GUST_LIMIT_MAX_MPS,
+                required=False,
             )
             clear_mean_k = MeasureField(
-                "Warmer inside, clear calm night", kind="difference", minimum=-5, maximum=20
+                later("Warmer inside, clear calm night"), kind="difference", minimum=-5, maximum=20
             )
-            clear_sd_k = MeasureField("Give or take", kind="difference", minimum=0.1, maximum=10)
+            clear_sd_k = MeasureField(
+                later("Give or take"), kind="difference", minimum=0.1, maximum=10
+            )
             cloudy_mean_k = MeasureField(
-                "Warmer inside, cloudy or windy night", kind="difference", minimum=-5, maximum=20
+                later("Warmer inside, cloudy or windy night"),
+                kind="difference",
+                minimum=-5,
+                maximum=20,
             )
-            cloudy_sd_k = MeasureField("Give or take", kind="difference", minimum=0.1, maximum=10)
-            leaf_shield = NumberField("Share of the open sky it hides", minimum=0, maximum=1)
-            why = TextBox("How the garden knows", maximum=2_000)
+            cloudy_sd_k = MeasureField(
+                later("Give or take"), kind="difference", minimum=0.1, maximum=10
+            )
+            leaf_shield = NumberField(later("Share of the open sky it hides"), minimum=0, maximum=1)
+            why = TextBox(later("How the garden knows"), maximum=2_000)
 
         def sizes(self) -> KindSizes:
             return KindSizes(
@@ -127,12 +139,12 @@ def _owner_choices(member: Member, *, present: int | None) -> list[Choice]:
     if member.is_coordinator:
         also = () if present is None else (present,)
         people = [Choice(str(number), name) for number, name in member_choices(also=also)]
-        return [Choice("", "the garden"), *people]
+        return [Choice("", _("the garden")), *people]
     return [Choice(str(member.id), member.name)]
 
 
 def _place_choices() -> list[Choice]:
-    return [Choice("", "no fixed place")] + [
+    return [Choice("", _("no fixed place"))] + [
         Choice(str(place.id), place.label) for place in covers.list_places()
     ]
 
@@ -149,13 +161,13 @@ def add_form(*, member: Member, values: dict[str, Any]) -> Any:
     """The form to add covers of one kind, one or many at once."""
 
     class AddCoversForm(GardenForm):
-        how_many = NumberField("How many", minimum=1, maximum=MOST_AT_ONCE, whole=True)
-        prefix = TextLine("Label", maximum=60)
-        first_number = NumberField("First number", minimum=0, maximum=999_999, whole=True)
-        owner_id = PickField("Whose", _owner_choices(member, present=None))
-        lending = PickField("Who may use them", LENDING_CHOICES)
-        place_id = PickField("Where they are kept", _place_choices())
-        note = TextBox("Note", required=False)
+        how_many = NumberField(later("How many"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
+        prefix = TextLine(later("Label"), maximum=60)
+        first_number = NumberField(later("First number"), minimum=0, maximum=999_999, whole=True)
+        owner_id = PickField(later("Whose"), _owner_choices(member, present=None))
+        lending = PickField(later("Who may use them"), LENDING_CHOICES)
+        place_id = PickField(later("Where they are kept"), _place_choices())
+        note = TextBox(later("Note"), required=False)
 
     return AddCoversForm(data=values)
 
@@ -169,14 +181,14 @@ def cover_form(*, member: Member, values: covers.CoverDetail) -> Any:
     ]
 
     class CoverForm(GardenForm):
-        label = TextLine("Label", maximum=80)
-        condition = PickField("Condition", CONDITION_CHOICES)
-        is_usable = BooleanField("Ready to use")
-        kind_id = PickField("Kind", kinds)
-        owner_id = PickField("Whose", _owner_choices(member, present=values.owner_id))
-        lending = PickField("Who may use it", LENDING_CHOICES)
-        place_id = PickField("Where it is kept", _place_choices())
-        note = TextBox("Note", required=False)
+        label = TextLine(later("Label"), maximum=80)
+        condition = PickField(later("Condition"), CONDITION_CHOICES)
+        is_usable = BooleanField(later("Ready to use"))
+        kind_id = PickField(later("Kind"), kinds)
+        owner_id = PickField(later("Whose"), _owner_choices(member, present=values.owner_id))
+        lending = PickField(later("Who may use it"), LENDING_CHOICES)
+        place_id = PickField(later("Where it is kept"), _place_choices())
+        note = TextBox(later("Note"), required=False)
 
         def entry(self) -> CoverEntry:
             return CoverEntry(
@@ -196,8 +208,8 @@ def cover_form(*, member: Member, values: covers.CoverDetail) -> Any:
 class PlaceForm(GardenForm):
     """A place to keep things."""
 
-    label = TextLine("Name", maximum=80)
-    note = TextBox("How to get in, who has the key", required=False, maximum=1_000)
+    label = TextLine(later("Name"), maximum=80)
+    note = TextBox(later("How to get in, who has the key"), required=False, maximum=1_000)
 
 
 @blueprint.get("/covers")
@@ -239,12 +251,12 @@ def new_kind() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Kind of cover added. Now add the covers you have of it.")
+            flash(_("Kind of cover added. Now add the covers you have of it."))
             return redirect(url_for(".kind_page", kind_id=kind_id), 303)
     return _shown(
         "covers/kind_form.html",
         form,
-        heading="Add a kind of cover",
+        heading=_("Add a kind of cover"),
         is_whole=True,
         kind=None,
         back=url_for(".covers_page"),
@@ -266,12 +278,12 @@ def copy_kind(kind_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Kind of cover added. Now add the covers you have of it.")
+            flash(_("Kind of cover added. Now add the covers you have of it."))
             return redirect(url_for(".kind_page", kind_id=new_id), 303)
     return _shown(
         "covers/kind_form.html",
         form,
-        heading="The same kind in another size",
+        heading=_("The same kind in another size"),
         is_whole=False,
         kind=kind,
         back=url_for(".kind_page", kind_id=kind_id),
@@ -289,12 +301,12 @@ def edit_kind(kind_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Kind of cover saved.")
+            flash(_("Kind of cover saved."))
             return redirect(url_for(".kind_page", kind_id=kind_id), 303)
     return _shown(
         "covers/kind_form.html",
         form,
-        heading="Change a kind of cover",
+        heading=_("Change a kind of cover"),
         is_whole=True,
         kind=kind,
         back=url_for(".kind_page", kind_id=kind_id),
@@ -307,7 +319,7 @@ def new_covers(kind_id: int) -> Response | str | tuple[str, int]:
     member = signed_in()
     kind = covers.get_kind(kind_id=kind_id, member=member)
     if kind.is_shelter:
-        raise NotAllowed("The shelter is set on the garden’s own page, not as a cover.")
+        raise NotAllowed(_("The shelter is set on the garden’s own page, not as a cover."))
     prefix = _usual_prefix(kind)
     form = add_form(
         member=member,
@@ -337,9 +349,15 @@ def new_covers(kind_id: int) -> Response | str | tuple[str, int]:
             form.take(refusal)
         else:
             if len(labels) == 1:
-                flash(f"Added: {labels[0]}. Write the label on it.")
+                flash(_("Added: %(labels)s. Write the label on it.", labels=labels[0]))
             else:
-                flash(f"Added: {labels[0]} to {labels[-1]}. Write the labels on them.")
+                flash(
+                    _(
+                        "Added: %(labels)s to %(labels2)s. Write the labels on them.",
+                        labels=labels[0],
+                        labels2=labels[-1],
+                    )
+                )
             return redirect(url_for(".kind_page", kind_id=kind_id), 303)
     return _shown("covers/add.html", form, kind=kind)
 
@@ -363,7 +381,7 @@ def edit_cover(cover_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash(f"Cover {form.label.data} saved.")
+            flash(_("Cover %(label)s saved.", label=form.label.data))
             return redirect(url_for(".kind_page", kind_id=int(form.kind_id.data)), 303)
     return _shown("covers/cover.html", form, cover=cover)
 
@@ -389,7 +407,7 @@ def new_place() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Place added.")
+            flash(_("Place added."))
             return redirect(url_for(".places_page"), 303)
     return _shown("covers/place_form.html", form, place=None)
 
@@ -411,7 +429,7 @@ def edit_place(place_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Place saved.")
+            flash(_("Place saved."))
             return redirect(url_for(".places_page"), 303)
     return _shown("covers/place_form.html", form, place=place)
 

@@ -14,26 +14,38 @@ from werkzeug.exceptions import HTTPException
 from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.logs import request_id
+from gardenapp.words import _, later
 
 log = logging.getLogger("gardenapp")
 
 WORDS: dict[int, tuple[str, str]] = {
-    400: ("That could not be read", "Go back, look the page over and send it again."),
-    403: ("Not yours to open", "Sign in with an account that may, or ask the coordinator."),
-    404: ("Nothing here", "The page may have moved, or the thing is not there any more."),
-    405: ("Not that way", "Go back and use the button on the page."),
-    409: ("Somebody was first", "Look at the board again."),
+    400: (later("That could not be read"), later("Go back, look the page over and send it again.")),
+    403: (
+        later("Not yours to open"),
+        later("Sign in with an account that may, or ask the coordinator."),
+    ),
+    404: (
+        later("Nothing here"),
+        later("The page may have moved, or the thing is not there any more."),
+    ),
+    405: (later("Not that way"), later("Go back and use the button on the page.")),
+    409: (later("Somebody was first"), later("Look at the board again.")),
     413: (
-        "Too big",
-        "A forecast file may be up to 2 MB, two loggers’ files together 64 MB, a form 500 kB.",
+        later("Too big"),
+        later(
+            "A forecast file may be up to 2 MB, two loggers’ files together 64 MB, a form 500 kB."
+        ),
     ),
-    415: ("Wrong kind of file", "Choose a text file: CSV, JSON or a pasted TAF."),
-    429: ("Too many tries", "Wait a little and try again."),
+    415: (later("Wrong kind of file"), later("Choose a text file: CSV, JSON or a pasted TAF.")),
+    429: (later("Too many tries"), later("Wait a little and try again.")),
     500: (
-        "Something went wrong",
-        "Nothing was changed. Try again; if it stays, tell the coordinator.",
+        later("Something went wrong"),
+        later("Nothing was changed. Try again; if it stays, tell the coordinator."),
     ),
-    503: ("Could not save", "Nothing was changed. Reading still works; try again in a minute."),
+    503: (
+        later("Could not save"),
+        later("Nothing was changed. Reading still works; try again in a minute."),
+    ),
 }
 
 
@@ -100,8 +112,10 @@ def init_errors(app: Flask) -> None:
             return render_template("errors/again.html", typed=typed, action=request.full_path), 400
         return _page(
             400,
-            "This form was open for too long or came from another page, so it was not taken. "
-            "Go back, reload and send it again.",
+            _(
+                "This form was open for too long or came from another page, so it was not taken. "
+                "Go back, reload and send it again."
+            ),
         )
 
     @app.errorhandler(HTTPException)
@@ -122,7 +136,9 @@ def init_errors(app: Flask) -> None:
     def conflict(error: IntegrityError) -> Any:
         db.session.rollback()
         log.error("integrity: %s", type(error.orig).__name__, exc_info=error)
-        return _page(409, "Somebody changed the same thing at the same moment. Nothing was saved.")
+        return _page(
+            409, _("Somebody changed the same thing at the same moment. Nothing was saved.")
+        )
 
     @app.errorhandler(Exception)
     def unexpected(error: Exception) -> Any:

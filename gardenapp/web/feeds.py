@@ -25,6 +25,7 @@ from gardenapp.web.access import board_readers, members, public, signed_in_membe
 from gardenapp.web.clock import now
 from gardenapp.web.fields import GardenForm
 from gardenapp.web.formats import temperature_unit
+from gardenapp.words import _, later
 
 blueprint = Blueprint("feeds", __name__)
 
@@ -34,7 +35,7 @@ CALENDAR = "text/calendar; charset=utf-8"
 
 
 class FeedForm(GardenForm):
-    all_plots = BooleanField("All plots, not only mine")
+    all_plots = BooleanField(later("All plots, not only mine"))
 
 
 @blueprint.get("/tonight.ics")
@@ -86,7 +87,7 @@ def make_link() -> Response:
 def link_page() -> Any:
     token = session.pop(FRESH, None)
     if token is None:
-        flash("A private address is shown once. Make a new one; it replaces the old.", "bad")
+        flash(_("A private address is shown once. Make a new one; it replaces the old."), "bad")
         return redirect(url_for("notices.mine"), 303)
     addresses = {
         view: url_for(f"feeds.{view}", feed_token=token, _external=True)
@@ -107,7 +108,7 @@ def link_page() -> Any:
 @members
 def end_link() -> Response:
     feeds.end_link(member_id=signed_in_member().id, now=now())
-    flash("Your private feed addresses work no more.", "good")
+    flash(_("Your private feed addresses work no more."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 

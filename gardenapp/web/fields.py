@@ -18,7 +18,8 @@ from wtforms.widgets import TextArea, TextInput
 
 from gardenapp.errors import FieldRefused
 from gardenapp.science import units
-from gardenapp.web.formats import length_unit, temperature_unit
+from gardenapp.web.formats import length_unit, said, temperature_unit
+from gardenapp.words import _
 
 NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,6})?|\.\d{1,6})", re.ASCII)
 
@@ -87,9 +88,9 @@ class NumberField(Field):
             raise ValidationError(self._advice())
 
     def _advice(self) -> str:
-        kind = "a whole number" if self.whole else "a number"
+        kind = _("a whole number") if self.whole else _("a number")
         low, high = (f"{x:g}".replace("-", "\N{MINUS SIGN}") for x in (self.minimum, self.maximum))
-        return f"Enter {kind} between {low} and {high}."
+        return _("Enter %(kind)s between %(low)s and %(high)s.", kind=kind, low=low, high=high)
 
 
 @dataclass(frozen=True)
@@ -198,11 +199,13 @@ def _draw_select(field: Any, **attributes: Any) -> Markup:
         if choice.group != group:
             parts.append(Markup("</optgroup>") if group else Markup(""))
             if choice.group:
-                parts.append(Markup('<optgroup label="{}">').format(choice.group))
+                parts.append(Markup('<optgroup label="{}">').format(said(choice.group)))
             group = choice.group
         chosen = Markup(" selected") if choice.value == field.data else Markup("")
         parts.append(
-            Markup('<option value="{}"{}>{}</option>').format(choice.value, chosen, choice.label)
+            Markup('<option value="{}"{}>{}</option>').format(
+                choice.value, chosen, said(choice.label)
+            )
         )
     parts.append(Markup("</optgroup>") if group else Markup(""))
     return Markup("").join(parts) + Markup("</select>")
@@ -220,7 +223,7 @@ class PickField(Field):
     ) -> None:
         super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
         self.choices = tuple(choices)
-        self.advice = advice or "Choose one of the list."
+        self.advice = advice or _("Choose one of the list.")
 
     def widget(self, field: Any, **attributes: Any) -> Markup:
         attributes.setdefault("id", self.id)
@@ -254,7 +257,7 @@ class TicksField(Field):
     def pre_validate(self, form: Any) -> None:
         known = {choice.value for choice in self.choices}
         if any(value not in known for value in self.data or ()):
-            raise ValidationError("Choose from the list.")
+            raise ValidationError(_("Choose from the list."))
 
 
 class TextLine(StringField):
@@ -277,15 +280,21 @@ class TextLine(StringField):
     def pre_validate(self, form: Any) -> None:
         text = self.data or ""
         if self.required and not text:
-            raise ValidationError("Enter some text here.")
+            raise ValidationError(_("Enter some text here."))
         if len(text) > self.maximum:
-            raise ValidationError(f"Use at most {self.maximum} characters; this has {len(text)}.")
+            raise ValidationError(
+                _(
+                    "Use at most %(maximum)s characters; this has %(text)s.",
+                    maximum=self.maximum,
+                    text=len(text),
+                )
+            )
         if any(not c.isprintable() for c in text):
-            raise ValidationError("Use letters, digits and signs only, on one line.")
+            raise ValidationError(_("Use letters, digits and signs only, on one line."))
         try:
             text.encode("utf-8")
         except UnicodeEncodeError:
-            raise ValidationError("One of the characters is broken; type it again.") from None
+            raise ValidationError(_("One of the characters is broken; type it again.")) from None
 
 
 class TextBox(TextLine):

@@ -38,22 +38,23 @@ from gardenapp.web.fields import (
     TextLine,
 )
 from gardenapp.web.formats import night_name, temperature_unit, zone
+from gardenapp.words import _, later
 
 blueprint = Blueprint("forecast", __name__)
 
 DAYS_AHEAD = 9
 ROLE_WORDS: dict[str, str] = {
-    "time": "date and time",
-    "date": "date",
-    "clock": "time of day",
-    "temperature": "air temperature",
-    "low": "daily low",
-    "high": "daily high",
-    "dew_point": "dew point",
-    "humidity": "relative humidity",
-    "cloud": "cloud",
-    "wind": "wind",
-    "gust": "gust",
+    "time": later("date and time"),
+    "date": later("date"),
+    "clock": later("time of day"),
+    "temperature": later("air temperature"),
+    "low": later("daily low"),
+    "high": later("daily high"),
+    "dew_point": later("dew point"),
+    "humidity": later("relative humidity"),
+    "cloud": later("cloud"),
+    "wind": later("wind"),
+    "gust": later("gust"),
 }
 
 
@@ -70,21 +71,21 @@ class LowForm(GardenForm):
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(**kwargs)
 
-    low = NumberField("Forecast low", minimum=-76, maximum=140)
-    unit = PickField("Unit", [Choice("C", "°C"), Choice("F", "°F")])
-    night_of = PickField("Night", [])
-    low_time = StringField("Time of the low")
-    cloud = NumberField("Cloud", minimum=0, maximum=100, required=False)
-    wind = MeasureField("Wind", kind="wind", minimum=0, maximum=60, required=False)
-    gust = MeasureField("Strongest gust", kind="wind", minimum=0, maximum=90, required=False)
-    dew_point = NumberField("Dew point", minimum=-76, maximum=104, required=False)
+    low = NumberField(later("Forecast low"), minimum=-76, maximum=140)
+    unit = PickField(later("Unit"), [Choice("C", "°C"), Choice("F", "°F")])
+    night_of = PickField(later("Night"), [])
+    low_time = StringField(later("Time of the low"))
+    cloud = NumberField(later("Cloud"), minimum=0, maximum=100, required=False)
+    wind = MeasureField(later("Wind"), kind="wind", minimum=0, maximum=60, required=False)
+    gust = MeasureField(later("Strongest gust"), kind="wind", minimum=0, maximum=90, required=False)
+    dew_point = NumberField(later("Dew point"), minimum=-76, maximum=104, required=False)
 
 
 class UploadForm(GardenForm):
     """A forecast file, or its text pasted."""
 
-    file = FileField("Forecast file")
-    pasted = StringField("Or paste a TAF here")
+    file = FileField(later("Forecast file"))
+    pasted = StringField(later("Or paste a TAF here"))
 
 
 class AnswersForm(GardenForm):
@@ -92,37 +93,38 @@ class AnswersForm(GardenForm):
 
     token = HiddenField("token")
     temperature_unit = PickField(
-        "Temperatures are in",
-        [Choice("", "as the file says"), Choice("C", "°C"), Choice("F", "°F")],
+        later("Temperatures are in"),
+        [Choice("", later("as the file says")), Choice("C", "°C"), Choice("F", "°F")],
     )
     daily_low_belongs_to = PickField(
-        "A day’s low fell on",
+        later("A day’s low fell on"),
         [
-            Choice("morning", "the morning of its date"),
-            Choice("evening", "the night after its date"),
+            Choice("morning", later("the morning of its date")),
+            Choice("evening", later("the night after its date")),
         ],
     )
     times_in = PickField(
-        "Times are in", [Choice("", "the garden’s time"), Choice("UTC", "UTC (GMT)")]
+        later("Times are in"),
+        [Choice("", later("the garden’s time")), Choice("UTC", later("UTC (GMT)"))],
     )
     date_order = PickField(
-        "Dates are written",
+        later("Dates are written"),
         [
-            Choice("", "as the file seems to"),
-            Choice("YMD", "year, month, day"),
-            Choice("DMY", "day, month, year"),
-            Choice("MDY", "month, day, year"),
+            Choice("", later("as the file seems to")),
+            Choice("YMD", later("year, month, day")),
+            Choice("DMY", later("day, month, year")),
+            Choice("MDY", later("month, day, year")),
         ],
     )
     encoding = PickField(
-        "Letters are stored as", [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")]
+        later("Letters are stored as"), [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")]
     )
 
 
 class AddressForm(GardenForm):
     """Where the forecast is fetched from."""
 
-    url = TextLine("Address", maximum=500, required=False)
+    url = TextLine(later("Address"), maximum=500, required=False)
 
 
 @blueprint.get("/forecast")
@@ -176,16 +178,24 @@ def _low_values(form: LowForm, local: ZoneInfo) -> dict[str, Any] | None:
     if low_c is None or not -60 <= low_c <= 60:
         form.low.errors = [
             *form.low.errors,
-            f"Enter a low between −{abs(lowest):g} and {highest:g} °{form.unit.data}.",
+            _(
+                "Enter a low between −%(lowest)s and %(highest)s °%(unit)s.",
+                lowest=f"{abs(lowest):g}",
+                highest=f"{highest:g}",
+                unit=form.unit.data,
+            ),
         ]
     if dew_c is not None and not -60 <= dew_c <= 40:
-        form.dew_point.errors = [*form.dew_point.errors, "Enter a dew point between −60 and 40 °C."]
+        form.dew_point.errors = [
+            *form.dew_point.errors,
+            _("Enter a dew point between −60 and 40 °C."),
+        ]
     low_at: datetime | None = None
     if (form.low_time.data or "").strip():
         try:
             at = time.fromisoformat(form.low_time.data.strip())
         except ValueError:
-            form.low_time.errors = [*form.low_time.errors, "Enter a time such as 05:30."]
+            form.low_time.errors = [*form.low_time.errors, _("Enter a time such as 05:30.")]
         else:
             day = evening if at.hour >= 12 else evening + timedelta(days=1)
             low_at = datetime.combine(day, at.replace(tzinfo=None), tzinfo=local)
@@ -205,11 +215,11 @@ def _low_values(form: LowForm, local: ZoneInfo) -> dict[str, Any] | None:
 def _planned(imported: forecasts.Imported, at: datetime) -> Response:
     plans = replan_if_needed(nights=imported.nights, member_id=signed_in_member().id, now=at)
     count = len(imported.nights)
-    nights = "1 night" if count == 1 else f"{count} nights"
+    nights = _("1 night") if count == 1 else _("%(count)s nights", count=count)
     if plans:
-        flash(f"Forecast for {nights} taken in; tonight is planned.")
+        flash(_("Forecast for %(nights)s taken in; tonight is planned.", nights=nights))
         return redirect(url_for("board.tonight"), 303)
-    flash(f"Forecast for {nights} taken in.")
+    flash(_("Forecast for %(nights)s taken in.", nights=nights))
     return redirect(url_for("forecast.forecasts_page"), 303)
 
 
@@ -226,9 +236,9 @@ def import_page() -> Response | str | tuple[str, int]:
         data, name = upload.read(), upload.filename
         upload.close()
     elif (form.pasted.data or "").strip():
-        data, name = form.pasted.data.encode("utf-8", "replace"), "pasted text"
+        data, name = form.pasted.data.encode("utf-8", "replace"), _("pasted text")
     if not name:
-        form.file.errors = [*form.file.errors, "Choose a file, or paste the text of a TAF."]
+        form.file.errors = [*form.file.errors, _("Choose a file, or paste the text of a TAF.")]
         return render_template("forecast/import.html", form=form, errors=()), 422
     member_id, at = signed_in_member().id, now()
     name = _clean_name(name)
@@ -346,7 +356,7 @@ def address_page() -> Response | str | tuple[str, int]:
             form.url.errors = [*form.url.errors, "Enter an address that begins with https://"]
         else:
             forecasts.set_address(url=url, member_id=signed_in_member().id, now=now())
-            flash("Address kept." if url else "Address forgotten.")
+            flash(_("Address kept.") if url else _("Address forgotten."))
             return redirect(url_for("forecast.address_page"), 303)
     status = 422 if form.errors else 200
     return render_template("forecast/address.html", form=form, address=address), status
@@ -363,10 +373,10 @@ def fetch() -> Response:
             allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
         )
     except (FetchFailed, UnreadableFile, NotFound) as error:
-        flash(f"No new forecast: {error}", "bad")
+        flash(_("No new forecast: %(error)s", error=error), "bad")
         return redirect(url_for("forecast.address_page"), 303)
     if imported is None:
-        flash("Nothing newer than what is here.")
+        flash(_("Nothing newer than what is here."))
         return redirect(url_for("forecast.forecasts_page"), 303)
     return _planned(imported, at)
 
@@ -376,7 +386,7 @@ def fetch() -> Response:
 def plan() -> Response:
     at = now()
     plan_night(night_of=night_at(at, zone()), member_id=signed_in_member().id, now=at)
-    flash("Tonight is planned.")
+    flash(_("Tonight is planned."))
     return redirect(url_for("board.tonight"), 303)
 
 

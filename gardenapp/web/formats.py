@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import flask_babel
 from flask import Flask, current_app, url_for
 from markupsafe import Markup
 
@@ -20,16 +21,79 @@ from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.second_opinion import second_opinion
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
+from gardenapp.words import _, day_of, decimal_sign, marked, month_of, n_
 
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NARROW NO-BREAK SPACE}"
+
+
+def decimals(value: float, digits: int = 1) -> str:
+    """A plain number with so many decimals, written the reader's way."""
+    return f"{value:.{digits}f}".replace(".", decimal_sign())
+
+
+def shortest(value: float) -> str:
+    """A plain number with no more decimals than it needs, written the reader's way."""
+    return f"{value:g}".replace(".", decimal_sign())
 
 
 def _number(value: float, digits: int = 1) -> str:
     text = f"{value:.{digits}f}"
     if float(text) == 0:
         text = text.lstrip("-")
-    return text.replace("-", MINUS)
+    return text.replace("-", MINUS).replace(".", decimal_sign())
+
+
+def day_short(at: date) -> str:
+    """`Tue`."""
+    return day_of(at, "abbreviated")
+
+
+def month_short(at: date) -> str:
+    """`Nov`."""
+    return month_of(at, "abbreviated")
+
+
+# How a plan writes what it made of two names; each part is looked up by itself.
+_MADE_OF = (
+    (
+        re.compile(r"(?P<cover>.+) with (?P<under>.+) under it"),
+        marked("%(cover)s with %(under)s under it"),
+    ),
+    (re.compile(r"carry to (?P<place>.+)"), marked("carry to %(place)s")),
+)
+
+
+def said(text: Any) -> Any:
+    """Words of a table or of the code in the reader's language, by the catalogue.
+
+    For what is kept in English and shown to everybody: names of crops and kinds of cover, words
+    of the published tables. Members' own words are not in the catalogue and stay as they are.
+    """
+    if not isinstance(text, str) or not text:
+        return text
+    shown = _(text)
+    if shown == text:
+        for pattern, message in _MADE_OF:
+            found = pattern.fullmatch(text)
+            if found:
+                return _(message, **{name: _(part) for name, part in found.groupdict().items()})
+    return shown
+
+
+def quoted(text: Any) -> Any:
+    """Words that stay in their English, told apart for whoever reads the page aloud.
+
+    For sources' own words and the log, which say what was written and are not translated.
+    """
+    if not text or flask_babel.get_locale() is None or str(flask_babel.get_locale()) == "en":
+        return text
+    return Markup('<span lang="en">{}</span>').format(text)
+
+
+def owned(name: str) -> str:
+    """Whose it is: `Vera’s`."""
+    return _("%(owner)s’s", owner=name)
 
 
 def temperature_unit() -> str:
@@ -51,7 +115,7 @@ def length_unit() -> str:
 def temperature(value_c: float | None, unit: str | None = None, *, digits: int = 1) -> str:
     """A temperature with its unit: `−1.5 °C`."""
     if value_c is None:
-        return "unknown"
+        return _("unknown")
     unit = unit or temperature_unit()
     shown = c_to_f(value_c) if unit == "F" else value_c
     return f"{_number(shown, digits)}{SPACE}°{unit}"
@@ -70,7 +134,7 @@ def both_units(value_c: float, *, digits: int = 1) -> str:
 def difference(value_k: float | None, unit: str | None = None, *, signed: bool = False) -> str:
     """A difference of temperatures: 2 K is 3.6 °F, with no 32 added."""
     if value_k is None:
-        return "unknown"
+        return _("unknown")
     unit = unit or temperature_unit()
     shown = difference_k_to_f(value_k) if unit == "F" else value_k
     sign = "+" if signed and round(shown, 1) > 0 else ""
@@ -80,9 +144,10 @@ def difference(value_k: float | None, unit: str | None = None, *, signed: bool =
 def length(value_cm: float | None) -> str:
     """A length in the reader's unit: `60 cm` or `23.6 in`."""
     if value_cm is None:
-        return "unknown"
+        return _("unknown")
     if length_unit() == "inch":
-        return f"{value_cm / 2.54:.1f}".removesuffix(".0") + f"{SPACE}in"
+        shown = f"{value_cm / 2.54:.1f}".removesuffix(".0").replace(".", decimal_sign())
+        return f"{shown}{SPACE}{_('in')}"
     return f"{value_cm:.0f}{SPACE}cm"
 
 
@@ -90,9 +155,9 @@ def chance(value: float) -> str:
     """A share as a rounded percentage that never promises: 0 and 100 are not shown."""
     percent = value * 100
     if percent < 1:
-        return f"under 1{SPACE}%"
+        return _("under %(number)s", number=f"1{SPACE}%")
     if percent > 99:
-        return f"over 99{SPACE}%"
+        return _("over %(number)s", number=f"99{SPACE}%")
     return f"{percent:.0f}{SPACE}%"
 
 
@@ -124,25 +189,43 @@ def day_clock(moment: datetime | str | None) -> str:
     if moment is None:
         return ""
     local = _moment(moment).astimezone(zone())
-    return f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
+    return f"{day_short(local)} {local.day} {month_short(local)}, {local:%H:%M}"
 
 
 def night_name(night_of: date | str) -> str:
     """A night by its evening: `Night of Tuesday 24 to Wednesday 25 November`."""
+    return _("Night of %(nights)s", nights=night_span(night_of))
+
+
+def night_span(night_of: date | str) -> str:
+    """The evening and the morning of a night: `Tuesday 24 to Wednesday 25 November`."""
     evening = date.fromisoformat(night_of) if isinstance(night_of, str) else night_of
     morning = evening + timedelta(days=1)
+    values = {
+        "day": day_of(evening),
+        "number": evening.day,
+        "month": month_of(evening),
+        "next_day": day_of(morning),
+        "next_number": morning.day,
+        "next_month": month_of(morning),
+    }
     if evening.month == morning.month:
-        return f"Night of {evening:%A} {evening.day} to {morning:%A} {morning.day} {morning:%B}"
-    return (
-        f"Night of {evening:%A} {evening.day} {evening:%B} "
-        f"to {morning:%A} {morning.day} {morning:%B}"
+        return _("%(day)s %(number)s to %(next_day)s %(next_number)s %(month)s", **values)
+    return _(
+        "%(day)s %(number)s %(month)s to %(next_day)s %(next_number)s %(next_month)s", **values
     )
 
 
 def day_name(day: date | str) -> str:
     """`Tuesday 24 November 2026`."""
     at = date.fromisoformat(day) if isinstance(day, str) else day
-    return f"{at:%A} {at.day} {at:%B %Y}"
+    return _(
+        "%(day)s %(number)s %(month)s %(year)s",
+        day=day_of(at),
+        number=at.day,
+        month=month_of(at),
+        year=at.year,
+    )
 
 
 def minutes(value: float) -> str:
@@ -157,17 +240,17 @@ def age(moment: datetime, now: datetime) -> str:
     """How long ago, roughly: `3 hours ago`."""
     seconds = (now - moment).total_seconds()
     if seconds < 90:
-        return "just now"
+        return _("just now")
     if seconds < 5400:
-        return f"{round(seconds / 60)} minutes ago"
+        return _("%(number)s minutes ago", number=round(seconds / 60))
     if seconds < 129_600:
-        return f"{round(seconds / 3600)} hours ago"
-    return f"{round(seconds / 86_400)} days ago"
+        return _("%(number)s hours ago", number=round(seconds / 3600))
+    return _("%(number)s days ago", number=round(seconds / 86_400))
 
 
 def plural(number: int, one: str, many: str | None = None) -> str:
-    """`1 plot`, `3 plots`."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    """`1 plot`, `3 plots`; the words may be marked for the catalogue by this very call."""
+    return f"{number} {n_(one, many or one + 's', number)}"
 
 
 def _moment(value: datetime | str) -> datetime:
@@ -192,7 +275,10 @@ def anchor(text: Any) -> str:
 
 
 def init_formats(app: Flask) -> None:
-    """Make the filters known to the templates."""
+    """Make the filters known to the templates, and the languages they speak."""
+    from gardenapp.web.languages import init_languages
+
+    init_languages(app)
     filters = app.jinja_env.filters
     for function in (
         temperature,
@@ -203,7 +289,15 @@ def init_formats(app: Flask) -> None:
         clock_tag,
         day_clock,
         night_name,
+        night_span,
         day_name,
+        day_short,
+        month_short,
+        decimals,
+        shortest,
+        said,
+        owned,
+        quoted,
         minutes,
         age,
         anchor,

@@ -15,9 +15,11 @@ from gardenapp.services.garden import GardenSettings
 from gardenapp.services.throttle import TooManyTries
 from gardenapp.web.access import coordinators, public, signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import GardenForm, NumberField, PickField, TextLine
+from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import length_unit
+from gardenapp.web.languages import NAMES, language
 from gardenapp.web.people import LENGTH_WORDS, TEMPERATURE_WORDS, PasswordBox, start_session
+from gardenapp.words import _, later
 
 blueprint = Blueprint("garden", __name__)
 
@@ -27,13 +29,18 @@ M_PER_FOOT = 0.3048  # exact since 1959
 class PlaceForm(GardenForm):
     """Where the garden is, which is needed before anything else."""
 
-    name = TextLine("Name of the garden")
-    latitude = NumberField("Latitude", minimum=-90, maximum=90)
-    longitude = NumberField("Longitude", minimum=-180, maximum=180)
-    time_zone = TextLine("Time zone")
-    elevation_m = NumberField("Height above the sea", minimum=-450, maximum=6000)
-    temperature_unit = PickField("Temperatures in", TEMPERATURE_WORDS)
-    length_unit = PickField("Lengths in", LENGTH_WORDS)
+    name = TextLine(later("Name of the garden"))
+    latitude = NumberField(later("Latitude"), minimum=-90, maximum=90)
+    longitude = NumberField(later("Longitude"), minimum=-180, maximum=180)
+    time_zone = TextLine(later("Time zone"))
+    elevation_m = NumberField(later("Height above the sea"), minimum=-450, maximum=6000)
+    temperature_unit = PickField(later("Temperatures in"), TEMPERATURE_WORDS)
+    length_unit = PickField(later("Lengths in"), LENGTH_WORDS)
+    language = PickField(
+        later("Language"),
+        [Choice(code, name) for code, name in NAMES.items()],
+        default=language,
+    )
 
     def validate_time_zone(self, field: Any) -> None:
         if not field.data:
@@ -45,24 +52,26 @@ class PlaceForm(GardenForm):
 
 
 class FirstStepsForm(PlaceForm):
-    coordinator = TextLine("Your name", render_kw={"autocomplete": "username"})
-    password = PasswordBox("Your password", autocomplete="new-password")
-    sample_plots = BooleanField("Add four sample plots, to rename or change")
-    code = TextLine("Set-up code", render_kw={"autocomplete": "off"})
+    coordinator = TextLine(later("Your name"), render_kw={"autocomplete": "username"})
+    password = PasswordBox(later("Your password"), autocomplete="new-password")
+    sample_plots = BooleanField(later("Add four sample plots, to rename or change"))
+    code = TextLine(later("Set-up code"), render_kw={"autocomplete": "off"})
 
 
 class SettingsForm(PlaceForm):
-    board_is_open = BooleanField("Anybody on the network may read tonight’s board")
-    contact = TextLine("Contact for the weather services", maximum=200, required=False)
-    minutes_budget = NumberField("Helpers’ time", minimum=0, maximum=6000, required=False)
-    shelter_label = TextLine("Shelter for pots", required=False)
-    shelter_spaces = NumberField("Pots it holds", minimum=0, maximum=10_000, whole=True)
+    board_is_open = BooleanField(later("Anybody on the network may read tonight’s board"))
+    contact = TextLine(later("Contact for the weather services"), maximum=200, required=False)
+    minutes_budget = NumberField(later("Helpers’ time"), minimum=0, maximum=6000, required=False)
+    shelter_label = TextLine(later("Shelter for pots"), required=False)
+    shelter_spaces = NumberField(later("Pots it holds"), minimum=0, maximum=10_000, whole=True)
 
     def validate_contact(self, field: Any) -> None:
         if not (field.data or "").isascii():
             raise ValidationError(
-                "Weather services take plain letters, digits and signs only, such as an e-mail "
-                "address."
+                _(
+                    "Weather services take plain letters, digits and signs only, such as an e-mail "
+                    "address."
+                )
             )
 
 
@@ -100,7 +109,7 @@ def first_steps() -> Any:
             else:
                 gardens.forget_setup_code(instance)
                 start_session(people.LetIn(member_id, form.coordinator.data or ""), at)
-                flash("The garden is set up and you are signed in.", "good")
+                flash(_("The garden is set up and you are signed in."), "good")
                 return redirect(url_for("garden.next_steps"), 303)
     if form.errors:
         status = 422
@@ -136,7 +145,7 @@ def settings_page() -> Any:
         except Refused as error:
             form.name.errors = [str(error)]
         else:
-            flash("The garden’s settings are saved.", "good")
+            flash(_("The garden’s settings are saved."), "good")
             return redirect(url_for("garden.settings_page"), 303)
     page = render_template("garden/settings.html", form=form, unit="ft" if in_feet else "m")
     return page, 422 if form.errors else 200

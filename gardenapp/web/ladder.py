@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.units import c_to_f
 from gardenapp.services.tonight import BoardRow
+from gardenapp.words import _
 
 WIDTH = 320
 TOP, BOTTOM = 18, 14
@@ -125,8 +126,13 @@ def draw_ladder(low: Estimate, rows: Sequence[BoardRow], *, unit: str) -> Ladder
         marks=tuple(marks),
         left_out=left_out,
         words=(
-            f"Scale of temperatures with tonight’s low of {_degrees(low.mean, unit, digits=1)} "
-            f"across it: {through} of {len(marks)} groups of plants end below the line."
+            _(
+                "Scale of temperatures with tonight’s low of %(low)s across it: %(through)s "
+                "of %(marks)s groups of plants end below the line.",
+                low=_degrees(low.mean, unit, digits=1),
+                through=through,
+                marks=len(marks),
+            )
         ),
     )
 
@@ -175,10 +181,15 @@ def _short(name: str, number: int) -> str:
 
 
 def _words(group: _Group, unit: str, is_through: bool) -> str:
-    bare = f"bears a low of {_degrees(group.bare_c, unit, digits=1)} bare"
+    bare = _("bears a low of %(bare_c)s bare", bare_c=_degrees(group.bare_c, unit, digits=1))
     if group.covered_c is not None:
-        bare += f", {_degrees(group.covered_c, unit, digits=1)} covered"
-    return f"{group.name}: {bare}; {'below' if is_through else 'above'} the line"
+        bare += _(", %(covered_c)s covered", covered_c=_degrees(group.covered_c, unit, digits=1))
+    return _(
+        "%(name)s: %(bare)s; %(is_through)s the line",
+        name=group.name,
+        bare=bare,
+        is_through=_("below") if is_through else _("above"),
+    )
 
 
 def _step(span: int) -> int:

@@ -17,14 +17,15 @@ from gardenapp.services.covers import CONDITION_LABELS
 from gardenapp.web.access import members, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField
+from gardenapp.words import _, later
 
 blueprint = Blueprint("morning", __name__)
 
 DAMAGE_WORDS = {
-    "none": "none",
-    "some": "some",
-    "much": "much",
-    "dead": "dead",
+    "none": later("none"),
+    "some": later("some"),
+    "much": later("much"),
+    "dead": later("dead"),
 }
 
 
@@ -32,7 +33,7 @@ class LowForm(GardenForm):
     """A low read in the garden's screen."""
 
     night_of = HiddenField()
-    low = MeasureField("Low in the screen", kind="temperature", minimum=-60, maximum=45)
+    low = MeasureField(later("Low in the screen"), kind="temperature", minimum=-60, maximum=45)
 
 
 def _night() -> date | None:
@@ -43,7 +44,7 @@ def _night() -> date | None:
     try:
         return date.fromisoformat(typed)
     except ValueError:
-        raise NotFound("There is no such night.") from None
+        raise NotFound(_("There is no such night.")) from None
 
 
 @blueprint.get("/morning")
@@ -70,7 +71,10 @@ def off(job_id: int) -> Response:
     changed = morning.bring_back(
         job_id=job_id, conditions=conditions, member_id=signed_in_member().id, now=now()
     )
-    flash("Marked as off and back in its place." + (" Its condition is noted." if changed else ""))
+    flash(
+        _("Marked as off and back in its place.")
+        + (_(" Its condition is noted.") if changed else "")
+    )
     return redirect(url_for(".morning_page"), 303)
 
 
@@ -101,7 +105,7 @@ def screen() -> Response | tuple[str, int]:
         except OutOfRange as refusal:
             form.take(FieldRefused("low", str(refusal)))
         else:
-            flash("The low is kept.")
+            flash(_("The low is kept."))
             return redirect(url_for(".morning_page", night=form.night_of.data or None), 303)
     page = morning.morning_page(member=signed_in_member(), now=at, night_of=_night())
     return render_template("morning/morning.html", page=page, form=form, now=at), 422
@@ -113,7 +117,7 @@ def _plot_form(page: morning.PlotMorning) -> Any:
 
         night_of = HiddenField()
         low = MeasureField(
-            "Lowest read at the plot",
+            later("Lowest read at the plot"),
             kind="temperature",
             minimum=-60,
             maximum=45,
@@ -127,14 +131,12 @@ def _plot_form(page: morning.PlotMorning) -> Any:
             PickField(
                 f"{line.count} × {line.name}",
                 [
-                    Choice("", "not looked"),
+                    Choice("", _("not looked")),
                     *(Choice(key, DAMAGE_WORDS[key]) for key in DAMAGES),
                 ],
             ),
         )
-    values: dict[str, Any] = {
-        f"damage_{line.planting_id}": line.damage for line in page.plantings
-    }
+    values: dict[str, Any] = {f"damage_{line.planting_id}": line.damage for line in page.plantings}
     low_c = page.low_c
     if low_c is None and page.logger_low is not None:
         low_c = page.logger_low.low_c
@@ -168,7 +170,7 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
         except OutOfRange as refusal:
             form.take(FieldRefused("low", str(refusal)))
         else:
-            flash(f"Kept for plot {page.label}.")
+            flash(_("Kept for plot %(page)s.", page=page.label))
             return redirect(url_for(".morning_page", night=page.night_of.isoformat()), 303)
     shown = render_template("morning/plot.html", page=page, form=form)
     return (shown, 422) if form.errors else shown
@@ -177,6 +179,4 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
 @blueprint.get("/calibration")
 @members
 def calibration() -> str:
-    return render_template(
-        "calibration/calibration.html", page=outcomes.calibration(now=now())
-    )
+    return render_template("calibration/calibration.html", page=outcomes.calibration(now=now()))

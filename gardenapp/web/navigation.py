@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from flask import current_app, request, url_for
 
 from gardenapp.web.access import BOARD, COORDINATOR, MEMBER, current_member
+from gardenapp.words import later
 
 
 @dataclass(frozen=True)
@@ -29,21 +30,22 @@ class Link:
 
 
 WAYS = (
-    Way("Tonight", "board.tonight", BOARD, is_first=True),
-    Way("Morning", "morning.morning_page", MEMBER, is_first=True),
-    Way("Plots", "plots.plots_page", BOARD, is_first=True),
-    Way("Store", "store.store_page", MEMBER, is_first=True),
-    Way("Forecast", "forecast.forecasts_page", COORDINATOR, is_first=True),
-    Way("Nights ahead", "ahead.nights_ahead", BOARD),
-    Way("Kinds of cover", "covers.covers_page", MEMBER),
-    Way("Plants", "plants.plants_page", BOARD),
-    Way("Trials", "trials.trials_page", MEMBER),
-    Way("Build", "builds.builds_page", MEMBER),
-    Way("Season", "season.season_page", BOARD),
-    Way("How good it was", "morning.calibration", MEMBER),
-    Way("Replay a winter", "replay.replays_page", COORDINATOR),
-    Way("Members", "people.members_page", COORDINATOR),
-    Way("Garden", "garden.settings_page", COORDINATOR),
+    Way(later("Tonight"), "board.tonight", BOARD, is_first=True),
+    Way(later("Morning"), "morning.morning_page", MEMBER, is_first=True),
+    Way(later("Plots"), "plots.plots_page", BOARD, is_first=True),
+    Way(later("Store"), "store.store_page", MEMBER, is_first=True),
+    Way(later("Forecast"), "forecast.forecasts_page", COORDINATOR, is_first=True),
+    Way(later("Nights ahead"), "ahead.nights_ahead", BOARD),
+    Way(later("Kinds of cover"), "covers.covers_page", MEMBER),
+    Way(later("Plants"), "plants.plants_page", BOARD),
+    Way(later("Trials"), "trials.trials_page", MEMBER),
+    Way(later("Loggers"), "readings.loggers_page", COORDINATOR),
+    Way(later("Build"), "builds.builds_page", MEMBER),
+    Way(later("Season"), "season.season_page", BOARD),
+    Way(later("How good it was"), "morning.calibration", MEMBER),
+    Way(later("Replay a winter"), "replay.replays_page", COORDINATOR),
+    Way(later("Members"), "people.members_page", COORDINATOR),
+    Way(later("Garden"), "garden.settings_page", COORDINATOR),
 )
 
 

@@ -27,56 +27,59 @@ from gardenapp.web.access import coordinators, members, public, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.feeds import FeedForm
 from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
+from gardenapp.words import _, later
 
 blueprint = Blueprint("notices", __name__)
 
 SECRET = "fresh_hook_secret"  # noqa: S105  (a key of the session)
 SECURITY_WORDS = (
-    Choice("starttls", "STARTTLS, usually port 587"),
-    Choice("tls", "TLS from the start, usually port 465"),
-    Choice("none", "Without, on this network only"),
+    Choice("starttls", later("STARTTLS, usually port 587")),
+    Choice("tls", later("TLS from the start, usually port 465")),
+    Choice("none", later("Without, on this network only")),
 )
 STATE_WORDS = {
     "waiting": ("waiting", "cold"),
     "sent": ("sent", "ok"),
-    "failed": ("not sent", "bad"),
+    "failed": (later("not sent"), "bad"),
     "replaced": ("overtaken", "cold"),
 }
 
 
 class MailForm(GardenForm):
     address = TextLine(
-        "E-mail address",
+        later("E-mail address"),
         maximum=254,
         render_kw={"type": "email", "autocomplete": "email", "inputmode": "email"},
     )
-    all_plots = BooleanField("About all plots, not only mine")
-    tells_quiet = BooleanField("Also say when there is nothing to do tonight")
+    all_plots = BooleanField(later("About all plots, not only mine"))
+    tells_quiet = BooleanField(later("Also say when there is nothing to do tonight"))
 
 
 class HookForm(GardenForm):
     address = TextLine(
-        "Web address to send to",
+        later("Web address to send to"),
         maximum=500,
         render_kw={"type": "url", "inputmode": "url", "autocomplete": "off"},
     )
-    all_plots = BooleanField("About all plots, not only mine")
-    tells_quiet = BooleanField("Also say when there is nothing to do tonight")
+    all_plots = BooleanField(later("About all plots, not only mine"))
+    tells_quiet = BooleanField(later("Also say when there is nothing to do tonight"))
 
 
 class MailServerForm(GardenForm):
-    host = TextLine("Mail server", maximum=200, required=False)
-    port = NumberField("Port", minimum=1, maximum=65_535, whole=True, required=False)
-    security = PickField("Encryption", SECURITY_WORDS, default="starttls")
-    user = TextLine("User name", maximum=200, required=False, render_kw={"autocomplete": "off"})
-    password = PasswordField("Password", render_kw={"autocomplete": "new-password"})
+    host = TextLine(later("Mail server"), maximum=200, required=False)
+    port = NumberField(later("Port"), minimum=1, maximum=65_535, whole=True, required=False)
+    security = PickField(later("Encryption"), SECURITY_WORDS, default="starttls")
+    user = TextLine(
+        later("User name"), maximum=200, required=False, render_kw={"autocomplete": "off"}
+    )
+    password = PasswordField(later("Password"), render_kw={"autocomplete": "new-password"})
     sender = TextLine(
-        "Sender’s address", maximum=254, required=False, render_kw={"inputmode": "email"}
+        later("Sender’s address"), maximum=254, required=False, render_kw={"inputmode": "email"}
     )
 
 
 class TimetableForm(GardenForm):
-    fetch_times = TextLine("Times of day", maximum=60, required=False)
+    fetch_times = TextLine(later("Times of day"), maximum=60, required=False)
 
 
 # --- a member's own ---------------------------------------------------------------------------
@@ -106,10 +109,12 @@ def set_mail() -> Any:
             form.take(error)
         else:
             flash(
-                "A message is on its way to that address. Open the link in it and press the "
-                "button there; only then are notices sent."
+                _(
+                    "A message is on its way to that address. Open the link in it and press the "
+                    "button there; only then are notices sent."
+                )
                 if asked
-                else "Saved.",
+                else _("Saved."),
                 "good",
             )
             return redirect(url_for("notices.mine"), 303)
@@ -135,7 +140,7 @@ def set_hook() -> Any:
         else:
             if secret is not None:
                 session[SECRET] = secret
-            flash("Saved.", "good")
+            flash(_("Saved."), "good")
             return redirect(url_for("notices.mine"), 303)
     return _mine(hook_form=form)
 
@@ -144,7 +149,7 @@ def set_hook() -> Any:
 @members
 def stop(way: str) -> Response:
     notices.stop_channel(member_id=signed_in_member().id, kind=way, now=now())
-    flash("Stopped. Nothing more is sent there.", "good")
+    flash(_("Stopped. Nothing more is sent there."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 
@@ -152,7 +157,7 @@ def stop(way: str) -> Response:
 @members
 def send_test(way: str) -> Response:
     notices.send_test(member_id=signed_in_member().id, kind=way, now=now())
-    flash("A test is queued; it goes out within a minute or two.", "good")
+    flash(_("A test is queued; it goes out within a minute or two."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 
@@ -240,7 +245,7 @@ def set_timetable() -> Any:
         except FieldRefused as error:
             form.take(error)
         else:
-            flash("The timetable is saved.", "good")
+            flash(_("The timetable is saved."), "good")
             return redirect(url_for("notices.garden_page"), 303)
     return _garden_page(form)
 
@@ -249,7 +254,7 @@ def set_timetable() -> Any:
 @coordinators
 def try_again(notice_id: int) -> Response:
     notices.try_again(notice_id=notice_id, by_id=signed_in_member().id, now=now())
-    flash("It is queued again.", "good")
+    flash(_("It is queued again."), "good")
     return redirect(url_for("notices.garden_page"), 303)
 
 
@@ -277,7 +282,10 @@ def mail_server() -> Any:
         except FieldRefused as error:
             form.take(error)
         else:
-            flash("The mail server is saved." if form.host.data else "No mail is sent now.", "good")
+            flash(
+                _("The mail server is saved.") if form.host.data else _("No mail is sent now."),
+                "good",
+            )
             return redirect(url_for("notices.garden_page"), 303)
     page = render_template(
         "notices/mail_server.html", form=form, has_password=mail.has_password(instance)

@@ -30,16 +30,26 @@ from gardenapp.web import access
 from gardenapp.web.access import coordinators, members, public, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, PickField, TextLine, TicksField
+from gardenapp.web.languages import NAMES, forget_language
 from gardenapp.web.qr import qr_code
+from gardenapp.words import _, later
 
 blueprint = Blueprint("people", __name__)
 
 LINK = "fresh_link"
 MAY_SET_PASSWORD_UNTIL = "may_set_password_until"  # noqa: S105  (a key of the session)
 TIME_TO_SET_PASSWORD = timedelta(minutes=30)
-ROLE_WORDS = (Choice("member", "Member"), Choice("coordinator", "Coordinator"))
-TEMPERATURE_WORDS = (Choice("C", "Celsius (°C)"), Choice("F", "Fahrenheit (°F)"))
-LENGTH_WORDS = (Choice("metric", "Centimetres and metres"), Choice("inch", "Inches and feet"))
+ROLE_WORDS = (Choice("member", later("Member")), Choice("coordinator", later("Coordinator")))
+TEMPERATURE_WORDS = (Choice("C", later("Celsius (°C)")), Choice("F", later("Fahrenheit (°F)")))
+# Each language by its own name; empty is what the phone asks for.
+LANGUAGE_WORDS = (
+    Choice("", later("as the phone asks")),
+    *(Choice(code, name) for code, name in NAMES.items()),
+)
+LENGTH_WORDS = (
+    Choice("metric", later("Centimetres and metres")),
+    Choice("inch", later("Inches and feet")),
+)
 NAMES_OF_THIS_COMPUTER = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -51,30 +61,33 @@ class PasswordBox(PasswordField):
 
     def pre_validate(self, form: Any) -> None:
         if not self.data:
-            raise ValidationError("Enter the password.")
+            raise ValidationError(_("Enter the password."))
         if len(self.data or "") > 200:
-            raise ValidationError("A password has at most 200 characters.")
+            raise ValidationError(_("A password has at most 200 characters."))
 
 
 class SignInForm(GardenForm):
-    name = TextLine("Name", render_kw={"autocomplete": "username", "autocapitalize": "words"})
-    password = PasswordBox("Password", autocomplete="current-password")
+    name = TextLine(
+        later("Name"), render_kw={"autocomplete": "username", "autocapitalize": "words"}
+    )
+    password = PasswordBox(later("Password"), autocomplete="current-password")
 
 
 class UnitsForm(GardenForm):
-    temperature_unit = PickField("Temperatures in", TEMPERATURE_WORDS)
-    length_unit = PickField("Lengths in", LENGTH_WORDS)
+    language = PickField(later("Language"), LANGUAGE_WORDS)
+    temperature_unit = PickField(later("Temperatures in"), TEMPERATURE_WORDS)
+    length_unit = PickField(later("Lengths in"), LENGTH_WORDS)
 
 
 class PasswordForm(GardenForm):
-    current = PasswordBox("Current password", autocomplete="current-password")
-    new = PasswordBox("New password", autocomplete="new-password")
+    current = PasswordBox(later("Current password"), autocomplete="current-password")
+    new = PasswordBox(later("New password"), autocomplete="new-password")
 
 
 class MemberForm(GardenForm):
-    name = TextLine("Name")
-    role = PickField("Role", ROLE_WORDS, default="member")
-    plots = TicksField("Plots", ())
+    name = TextLine(later("Name"))
+    role = PickField(later("Role"), ROLE_WORDS, default="member")
+    plots = TicksField(later("Plots"), ())
 
 
 # --- sessions ---------------------------------------------------------------------------------
@@ -84,7 +97,7 @@ def start_session(let_in: people.LetIn, at: datetime) -> None:
     """Sign `let_in` in on this phone, in a session that holds nothing from before."""
     member = db.session.get(Member, let_in.member_id)
     if member is None:
-        raise NotFound("There is no such member.")
+        raise NotFound(_("There is no such member."))
     access.sign_in(member)
     session[access.PHONE] = people.new_phone()
     if let_in.may_set_password:
@@ -148,7 +161,7 @@ def sign_in_page() -> Any:
 def sign_out() -> BaseResponse:
     people.end_session(phone=session.get(access.PHONE), member_id=signed_in_member().id, now=now())
     access.sign_out()
-    flash("You are signed out on this phone.", "good")
+    flash(_("You are signed out on this phone."), "good")
     return redirect(url_for("people.sign_in_page"), 303)
 
 
@@ -173,7 +186,7 @@ def join_now(token: str) -> Any:
     except NotFound as error:
         return _unkept(render_template("people/join_ended.html", message=str(error)), 404)
     start_session(let_in, at)
-    flash("You are in. This phone stays signed in for the season.", "good")
+    flash(_("You are in. This phone stays signed in for the season."), "good")
     return redirect(url_for("people.me_page" if _is_coordinator() else "board.tonight"), 303)
 
 
@@ -195,9 +208,11 @@ def me_page() -> Any:
             member_id=member.id,
             temperature_unit=form.temperature_unit.data,
             length_unit=form.length_unit.data,
+            language=form.language.data or None,
             now=now(),
         )
-        flash("Your units are saved.", "good")
+        forget_language()
+        flash(_("Your units are saved."), "good")
         return redirect(url_for("people.me_page"), 303)
     page = render_template(
         "people/me.html",
@@ -237,7 +252,7 @@ def password_page() -> Any:
             # The old sessions ended, this one too: begin a new one here.
             start_session(people.LetIn(member.id, member.name), at)
             flash(
-                "Your password is set. Other phones that were signed in as you are signed out.",
+                _("Your password is set. Other phones that were signed in as you are signed out."),
                 "good",
             )
             return redirect(url_for("people.me_page"), 303)
@@ -252,7 +267,7 @@ def sign_out_everywhere() -> BaseResponse:
     member = signed_in_member()
     people.sign_out_everywhere(member_id=member.id, by_id=member.id, now=now())
     access.sign_out()
-    flash("You are signed out on every phone.", "good")
+    flash(_("You are signed out on every phone."), "good")
     return redirect(url_for("people.sign_in_page"), 303)
 
 
@@ -295,7 +310,10 @@ def new_member() -> Any:
         except Refused as error:
             form.name.errors = [str(error)]
         else:
-            flash(f"{form.name.data} is added. Make the link that lets them in.", "good")
+            flash(
+                _("%(name)s is added. Make the link that lets them in.", name=form.name.data),
+                "good",
+            )
             return redirect(url_for("people.member_page", member_id=member_id), 303)
     page = render_template("people/new_member.html", form=form)
     return page, 422 if form.errors else 200
@@ -322,7 +340,7 @@ def member_page(member_id: int) -> Any:
         except Refused as error:
             form.name.errors = [str(error)]
         else:
-            flash("Saved.", "good")
+            flash(_("Saved."), "good")
             return redirect(url_for("people.member_page", member_id=member_id), 303)
     page = render_template("people/member.html", form=form, details=details)
     return page, 422 if form.errors else 200
@@ -346,7 +364,7 @@ def link_page(member_id: int) -> Any:
 @coordinators
 def revoke(member_id: int) -> BaseResponse:
     people.sign_out_everywhere(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash("Signed out on every phone; unused links work no more.", "good")
+    flash(_("Signed out on every phone; unused links work no more."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 
@@ -354,7 +372,7 @@ def revoke(member_id: int) -> BaseResponse:
 @coordinators
 def let_go(member_id: int) -> BaseResponse:
     people.deactivate(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash("Let go. They can be taken back on this page.", "good")
+    flash(_("Let go. They can be taken back on this page."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 
@@ -362,7 +380,7 @@ def let_go(member_id: int) -> BaseResponse:
 @coordinators
 def take_back(member_id: int) -> BaseResponse:
     people.reactivate(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash("Back in the garden. Make the link that lets them in.", "good")
+    flash(_("Back in the garden. Make the link that lets them in."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 
@@ -383,7 +401,7 @@ def _make_link(member_id: int, shown_at: str) -> BaseResponse:
 def _show_link(member_id: int, name: str, back: str) -> Any:
     fresh = session.pop(LINK, None)
     if not fresh or fresh["member"] != member_id:
-        flash("A link is shown once. Make a new one; it replaces the old.", "bad")
+        flash(_("A link is shown once. Make a new one; it replaces the old."), "bad")
         return redirect(back, 303)
     address = url_for("people.join", token=fresh["token"], _external=True)
     host = urlsplit(address).hostname or ""

@@ -15,6 +15,7 @@ from gardenapp.web.access import signed_in_member as signed_in
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextBox, TextLine
 from gardenapp.web.plots import search_words
+from gardenapp.words import _, later
 
 blueprint = Blueprint("plants", __name__)
 
@@ -25,24 +26,30 @@ def own_stage_form(*, with_crop: bool, values: dict[str, Any]) -> Any:
 
     class OwnStageForm(GardenForm):
         if with_crop:
-            name = TextLine("Crop", maximum=80)
-            group = PickField("Stands with", [*groups, Choice("", OWN_GROUP)])
-        stage = TextLine("Part or stage", maximum=80)
+            name = TextLine(later("Crop"), maximum=80)
+            group = PickField(later("Stands with"), [*groups, Choice("", OWN_GROUP)])
+        stage = TextLine(later("Part or stage"), maximum=80)
         kind = PickField(
-            "What the temperature does",
-            [Choice("damage", "harm begins"), Choice("kill", "about half is lost")],
+            later("What the temperature does"),
+            [Choice("damage", later("harm begins")), Choice("kill", later("about half is lost"))],
         )
-        threshold_c = MeasureField("Temperature", kind="temperature", minimum=-40, maximum=20)
+        threshold_c = MeasureField(
+            later("Temperature"), kind="temperature", minimum=-40, maximum=20
+        )
         hardened_threshold_c = MeasureField(
-            "The same, hardened off",
+            later("The same, hardened off"),
             kind="temperature",
             minimum=-40,
             maximum=20,
             required=False,
         )
-        why = TextBox("How the garden knows", maximum=600)
-        usual_height_cm = MeasureField("Usual height", kind="length", minimum=1, maximum=1_000)
-        usual_spread_cm = MeasureField("Usual width", kind="length", minimum=1, maximum=1_000)
+        why = TextBox(later("How the garden knows"), maximum=600)
+        usual_height_cm = MeasureField(
+            later("Usual height"), kind="length", minimum=1, maximum=1_000
+        )
+        usual_spread_cm = MeasureField(
+            later("Usual width"), kind="length", minimum=1, maximum=1_000
+        )
 
         def own(self) -> OwnStage:
             return OwnStage(
@@ -99,9 +106,9 @@ def new_crop() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Crop added to the catalogue, marked as ours.")
+            flash(_("Crop added to the catalogue, marked as ours."))
             return redirect(url_for(".crop_page", crop_id=crop_id), 303)
-    return _shown(form, heading="Add a crop of our own", back=url_for(".plants_page"))
+    return _shown(form, heading=_("Add a crop of our own"), back=url_for(".plants_page"))
 
 
 @blueprint.route("/plants/<int(max=2147483647):crop_id>/stages/new", methods=["GET", "POST"])
@@ -115,11 +122,11 @@ def new_stage(crop_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Stage added, marked as ours.")
+            flash(_("Stage added, marked as ours."))
             return redirect(url_for(".crop_page", crop_id=crop_id), 303)
     return _shown(
         form,
-        heading=f"Add our own figure for {crop.name}",
+        heading=_("Add our own figure for %(name)s", name=crop.name),
         back=url_for(".crop_page", crop_id=crop_id),
     )
 
@@ -137,11 +144,11 @@ def edit_stage(stage_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Our own figure is saved.")
+            flash(_("Our own figure is saved."))
             return redirect(url_for(".crop_page", crop_id=crop_id), 303)
     return _shown(
         form,
-        heading=f"Change our own figure for {crop_name}",
+        heading=_("Change our own figure for %(crop_name)s", crop_name=crop_name),
         back=url_for(".crop_page", crop_id=crop_id),
     )
 

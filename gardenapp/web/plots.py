@@ -27,7 +27,8 @@ from gardenapp.web.fields import (
     TicksField,
     measure,
 )
-from gardenapp.web.formats import difference, temperature
+from gardenapp.web.formats import difference, said, temperature
+from gardenapp.words import _, later
 
 blueprint = Blueprint("plots", __name__)
 
@@ -57,7 +58,7 @@ def _offset_choices() -> list[Choice]:
         )
         for spot in USUAL_OFFSETS
     ]
-    return [*usual, Choice(OWN_OFFSET, "Our own figure, typed below")]
+    return [*usual, Choice(OWN_OFFSET, _("Our own figure, typed below"))]
 
 
 def plot_form(*, is_whole: bool, **values: Any) -> Any:
@@ -65,32 +66,32 @@ def plot_form(*, is_whole: bool, **values: Any) -> Any:
 
     class PlotForm(GardenForm):
         if is_whole:
-            label = TextLine("Label", maximum=40)
+            label = TextLine(later("Label"), maximum=40)
             length_cm = MeasureField(
-                "Length", kind="length", minimum=10, maximum=100_000, required=False
+                later("Length"), kind="length", minimum=10, maximum=100_000, required=False
             )
             width_cm = MeasureField(
-                "Width", kind="length", minimum=10, maximum=100_000, required=False
+                later("Width"), kind="length", minimum=10, maximum=100_000, required=False
             )
             distance_m = MeasureField(
-                "Walk from the store", kind="distance", minimum=0, maximum=5_000
+                later("Walk from the store"), kind="distance", minimum=0, maximum=5_000
             )
         bed_width_cm = MeasureField(
-            "Width of a bed", kind="length", minimum=10, maximum=100_000, required=False
+            later("Width of a bed"), kind="length", minimum=10, maximum=100_000, required=False
         )
-        offset_choice = PickField("What the spot is like", _offset_choices())
+        offset_choice = PickField(later("What the spot is like"), _offset_choices())
         offset_k = MeasureField(
-            "Our own figure: warmer (+) or colder (−) than the forecast",
+            later("Our own figure: warmer (+) or colder (−) than the forecast"),
             kind="difference",
             minimum=-15,
             maximum=15,
             required=False,
         )
         offset_sd_k = MeasureField(
-            "Give or take", kind="difference", minimum=0.1, maximum=10, required=False
+            later("Give or take"), kind="difference", minimum=0.1, maximum=10, required=False
         )
-        offset_reason = TextLine("How you know", maximum=200, required=False)
-        note = TextBox("Note", required=False)
+        offset_reason = TextLine(later("How you know"), maximum=200, required=False)
+        note = TextBox(later("Note"), required=False)
 
         def offset(self) -> Offset:
             return plots.offset_from(
@@ -109,7 +110,7 @@ class HoldersForm(GardenForm):
     def __init__(self, plot: PlotDetail) -> None:
         super().__init__(data={"holders": plot.holder_ids})
 
-    holders = TicksField("Holders", ())
+    holders = TicksField(later("Holders"), ())
 
 
 @blueprint.get("/plots")
@@ -153,7 +154,7 @@ def new_plot() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Plot added. Say who holds it, then what grows in it.")
+            flash(_("Plot added. Say who holds it, then what grows in it."))
             return redirect(url_for(".plot_page", plot_id=plot_id), 303)
     return _shown(
         "plots/plot_form.html", form, plot=None, is_whole=True, usual_offsets=USUAL_OFFSETS
@@ -166,7 +167,7 @@ def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
     member = signed_in()
     plot = plots.get_plot(plot_id=plot_id, member=member)
     if not plot.may_change:
-        raise NotAllowed("Only those who hold this plot and the coordinator change it.")
+        raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
     values = {name: getattr(plot, name) for name in PlotDetail.__dataclass_fields__}
     if plot.offset_choice:
         # The usual figures stand in the list already; a copy of them below would look typed.
@@ -197,7 +198,7 @@ def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Plot saved.")
+            flash(_("Plot saved."))
             return redirect(url_for(".plot_page", plot_id=plot_id), 303)
     return _shown(
         "plots/plot_form.html",
@@ -223,17 +224,17 @@ def plot_holders(plot_id: int) -> Response | str | tuple[str, int]:
             member=signed_in(),
             now=now(),
         )
-        flash("Holders saved.")
+        flash(_("Holders saved."))
         return redirect(url_for(".plot_page", plot_id=plot_id), 303)
     return _shown("plots/holders.html", form, plot=plot)
 
 
 def _stage_picks(found: tuple[StageChoice, ...]) -> list[Choice]:
-    first = Choice("", "Choose a crop" if found else "Nothing found: search for another word")
+    first = Choice("", _("Choose a crop") if found else _("Nothing found: search for another word"))
     return [first] + [
         Choice(
             str(line.id),
-            f"{line.crop}, {line.stage} ({temperature(line.threshold_c)})",
+            f"{said(line.crop)}, {said(line.stage)} ({temperature(line.threshold_c)})",
             line.group,
         )
         for line in found
@@ -244,23 +245,25 @@ def _planting_form(*, q: str, keep: int | None, values: dict[str, Any] | Plantin
     picks = _stage_picks(plants.stage_choices(q=q, keep=keep))
 
     class PlantingForm(GardenForm):
-        stage_id = PickField("Crop and stage", picks, advice="Choose a crop from the list.")
-        is_hardened = BooleanField("Hardened off")
-        count = NumberField("How many plants", minimum=1, maximum=5_000, whole=True)
+        stage_id = PickField(
+            later("Crop and stage"), picks, advice=later("Choose a crop from the list.")
+        )
+        is_hardened = BooleanField(later("Hardened off"))
+        count = NumberField(later("How many plants"), minimum=1, maximum=5_000, whole=True)
         height_cm = MeasureField(
-            "Height of a plant", kind="length", minimum=1, maximum=1_000, required=False
+            later("Height of a plant"), kind="length", minimum=1, maximum=1_000, required=False
         )
         spread_cm = MeasureField(
-            "Width of a plant", kind="length", minimum=1, maximum=1_000, required=False
+            later("Width of a plant"), kind="length", minimum=1, maximum=1_000, required=False
         )
-        in_pot = BooleanField("In pots")
-        is_movable = BooleanField("The pots can be carried in")
+        in_pot = BooleanField(later("In pots"))
+        is_movable = BooleanField(later("The pots can be carried in"))
         mind = PickField(
-            "How much you would mind losing it",
+            later("How much you would mind losing it"),
             [Choice(key, label) for key, label in MIND_LABELS.items()],
         )
-        name = TextLine("Your own name for it", maximum=80, required=False)
-        note = TextBox("Note", required=False)
+        name = TextLine(later("Your own name for it"), maximum=80, required=False)
+        note = TextBox(later("Note"), required=False)
         form_key = HiddenField()
 
         def entry(self) -> PlantingEntry:
@@ -279,7 +282,7 @@ def _planting_form(*, q: str, keep: int | None, values: dict[str, Any] | Plantin
 
         def validate_stage_id(self, field: PickField) -> None:
             if not field.data:
-                raise ValidationError("Choose a crop from the list.")
+                raise ValidationError(_("Choose a crop from the list."))
 
     if isinstance(values, PlantingDetail):
         return PlantingForm(obj=values)
@@ -302,14 +305,14 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
     member = signed_in()
     plot = plots.get_plot(plot_id=plot_id, member=member)
     if not plot.may_change:
-        raise NotAllowed("Only those who hold this plot and the coordinator plant in it.")
+        raise NotAllowed(_("Only those who hold this plot and the coordinator plant in it."))
     q = search_words()
     like = _row_id(request.args.get("like", ""))
     values: dict[str, Any] | PlantingDetail = {"mind": "much"}
     if like is not None:
         values = plants.get_planting(planting_id=like)
         if values.plot_id != plot_id:
-            raise NotAllowed("Copy a planting of the same plot.")
+            raise NotAllowed(_("Copy a planting of the same plot."))
     asked = _row_id(request.args.get("stage", ""))
     if isinstance(values, dict) and asked is not None:
         values["stage_id"] = asked
@@ -329,7 +332,7 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Planting added. A plan made from now on counts it.")
+            flash(_("Planting added. A plan made from now on counts it."))
             return redirect(url_for(".plot_page", plot_id=plot_id), 303)
     return _shown("plots/planting_form.html", form, plot=plot, planting=None, q=q)
 
@@ -341,7 +344,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
     planting = plants.get_planting(planting_id=planting_id)
     plot = plots.get_plot(plot_id=planting.plot_id, member=member)
     if not plot.may_change:
-        raise NotAllowed("Only those who hold this plot and the coordinator change it.")
+        raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
     q = search_words()
     form = _planting_form(q=q, keep=_typed_stage() or planting.stage_id, values=planting)
     if form.validate_on_submit():
@@ -352,7 +355,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Planting saved.")
+            flash(_("Planting saved."))
             return redirect(url_for(".plot_page", plot_id=planting.plot_id), 303)
     return _shown("plots/planting_form.html", form, plot=plot, planting=planting, q=q)
 
@@ -361,7 +364,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
 @members
 def end_planting(planting_id: int) -> Response:
     plot_id = plants.end_planting(planting_id=planting_id, member=signed_in(), now=now())
-    flash("Planting ended. It can be brought back at the foot of this page.")
+    flash(_("Planting ended. It can be brought back at the foot of this page."))
     return redirect(url_for(".plot_page", plot_id=plot_id), 303)
 
 
@@ -369,7 +372,7 @@ def end_planting(planting_id: int) -> Response:
 @members
 def restore_planting(planting_id: int) -> Response:
     plot_id = plants.restore_planting(planting_id=planting_id, member=signed_in(), now=now())
-    flash("Planting brought back.")
+    flash(_("Planting brought back."))
     return redirect(url_for(".plot_page", plot_id=plot_id), 303)
 
 

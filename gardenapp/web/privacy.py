@@ -12,12 +12,13 @@ from gardenapp.services import privacy
 from gardenapp.web.access import coordinators, members, sign_out, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import GardenForm, TextLine
+from gardenapp.words import _, later
 
 blueprint = Blueprint("privacy", __name__)
 
 
 class EraseForm(GardenForm):
-    name = TextLine("Type the name to erase it", render_kw={"autocomplete": "off"})
+    name = TextLine(later("Type the name to erase it"), render_kw={"autocomplete": "off"})
 
     def __init__(self, wanted: str, **kwargs: Any) -> None:
         super().__init__(**kwargs)
@@ -25,7 +26,9 @@ class EraseForm(GardenForm):
 
     def validate_name(self, field: Any) -> None:
         if field.data and " ".join(field.data.split()).casefold() != self.wanted.casefold():
-            raise ValidationError(f"Type {self.wanted} to erase it, or leave this page.")
+            raise ValidationError(
+                _("Type %(wanted)s to erase it, or leave this page.", wanted=self.wanted)
+            )
 
 
 @blueprint.route("/me/data", methods=["GET", "POST"])
@@ -65,9 +68,9 @@ def _page(member_id: int, *, is_own: bool) -> Any:
             if is_own:
                 sign_out()
                 session.permanent = False
-            words = f"{held.name} is erased."
+            words = _("%(name)s is erased.", name=held.name)
             if left:
-                words += f" The name still stands in {left} notes that people wrote."
+                words += _(" The name still stands in %(left)s notes that people wrote.", left=left)
             flash(words, "good")
             return redirect(
                 url_for("people.sign_in_page" if is_own else "people.members_page"), 303

@@ -27,11 +27,12 @@ from gardenapp.services.trials import covers_to_try
 from gardenapp.web.access import coordinators, public, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextLine
+from gardenapp.words import _, later
 
 blueprint = Blueprint("readings", __name__)
 
 SHOWN_ONCE = "new_logger_token"
-KIND_WORDS = {"outside": "in the open, shaded", "inside": "under a cover"}
+KIND_WORDS = {"outside": later("in the open, shaded"), "inside": later("under a cover")}
 
 
 # The door for machines
@@ -230,35 +231,37 @@ def _logger_form(**values: Any) -> Any:
     class LoggerForm(GardenForm):
         """A logger, where it hangs and when it alerts."""
 
-        label = TextLine("Name of the logger")
+        label = TextLine(later("Name of the logger"))
         plot_id = PickField(
-            "Plot",
+            later("Plot"),
             [
-                Choice("", "choose"),
+                Choice("", later("choose")),
                 *(Choice(str(plot_id), label) for plot_id, label in readings.plots_to_hang_in()),
             ],
-            advice="Choose the plot it hangs in.",
+            advice=later("Choose the plot it hangs in."),
         )
-        kind = PickField("It hangs", [Choice(k, KIND_WORDS[k]) for k in reversed(LOGGER_KINDS)])
+        kind = PickField(
+            later("It hangs"), [Choice(k, KIND_WORDS[k]) for k in reversed(LOGGER_KINDS)]
+        )
         cover_id = PickField(
-            "Under which cover",
+            later("Under which cover"),
             [
-                Choice("", "none in particular"),
+                Choice("", later("none in particular")),
                 *(Choice(str(c.id), c.label, c.kind) for c in covers_to_try()),
             ],
         )
         margin = MeasureField(
-            "Alert when this near to what the plants bear",
+            later("Alert when this near to what the plants bear"),
             kind="difference",
             minimum=0,
             maximum=10,
             required=False,
         )
         alert_below = MeasureField(
-            "Or alert below", kind="temperature", minimum=-60, maximum=50, required=False
+            later("Or alert below"), kind="temperature", minimum=-60, maximum=50, required=False
         )
         alert_above = MeasureField(
-            "Alert above", kind="temperature", minimum=-60, maximum=85, required=False
+            later("Alert above"), kind="temperature", minimum=-60, maximum=85, required=False
         )
 
         def entry(self) -> LoggerEntry:
@@ -328,7 +331,7 @@ def edit_logger(logger_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash("Logger saved.")
+            flash(_("Logger saved."))
             return redirect(url_for(".loggers_page"), 303)
     page = render_template("readings/form.html", form=form, logger=line)
     return (page, 422) if form.errors else page
@@ -346,5 +349,5 @@ def make_token(logger_id: int) -> Response:
 @coordinators
 def revoke(logger_id: int) -> Response:
     readings.revoke_logger(logger_id=logger_id, member=signed_in_member(), now=now())
-    flash("Its token is ended. What it sent is kept.")
+    flash(_("Its token is ended. What it sent is kept."))
     return redirect(url_for(".loggers_page"), 303)

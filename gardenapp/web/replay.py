@@ -19,65 +19,69 @@ from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import zone
+from gardenapp.words import _, later
 
 blueprint = Blueprint("replay", __name__)
 
 LARGEST_SEED = 2**31 - 1
 SEASONS: dict[str, tuple[str, frozenset[int]]] = {
-    "all": ("all of the record", frozenset()),
-    "mam": ("March to May", frozenset({3, 4, 5})),
-    "son": ("September to November", frozenset({9, 10, 11})),
-    "both": ("March to May and September to November", frozenset({3, 4, 5, 9, 10, 11})),
-    "djf": ("December to February", frozenset({12, 1, 2})),
-    "jja": ("June to August", frozenset({6, 7, 8})),
+    "all": (later("all of the record"), frozenset()),
+    "mam": (later("March to May"), frozenset({3, 4, 5})),
+    "son": (later("September to November"), frozenset({9, 10, 11})),
+    "both": (later("March to May and September to November"), frozenset({3, 4, 5, 9, 10, 11})),
+    "djf": (later("December to February"), frozenset({12, 1, 2})),
+    "jja": (later("June to August"), frozenset({6, 7, 8})),
 }
-GARDENS = {"current": "this garden as it stands", "invented": "a small invented garden"}
+GARDENS = {
+    "current": later("this garden as it stands"),
+    "invented": later("a small invented garden"),
+}
 STATUS_WORDS = {
     "running": "running",
     "done": "done",
     "stopped": "stopped",
     "failed": "failed",
-    "interrupted": "cut off by a restart",
+    "interrupted": later("cut off by a restart"),
 }
 
 
 class ReplayForm(GardenForm):
     """What to replay, and with which covers."""
 
-    file = FileField("Past record")
+    file = FileField(later("Past record"))
     unit = PickField(
-        "Temperatures of a daily record are in",
+        later("Temperatures of a daily record are in"),
         [
-            Choice("", "as the file says"),
+            Choice("", later("as the file says")),
             Choice("C", "°C"),
             Choice("F", "°F"),
-            Choice("tenths C", "tenths of a °C"),
+            Choice("tenths C", later("tenths of a °C")),
         ],
     )
     daily_low = PickField(
-        "A day’s low fell on",
+        later("A day’s low fell on"),
         [
-            Choice("morning", "the morning of its date"),
-            Choice("evening", "the night after its date"),
+            Choice("morning", later("the morning of its date")),
+            Choice("evening", later("the night after its date")),
         ],
     )
-    station = TextLine("Station", required=False)
-    season = PickField("Nights", [Choice(key, words) for key, (words, _) in SEASONS.items()])
-    garden = PickField("Garden", [Choice(key, words) for key, words in GARDENS.items()])
+    station = TextLine(later("Station"), required=False)
+    season = PickField(later("Nights"), [Choice(key, words) for key, (words, _) in SEASONS.items()])
+    garden = PickField(later("Garden"), [Choice(key, words) for key, words in GARDENS.items()])
     covers = PickField(
-        "Covers",
+        later("Covers"),
         [
-            Choice("half", "half of what would be needed"),
-            Choice("all", "those the garden has"),
-            Choice("times", "those the garden has, times a number"),
+            Choice("half", later("half of what would be needed")),
+            Choice("all", later("those the garden has")),
+            Choice("times", later("those the garden has, times a number")),
         ],
     )
-    times = NumberField("Times", minimum=0, maximum=100, required=False)
-    seed = NumberField("Seed", minimum=0, maximum=LARGEST_SEED, whole=True)
+    times = NumberField(later("Times"), minimum=0, maximum=100, required=False)
+    seed = NumberField(later("Seed"), minimum=0, maximum=LARGEST_SEED, whole=True)
 
     def validate_times(self, field: Any) -> None:
         if self.covers.data == "times" and not (field.typed or "").strip():
-            raise ValidationError("Enter a number, such as 0.5 or 2.")
+            raise ValidationError(_("Enter a number, such as 0.5 or 2."))
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,7 @@ def replays_page() -> Response | str | tuple[str, int]:
         upload = request.files.get("file")
         data = upload.read() if upload is not None and upload.filename else b""
         if upload is None or not upload.filename:
-            form.file.errors = [*form.file.errors, "Choose a file of past nights."]
+            form.file.errors = [*form.file.errors, _("Choose a file of past nights.")]
         else:
             try:
                 run_id = replays.start_run(
@@ -155,7 +159,7 @@ def stop(run_id: int) -> Response:
     except Refused as error:
         flash(str(error), "bad")
     else:
-        flash("It stops after the night it is at.")
+        flash(_("It stops after the night it is at."))
     return redirect(url_for("replay.run_page", run_id=run_id), 303)
 
 

@@ -19,11 +19,11 @@ from gardenapp.web.access import board_readers, coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextLine
 from gardenapp.web.formats import temperature_unit
+from gardenapp.words import _, later, month_of
 
 blueprint = Blueprint("season", __name__)
 
-MONTHS = "January February March April May June July August September October November December"
-MONTH_NAMES = MONTHS.split()
+
 LEFT, RIGHT, TOP, BOTTOM = 34.0, 384.0, 12.0, 172.0
 _USUAL_C = -2.0
 TABLE_DAYS = (1, 15)
@@ -32,24 +32,24 @@ TABLE_DAYS = (1, 15)
 class ImportForm(GardenForm):
     """A file of past nights."""
 
-    file = FileField("Past record")
+    file = FileField(later("Past record"))
     unit = PickField(
-        "Temperatures of a daily record are in",
+        later("Temperatures of a daily record are in"),
         [
-            Choice("", "as the file says"),
+            Choice("", later("as the file says")),
             Choice("C", "°C"),
             Choice("F", "°F"),
-            Choice("tenths C", "tenths of a °C"),
+            Choice("tenths C", later("tenths of a °C")),
         ],
     )
     daily_low = PickField(
-        "A day’s low fell on",
+        later("A day’s low fell on"),
         [
-            Choice("morning", "the morning of its date"),
-            Choice("evening", "the night after its date"),
+            Choice("morning", later("the morning of its date")),
+            Choice("evening", later("the night after its date")),
         ],
     )
-    station = TextLine("Station", required=False)
+    station = TextLine(later("Station"), required=False)
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def _threshold_form() -> Any:
             csrf = False
 
         threshold_c = MeasureField(
-            "Chance of a low below", kind="temperature", minimum=-40, maximum=20
+            later("Chance of a low below"), kind="temperature", minimum=-40, maximum=20
         )
 
     sent = request.args if "threshold_c" in request.args else MultiDict()
@@ -126,7 +126,7 @@ def import_page() -> Response | str | tuple[str, int]:
     if form.validate_on_submit():
         upload = request.files.get("file")
         if upload is None or not upload.filename:
-            form.file.errors = [*form.file.errors, "Choose a file of past nights."]
+            form.file.errors = [*form.file.errors, _("Choose a file of past nights.")]
         else:
             unit: Any = form.unit.data or None
             try:
@@ -142,7 +142,7 @@ def import_page() -> Response | str | tuple[str, int]:
             except UnreadableFile as error:
                 errors = error.errors
             else:
-                flash(f"{done.nights} nights are kept.")
+                flash(_("%(nights)s nights are kept.", nights=done.nights))
                 for note in done.notes:
                     flash(note)
                 return redirect(url_for("season.season_page"), 303)
@@ -154,15 +154,15 @@ def import_page() -> Response | str | tuple[str, int]:
 @coordinators
 def forget() -> Response:
     count = season.forget_climate(member=signed_in_member(), now=now())
-    flash(f"{count} past nights were taken away.")
+    flash(_("%(count)s past nights were taken away.", count=count))
     return redirect(url_for("season.season_page"), 303)
 
 
 def shown_date(quantile: DateQuantile) -> str:
     """A date of the season, or that it does not come to that."""
     if quantile.month is None or quantile.day is None:
-        return "not in so many winters"
-    return f"{quantile.day} {MONTH_NAMES[quantile.month - 1]}"
+        return _("not in so many winters")
+    return _day_and_month(quantile.day, quantile.month)
 
 
 def _chance_chart(chances: list[ChanceByDate]) -> ChanceChart:
@@ -186,13 +186,13 @@ def _chance_chart(chances: list[ChanceByDate]) -> ChanceChart:
         if len(run) > 1:
             lines.append((_line_class(number), " ".join(run)))
     months = tuple(
-        Tick(round(LEFT + place * step, 1), MONTH_NAMES[month - 1][:3])
+        Tick(round(LEFT + place * step, 1), month_of(date(2000, month, 1))[:3])
         for place, (month, day) in enumerate(days)
         if day == 1
     )
     rows = tuple(
         (
-            f"{day} {MONTH_NAMES[month - 1]}",
+            _day_and_month(day, month),
             tuple(
                 None if math.isnan(value := float(chance.chance[place])) else value
                 for chance in chances
@@ -234,7 +234,7 @@ def winter_name(year: int) -> str:
 @blueprint.app_template_filter("day_and_year")
 def day_and_year(day: date) -> str:
     """`24 November 2014`."""
-    return f"{day.day} {MONTH_NAMES[day.month - 1]} {day.year}"
+    return f"{_day_and_month(day.day, day.month)} {day.year}"
 
 
 def _clean_name(name: str) -> str:
@@ -247,3 +247,8 @@ def _clean_name(name: str) -> str:
 @blueprint.context_processor
 def _units() -> dict[str, str]:
     return {"degree": f"°{temperature_unit()}"}
+
+
+def _day_and_month(day: int, month: int) -> str:
+    name = month_of(date(2000, month, 1))
+    return _("%(day)s %(month)s", day=day, month=name)

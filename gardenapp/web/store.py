@@ -63,6 +63,7 @@ from gardenapp.web.store_base import (
     today,
     usual_due,
 )
+from gardenapp.words import _, later
 
 STATES = ("here", "out", "lent", "missing", "broken", "retired")
 
@@ -115,9 +116,9 @@ def lend_form(*, may_choose: bool) -> Any:
     people = people_choices() if may_choose else [Choice(str(me().id), me().name)]
 
     class LendForm(StoreForm):
-        to_id = PickField("To whom", people)
-        due_on = DayField("Back by", required=True)
-        note = TextLine("Note", required=False, maximum=200)
+        to_id = PickField(later("To whom"), people)
+        due_on = DayField(later("Back by"), required=True)
+        note = TextLine(later("Note"), required=False, maximum=200)
 
     return LendForm(prefix="lend-", data={"to_id": str(me().id), "due_on": usual_due()})
 
@@ -126,9 +127,9 @@ def back_form(thing: ThingPage) -> Any:
     """It came back: where to, and how it is."""
 
     class BackForm(StoreForm):
-        place_id = PickField("Put back at", place_choices())
-        condition = PickField("Its condition", CONDITION_CHOICES)
-        note = TextLine("Note", required=False, maximum=200)
+        place_id = PickField(later("Put back at"), place_choices())
+        condition = PickField(later("Its condition"), CONDITION_CHOICES)
+        note = TextLine(later("Note"), required=False, maximum=200)
 
     values = {"place_id": thing.place_id, "condition": thing.condition}
     return BackForm(prefix="back-", data=values)
@@ -138,7 +139,7 @@ def move_form(place_id: int | None) -> Any:
     """Another home."""
 
     class MoveForm(StoreForm):
-        place_id = PickField("Kept at", place_choices())
+        place_id = PickField(later("Kept at"), place_choices())
 
     return MoveForm(prefix="move-", data={"place_id": place_id})
 
@@ -146,20 +147,20 @@ def move_form(place_id: int | None) -> Any:
 class DamageForm(StoreForm):
     """What is wrong with it."""
 
-    condition = PickField("It is", HARM_CHOICES)
-    note = TextLine("What is wrong", required=False, maximum=200)
+    condition = PickField(later("It is"), HARM_CHOICES)
+    note = TextLine(later("What is wrong"), required=False, maximum=200)
 
 
 class MendForm(StoreForm):
     """It is sound again."""
 
-    note = TextLine("What was done", required=False, maximum=200)
+    note = TextLine(later("What was done"), required=False, maximum=200)
 
 
 class AgainForm(StoreForm):
     """More things like this one."""
 
-    how_many = NumberField("How many more", minimum=1, maximum=MOST_AT_ONCE, whole=True)
+    how_many = NumberField(later("How many more"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
 
 
 def retire_form(thing: ThingPage) -> Any:
@@ -171,11 +172,11 @@ def retire_form(thing: ThingPage) -> Any:
 
     class RetireForm(StoreForm):
         went_to = PickField(
-            "Where it went",
+            later("Where it went"),
             choices_of(WENT_WORDS, without=() if parts else ("parts",)),
         )
-        keep = TicksField("Parts that go back to the store", parts)
-        note = TextLine("Why", required=False, maximum=200)
+        keep = TicksField(later("Parts that go back to the store"), parts)
+        note = TextLine(later("Why"), required=False, maximum=200)
 
     start = {"went_to": "parts", "keep": [p.value for p in parts]} if parts else {}
     return RetireForm(prefix="retire-", data={"went_to": "recycled", **start})
@@ -184,13 +185,15 @@ def retire_form(thing: ThingPage) -> Any:
 def part_form() -> Any:
     """It is made of so much of a material."""
     kinds = [
-        Choice(str(lot_id), f"{name} ({store.amount(there, unit)} there)")
+        Choice(
+            str(lot_id), _("%(name)s (%(there)s there)", name=name, there=store.amount(there, unit))
+        )
         for lot_id, name, unit, there in lots.list_lots(member=me())
     ]
 
     class PartForm(StoreForm):
-        lot_id = PickField("Material", [Choice("", "choose one"), *kinds])
-        quantity = NumberField("How much, in its unit", minimum=0.001, maximum=100_000)
+        lot_id = PickField(later("Material"), [Choice("", later("choose one")), *kinds])
+        quantity = NumberField(later("How much, in its unit"), minimum=0.001, maximum=100_000)
 
     return PartForm(prefix="part-")
 
@@ -198,7 +201,7 @@ def part_form() -> Any:
 class PhotoForm(StoreForm):
     """One picture."""
 
-    photo = FileField("Picture")
+    photo = FileField(later("Picture"))
 
 
 def thing_forms(thing: ThingPage) -> dict[str, Any]:
@@ -279,7 +282,9 @@ def lend_thing(cover_id: int) -> Response | tuple[str, int]:
         member = me()
         return lend_form(may_choose=member.is_coordinator or thing.owner_id == member.id)
 
-    return _do(cover_id, "lend", make, do, "Lent. It is off the list for tonight until it is back.")
+    return _do(
+        cover_id, "lend", make, do, _("Lent. It is off the list for tonight until it is back.")
+    )
 
 
 @blueprint.post(f"{THING}/back")
@@ -298,7 +303,7 @@ def return_thing(cover_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"back-{cover_id}"),
         )
 
-    return _do(cover_id, "back", back_form, do, "It is back.")
+    return _do(cover_id, "back", back_form, do, _("It is back."))
 
 
 @blueprint.post(f"{THING}/move")
@@ -313,7 +318,7 @@ def move_thing(cover_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"move-{cover_id}"),
         )
 
-    return _do(cover_id, "move", lambda thing: move_form(thing.place_id), do, "Moved.")
+    return _do(cover_id, "move", lambda thing: move_form(thing.place_id), do, _("Moved."))
 
 
 @blueprint.post(f"{THING}/damage")
@@ -329,7 +334,7 @@ def damage_thing(cover_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"damage-{cover_id}"),
         )
 
-    return _do(cover_id, "damage", lambda _t: DamageForm(prefix="damage-"), do, "Written down.")
+    return _do(cover_id, "damage", lambda _t: DamageForm(prefix="damage-"), do, _("Written down."))
 
 
 @blueprint.post(f"{THING}/mend")
@@ -344,7 +349,7 @@ def mend_thing(cover_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"mend-{cover_id}"),
         )
 
-    return _do(cover_id, "mend", lambda _t: MendForm(prefix="mend-"), do, "Mended. Thank you.")
+    return _do(cover_id, "mend", lambda _t: MendForm(prefix="mend-"), do, _("Mended. Thank you."))
 
 
 @blueprint.post(f"{THING}/retire")
@@ -362,7 +367,7 @@ def retire_thing(cover_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"retire-{cover_id}"),
         )
 
-    return _do(cover_id, "retire", retire_form, do, "It has left the store. Its history stays.")
+    return _do(cover_id, "retire", retire_form, do, _("It has left the store. Its history stays."))
 
 
 @blueprint.post(f"{THING}/parts")
@@ -370,7 +375,7 @@ def retire_thing(cover_id: int) -> Response | tuple[str, int]:
 def put_in(cover_id: int) -> Response | tuple[str, int]:
     def do(form: Any) -> None:
         if not form.lot_id.data:
-            raise FieldRefused("lot_id", "Choose a material.")
+            raise FieldRefused("lot_id", _("Choose a material."))
         lots.put_in(
             cover_id=cover_id,
             lot_id=int(form.lot_id.data),
@@ -380,7 +385,7 @@ def put_in(cover_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"part-{cover_id}"),
         )
 
-    return _do(cover_id, "part", lambda _t: part_form(), do, "Written down as a part of it.")
+    return _do(cover_id, "part", lambda _t: part_form(), do, _("Written down as a part of it."))
 
 
 @blueprint.post(f"{THING}/again")
@@ -419,8 +424,12 @@ def add_like(cover_id: int) -> Response | tuple[str, int]:
 
 def _added(labels: list[str]) -> str:
     if len(labels) == 1:
-        return f"Added: {labels[0]}. Write the label on it."
-    return f"Added: {labels[0]} to {labels[-1]}. Write the labels on them."
+        return _("Added: %(labels)s. Write the label on it.", labels=labels[0])
+    return _(
+        "Added: %(labels)s to %(labels2)s. Write the labels on them.",
+        labels=labels[0],
+        labels2=labels[-1],
+    )
 
 
 def _page_of(label_text: str) -> str:
@@ -432,7 +441,7 @@ def _page_of(label_text: str) -> str:
 @members
 def undo(entry_id: int) -> Response:
     is_lot, subject = store.undo_entry(entry_id=entry_id, member=me(), now=now())
-    flash("Taken back.")
+    flash(_("Taken back."))
     if is_lot:
         return redirect(url_for(".lot_page", lot_id=subject), 303)
     return redirect(url_for(".thing_page", cover_id=subject), 303)
@@ -445,19 +454,19 @@ def facts_fields() -> type[StoreForm]:
     """What may be known of a thing, beside its kind and place."""
 
     class FactsForm(StoreForm):
-        origin = PickField("Where it came from", choices_of(ORIGIN_WORDS))
-        cost = NumberField("What it cost", minimum=0, maximum=100_000, required=False)
-        acquired_on = DayField("When it came")
-        resin = PickField("Plastic", choices_of(RESIN_WORDS))
+        origin = PickField(later("Where it came from"), choices_of(ORIGIN_WORDS))
+        cost = NumberField(later("What it cost"), minimum=0, maximum=100_000, required=False)
+        acquired_on = DayField(later("When it came"))
+        resin = PickField(later("Plastic"), choices_of(RESIN_WORDS))
         film_area_m2 = NumberField(
-            "Area of the plastic, m²", minimum=0, maximum=10_000, required=False
+            later("Area of the plastic, m²"), minimum=0, maximum=10_000, required=False
         )
         film_thickness_um = NumberField(
-            "Thickness of the plastic, µm", minimum=0, maximum=20_000, required=False
+            later("Thickness of the plastic, µm"), minimum=0, maximum=20_000, required=False
         )
-        wood = PickField("Wood", choices_of(WOOD_WORDS))
-        mark = PickField("Pallet mark", choices_of(MARK_WORDS))
-        off_season_job = TextLine("Its job out of season", required=False, maximum=200)
+        wood = PickField(later("Wood"), choices_of(WOOD_WORDS))
+        mark = PickField(later("Pallet mark"), choices_of(MARK_WORDS))
+        off_season_job = TextLine(later("Its job out of season"), required=False, maximum=200)
 
         def facts(self) -> ThingFacts:
             return ThingFacts(
@@ -480,10 +489,10 @@ def facts_fields() -> type[StoreForm]:
 def edit_thing(cover_id: int) -> Response | str | tuple[str, int]:
     thing = store.get_thing(cover_id=cover_id, member=me())
     if not (me().is_coordinator or thing.owner_id == me().id):
-        raise NotAllowed("Only its owner and a coordinator change what is known of it.")
+        raise NotAllowed(_("Only its owner and a coordinator change what is known of it."))
 
     class Whole(facts_fields()):  # type: ignore[misc]
-        note = TextBox("Note", required=False, maximum=1_900)
+        note = TextBox(later("Note"), required=False, maximum=1_900)
 
     cost = thing.facts.cost_hundredths
     values = {**vars(thing.facts), "cost": None if cost is None else cost / 100}
@@ -494,7 +503,11 @@ def edit_thing(cover_id: int) -> Response | str | tuple[str, int]:
             if refusal is not None:
                 raise FieldRefused(
                     refusal.field,
-                    f"{refusal} Retire it as a cover; it can be kept as a material for other use.",
+                    _(
+                        "%(refusal)s Retire it as a cover; it can be kept as a material for other "
+                        "use.",
+                        refusal=refusal,
+                    ),
                 )
             store.change_facts(
                 cover_id=cover_id,
@@ -506,7 +519,7 @@ def edit_thing(cover_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refused:
             form.take(refused)
         else:
-            flash("Saved.")
+            flash(_("Saved."))
             return redirect(url_for(".thing_page", cover_id=cover_id), 303)
     page = render_template("store/thing_form.html", form=form, thing=thing)
     return (page, 422) if form.is_submitted() else page
@@ -533,11 +546,11 @@ def new_things() -> Response | str | tuple[str, int]:
     ]
 
     class ThingsForm(facts_fields()):  # type: ignore[misc]
-        kind_id = PickField("Kind", [Choice("", "choose one"), *kinds])
-        how_many = NumberField("How many", minimum=1, maximum=MOST_AT_ONCE, whole=True)
-        place_id = PickField("Kept at", place_choices())
-        owner_id = PickField("Whose", owner_choices(member, present=None))
-        prefix = TextLine("Label", maximum=60, required=False)
+        kind_id = PickField(later("Kind"), [Choice("", later("choose one")), *kinds])
+        how_many = NumberField(later("How many"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
+        place_id = PickField(later("Kept at"), place_choices())
+        owner_id = PickField(later("Whose"), owner_choices(member, present=None))
+        prefix = TextLine(later("Label"), maximum=60, required=False)
 
     start: dict[str, Any] = {
         "kind_id": asked_id("kind"),
@@ -561,12 +574,13 @@ def new_things() -> Response | str | tuple[str, int]:
 
 def _add_things(form: Any) -> tuple[str, ...]:
     if not form.kind_id.data:
-        raise FieldRefused("kind_id", "Choose what it is.")
+        raise FieldRefused("kind_id", _("Choose what it is."))
     kind_id = int(form.kind_id.data)
     refusal = store.bed_refusal(sort="", mark=form.mark.data, wood=form.wood.data)
     if refusal is not None:
         raise FieldRefused(
-            refusal.field, f"{refusal} Write it down as a material for other use instead."
+            refusal.field,
+            _("%(refusal)s Write it down as a material for other use instead.", refusal=refusal),
         )
     prefix = form.prefix.data or covers.usual_prefix(kind_id=kind_id)
     return covers.add_covers(
@@ -607,7 +621,7 @@ def thing_photo(cover_id: int) -> Response | tuple[str, int]:
         "photo",
         lambda _t: PhotoForm(prefix="photo-"),
         lambda form: keep_photo(False, cover_id, form),
-        "Picture kept.",
+        _("Picture kept."),
     )
 
 
@@ -616,7 +630,7 @@ def keep_photo(is_lot: bool, subject_id: int, form: Any) -> None:
     sent = form.photo.data
     data = sent.read(photos.LARGEST_BYTES + 1) if sent is not None and sent.filename else b""
     if not data:
-        raise FieldRefused("photo", "Choose a picture.")
+        raise FieldRefused("photo", _("Choose a picture."))
     folder = photo_folder()
     name = photos.keep(data, folder=folder)
     try:
@@ -633,7 +647,7 @@ def keep_photo(is_lot: bool, subject_id: int, form: Any) -> None:
 @members
 def photo(name: str) -> Response:
     if not photos.NAME.fullmatch(name) or not store.is_photo(name=name):
-        raise NotFound("There is no such picture.")
+        raise NotFound(_("There is no such picture."))
     answer = send_from_directory(photo_folder(), name, mimetype="image/jpeg")
     answer.headers["Cache-Control"] = "private, max-age=86400"
     return answer

@@ -34,7 +34,8 @@ from gardenapp.services.store import (
 from gardenapp.web.access import signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField
-from gardenapp.web.formats import length_unit, zone
+from gardenapp.web.formats import length_unit, owned, zone
+from gardenapp.words import _, later
 
 blueprint = Blueprint("store", __name__)
 
@@ -44,11 +45,14 @@ ONE = 1_000
 Form = TypeVar("Form", bound="StoreForm")
 _KEY = re.compile(r"[0-9a-f]{32}")
 CONDITION_CHOICES = [
-    Choice("sound", "sound"),
-    Choice("worn", "worn, still does its work"),
-    Choice("broken", "broken, not to be used"),
+    Choice("sound", later("sound")),
+    Choice("worn", later("worn, still does its work")),
+    Choice("broken", later("broken, not to be used")),
 ]
-HARM_CHOICES = [Choice("broken", "broken, not to be used"), Choice("worn", "worn, still works")]
+HARM_CHOICES = [
+    Choice("broken", later("broken, not to be used")),
+    Choice("worn", later("worn, still works")),
+]
 
 
 def today() -> date:
@@ -63,7 +67,7 @@ def choices_of(words: dict[str, str], *, without: tuple[str, ...] = ()) -> list[
 
 def place_choices() -> list[Choice]:
     """Where a thing can be at home."""
-    return [Choice("", "no fixed place")] + [
+    return [Choice("", _("no fixed place"))] + [
         Choice(str(place.id), place.label) for place in covers.list_places()
     ]
 
@@ -73,8 +77,8 @@ def owner_choices(member: Member, *, present: int | None) -> list[Choice]:
     if member.is_coordinator:
         also = () if present is None else (present,)
         people = [Choice(str(number), name) for number, name in member_choices(also=also)]
-        return [Choice("", "the garden’s"), *people]
-    mine = [Choice("", "the garden’s"), Choice(str(member.id), f"{member.name}’s")]
+        return [Choice("", _("the garden’s")), *people]
+    mine = [Choice("", _("the garden’s")), Choice(str(member.id), owned(member.name))]
     return [choice for choice in mine if present is None or choice.value == str(present)] or mine
 
 
@@ -127,9 +131,9 @@ class DayField(Field):
         if self.process_errors:
             return
         if self.required and self.data is None:
-            raise ValidationError("Enter a day, such as 2026-11-24.")
+            raise ValidationError(_("Enter a day, such as 2026-11-24."))
         if self.data is not None and not 1950 <= self.data.year <= 2150:
-            raise ValidationError("Enter a year between 1950 and 2150.")
+            raise ValidationError(_("Enter a year between 1950 and 2150."))
 
 
 class StoreForm(GardenForm):
@@ -222,14 +226,14 @@ def amount_filter(quantity_milli: int, unit: str) -> str:
 @blueprint.app_template_filter("money")
 def money(value: float | None) -> str:
     """Money from hundredths: `12.50`. The garden knows what it pays with."""
-    return "not known" if value is None else f"{value / 100:.2f}"
+    return _("not known") if value is None else f"{value / 100:.2f}"
 
 
 @blueprint.app_template_filter("kilos")
 def kilos(value: float | None) -> str:
     """A mass: `2.35 kg`, `85 g`."""
     if value is None:
-        return "not known"
+        return _("not known")
     space = "\N{NARROW NO-BREAK SPACE}"
     return f"{value * 1000:.0f}{space}g" if value < 1 else f"{value:.2f}{space}kg"
 
@@ -238,7 +242,7 @@ def kilos(value: float | None) -> str:
 def short_day(value: date | datetime | None) -> str:
     """A day: `24 Nov 2026`."""
     if value is None:
-        return "not known"
+        return _("not known")
     if isinstance(value, datetime):
         return when(value)
     return f"{value.day} {value:%b %Y}"
@@ -251,8 +255,8 @@ def timber_length(value_mm: float | None) -> str:
         return ""
     space = "\N{NARROW NO-BREAK SPACE}"
     if length_unit() == "inch":
-        return f"{value_mm / 25.4:.1f}".removesuffix(".0") + f"{space}in"
-    return f"{value_mm / 10:.1f}".removesuffix(".0") + f"{space}cm"
+        return f"{value_mm / 25.4:.1f}".removesuffix(".0") + _("%(space)sin", space=space)
+    return f"{value_mm / 10:.1f}".removesuffix(".0") + _("%(space)scm", space=space)
 
 
 @blueprint.context_processor

@@ -45,13 +45,14 @@ from gardenapp.web.store_base import (
     today,
     usual_due,
 )
+from gardenapp.words import _, later
 
 UNIT_CHOICES = {
-    "piece": "pieces",
-    "m": "metres",
-    "m2": "square metres",
-    "kg": "kilograms",
-    "l": "litres",
+    "piece": later("pieces"),
+    "m": later("metres"),
+    "m2": later("square metres"),
+    "kg": later("kilograms"),
+    "l": later("litres"),
 }
 
 
@@ -60,28 +61,32 @@ def lot_form(values: LotEntry, *, is_new: bool, place_id: int | None = None) -> 
     member = me()
 
     class LotForm(StoreForm):
-        name = TextLine("What it is", maximum=80)
+        name = TextLine(later("What it is"), maximum=80)
         if is_new:
-            quantity = NumberField("How much", minimum=0.001, maximum=1_000_000)
-            unit = PickField("Counted in", choices_of(UNIT_CHOICES))
-            place_id = PickField("Kept at", place_choices())
-        sort = PickField("Sort", choices_of(SORT_WORDS))
-        mark = PickField("Pallet mark", choices_of(MARK_WORDS))
-        wood = PickField("Wood", choices_of(WOOD_WORDS))
-        is_for_beds = BooleanField("May go near food beds")
-        width_cm = MeasureField("Width", kind="length", minimum=0.1, maximum=10_000, required=False)
-        thickness_um = NumberField("Thickness, µm", minimum=1, maximum=20_000, required=False)
-        length_cm = MeasureField(
-            "Length of each", kind="length", minimum=0.5, maximum=2_000, required=False
+            quantity = NumberField(later("How much"), minimum=0.001, maximum=1_000_000)
+            unit = PickField(later("Counted in"), choices_of(UNIT_CHOICES))
+            place_id = PickField(later("Kept at"), place_choices())
+        sort = PickField(later("Sort"), choices_of(SORT_WORDS))
+        mark = PickField(later("Pallet mark"), choices_of(MARK_WORDS))
+        wood = PickField(later("Wood"), choices_of(WOOD_WORDS))
+        is_for_beds = BooleanField(later("May go near food beds"))
+        width_cm = MeasureField(
+            later("Width"), kind="length", minimum=0.1, maximum=10_000, required=False
         )
-        section = TextLine("Section or size", required=False, maximum=80)
-        resin = PickField("Plastic", choices_of(RESIN_WORDS))
-        origin = PickField("Where it came from", choices_of(ORIGIN_WORDS))
-        cost = NumberField("What it cost", minimum=0, maximum=100_000, required=False)
-        acquired_on = DayField("When it came")
-        owner_id = PickField("Whose", owner_choices(member, present=values.owner_id))
-        lending = PickField("Who may use it", choices_of(LENDING_LABELS))
-        note = TextBox("Note", required=False, maximum=1_900)
+        thickness_um = NumberField(
+            later("Thickness, µm"), minimum=1, maximum=20_000, required=False
+        )
+        length_cm = MeasureField(
+            later("Length of each"), kind="length", minimum=0.5, maximum=2_000, required=False
+        )
+        section = TextLine(later("Section or size"), required=False, maximum=80)
+        resin = PickField(later("Plastic"), choices_of(RESIN_WORDS))
+        origin = PickField(later("Where it came from"), choices_of(ORIGIN_WORDS))
+        cost = NumberField(later("What it cost"), minimum=0, maximum=100_000, required=False)
+        acquired_on = DayField(later("When it came"))
+        owner_id = PickField(later("Whose"), owner_choices(member, present=values.owner_id))
+        lending = PickField(later("Who may use it"), choices_of(LENDING_LABELS))
+        note = TextBox(later("Note"), required=False, maximum=1_900)
 
         def entry(self) -> LotEntry:
             length_cm = self.length_cm.data
@@ -137,7 +142,7 @@ def new_lot() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(_on_form(refusal))
         else:
-            flash("Written down.")
+            flash(_("Written down."))
             return redirect(url_for(".lot_page", lot_id=lot_id), 303)
     page = render_template(
         "store/lot_form.html", form=form, lot=None, is_new=True, presets=PRESETS, preset=preset
@@ -157,7 +162,7 @@ def edit_lot(lot_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(_on_form(refusal))
         else:
-            flash("Saved.")
+            flash(_("Saved."))
             return redirect(url_for(".lot_page", lot_id=lot_id), 303)
     page = render_template("store/lot_form.html", form=form, lot=lot, is_new=False)
     return (page, 422) if form.is_submitted() else page
@@ -185,9 +190,9 @@ def use_form(unit: str) -> Any:
     """How much left, and where it went."""
 
     class UseForm(StoreForm):
-        quantity = quantity_field("How much", unit=unit, minimum=0.001)
-        went_to = PickField("Where it went", choices_of(WENT_WORDS, without=("parts",)))
-        note = TextLine("Note", required=False, maximum=200)
+        quantity = quantity_field(later("How much"), unit=unit, minimum=0.001)
+        went_to = PickField(later("Where it went"), choices_of(WENT_WORDS, without=("parts",)))
+        note = TextLine(later("Note"), required=False, maximum=200)
 
     return UseForm(prefix="use-", data={"went_to": "used up"})
 
@@ -197,9 +202,9 @@ def lot_lend_form(lot: LotPage) -> Any:
     people = people_choices() if lot.may_own else [Choice(str(me().id), me().name)]
 
     class LotLendForm(StoreForm):
-        quantity = quantity_field("How much", unit=lot.entry.unit, minimum=0.001)
-        to_id = PickField("To whom", people)
-        due_on = DayField("Back by", required=True)
+        quantity = quantity_field(later("How much"), unit=lot.entry.unit, minimum=0.001)
+        to_id = PickField(later("To whom"), people)
+        due_on = DayField(later("Back by"), required=True)
 
     return LotLendForm(prefix="lend-", data={"to_id": str(me().id), "due_on": usual_due()})
 
@@ -207,14 +212,21 @@ def lot_lend_form(lot: LotPage) -> Any:
 def lot_back_form(lot: LotPage) -> Any:
     """How much came back, and from whom."""
     people = [
-        Choice(str(loan.member_id), f"{loan.member} has {loan.quantity_milli / 1000:g}")
+        Choice(
+            str(loan.member_id),
+            _(
+                "%(member)s has %(quantity_milli)s",
+                member=loan.member,
+                quantity_milli=f"{loan.quantity_milli / 1000:g}",
+            ),
+        )
         for loan in lot.loans
         if loan.may_return
     ]
 
     class LotBackForm(StoreForm):
-        from_id = PickField("From whom", people)
-        quantity = quantity_field("How much", unit=lot.entry.unit, minimum=0.001)
+        from_id = PickField(later("From whom"), people)
+        quantity = quantity_field(later("How much"), unit=lot.entry.unit, minimum=0.001)
 
     first = next((loan for loan in lot.loans if loan.may_return), None)
     start = {"from_id": first.member_id, "quantity": first.quantity_milli / 1000} if first else {}
@@ -226,9 +238,12 @@ def out_form(lot: LotPage) -> Any:
     places = [Choice(str(plot_id), name) for plot_id, name in lots.plot_choices()]
 
     class OutForm(StoreForm):
-        way = PickField("What happened", [Choice("out", "taken to"), Choice("back", "back from")])
-        plot_id = PickField("Plot", [Choice("", "choose one"), *places])
-        quantity = quantity_field("How much", unit=lot.entry.unit, minimum=0.001)
+        way = PickField(
+            later("What happened"),
+            [Choice("out", later("taken to")), Choice("back", later("back from"))],
+        )
+        plot_id = PickField(later("Plot"), [Choice("", later("choose one")), *places])
+        quantity = quantity_field(later("How much"), unit=lot.entry.unit, minimum=0.001)
 
     return OutForm(prefix="out-", data={"way": "out"})
 
@@ -239,14 +254,16 @@ def cut_form(lot: LotPage) -> Any:
 
     class CutForm(StoreForm):
         if is_roll:
-            pieces = NumberField("Pieces", minimum=1, maximum=1_000, whole=True)
-            piece = MeasureField("Of what length", kind="distance", minimum=0.05, maximum=500)
+            pieces = NumberField(later("Pieces"), minimum=1, maximum=1_000, whole=True)
+            piece = MeasureField(
+                later("Of what length"), kind="distance", minimum=0.05, maximum=500
+            )
         else:
-            lengths = NumberField("Lengths to cut", minimum=1, maximum=1_000, whole=True)
-            each = NumberField("Pieces from each", minimum=1, maximum=200, whole=True)
-            piece = MeasureField("Of what length", kind="length", minimum=1, maximum=2_000)
-            kerf_mm = NumberField("Saw cut, mm", minimum=0, maximum=10)
-            keep_offcut = BooleanField("Keep the offcuts")
+            lengths = NumberField(later("Lengths to cut"), minimum=1, maximum=1_000, whole=True)
+            each = NumberField(later("Pieces from each"), minimum=1, maximum=200, whole=True)
+            piece = MeasureField(later("Of what length"), kind="length", minimum=1, maximum=2_000)
+            kerf_mm = NumberField(later("Saw cut, mm"), minimum=0, maximum=10)
+            keep_offcut = BooleanField(later("Keep the offcuts"))
 
     start = {"lengths": 1, "kerf_mm": USUAL_KERF_MM, "keep_offcut": True, "pieces": 1}
     return CutForm(prefix="cut-", data=start)
@@ -256,8 +273,8 @@ def condition_form(lot: LotPage) -> Any:
     """How the lot is."""
 
     class ConditionForm(StoreForm):
-        condition = PickField("It is", CONDITION_CHOICES)
-        note = TextLine("Note", required=False, maximum=200)
+        condition = PickField(later("It is"), CONDITION_CHOICES)
+        note = TextLine(later("Note"), required=False, maximum=200)
 
     return ConditionForm(prefix="condition-", data={"condition": lot.condition})
 
@@ -266,7 +283,7 @@ def move_lot_form(lot: LotPage) -> Any:
     """Another home."""
 
     class MoveForm(StoreForm):
-        place_id = PickField("Kept at", place_choices())
+        place_id = PickField(later("Kept at"), place_choices())
 
     return MoveForm(prefix="move-", data={"place_id": lot.place_id})
 
@@ -277,11 +294,11 @@ def lot_forms(lot: LotPage) -> dict[str, Any]:
     unit = lot.entry.unit
     some = lot.on_hand_milli > 0
     if lot.may_handle:
-        found["more"] = amount_form("more-", "How much more", unit)
+        found["more"] = amount_form("more-", _("How much more"), unit)
         if some:
             found["use"] = use_form(unit)
         found["count"] = amount_form(
-            "count-", "So much is there", unit, quantity=lot.on_hand_milli / 1000
+            "count-", _("So much is there"), unit, quantity=lot.on_hand_milli / 1000
         )
         if some and (unit == "m" or lot.entry.length_mm is not None):
             found["cut"] = cut_form(lot)
@@ -348,9 +365,9 @@ def more_lot(lot_id: int) -> Response | tuple[str, int]:
     return _do(
         lot_id,
         "more",
-        lambda lot: _with_button(amount_form("more-", "How much more", lot.entry.unit)),
+        lambda lot: _with_button(amount_form("more-", _("How much more"), lot.entry.unit)),
         do,
-        "Written down.",
+        _("Written down."),
     )
 
 
@@ -369,7 +386,7 @@ def use_lot(lot_id: int) -> Response | tuple[str, int]:
         )
 
     return _do(
-        lot_id, "use", lambda lot: _with_button(use_form(lot.entry.unit)), do, "Written down."
+        lot_id, "use", lambda lot: _with_button(use_form(lot.entry.unit)), do, _("Written down.")
     )
 
 
@@ -388,9 +405,9 @@ def count_lot(lot_id: int) -> Response | tuple[str, int]:
     return _do(
         lot_id,
         "count",
-        lambda lot: amount_form("count-", "So much is there", lot.entry.unit),
+        lambda lot: amount_form("count-", _("So much is there"), lot.entry.unit),
         do,
-        "Counted.",
+        _("Counted."),
     )
 
 
@@ -421,7 +438,7 @@ def cut_lot(lot_id: int) -> Response | tuple[str, int]:
             request_key=key,
         )
 
-    return _do(lot_id, "cut", cut_form, do, "Cut. The pieces are materials of their own now.")
+    return _do(lot_id, "cut", cut_form, do, _("Cut. The pieces are materials of their own now."))
 
 
 @blueprint.post(f"{LOT}/lend")
@@ -440,7 +457,7 @@ def lend_lot(lot_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"lend-lot-{lot_id}"),
         )
 
-    return _do(lot_id, "lend", lot_lend_form, do, "Lent.")
+    return _do(lot_id, "lend", lot_lend_form, do, _("Lent."))
 
 
 @blueprint.post(f"{LOT}/back")
@@ -457,7 +474,7 @@ def return_lot(lot_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"back-lot-{lot_id}"),
         )
 
-    return _do(lot_id, "back", lot_back_form, do, "It is back.")
+    return _do(lot_id, "back", lot_back_form, do, _("It is back."))
 
 
 @blueprint.post(f"{LOT}/out")
@@ -465,7 +482,7 @@ def return_lot(lot_id: int) -> Response | tuple[str, int]:
 def out_lot(lot_id: int) -> Response | tuple[str, int]:
     def do(form: Any) -> None:
         if not form.plot_id.data:
-            raise FieldRefused("plot_id", "Choose a plot.")
+            raise FieldRefused("plot_id", _("Choose a plot."))
         lots.put_out(
             lot_id=lot_id,
             plot_id=int(form.plot_id.data),
@@ -476,7 +493,7 @@ def out_lot(lot_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"out-lot-{lot_id}"),
         )
 
-    return _do(lot_id, "out", out_form, do, "Written down.")
+    return _do(lot_id, "out", out_form, do, _("Written down."))
 
 
 @blueprint.post(f"{LOT}/condition")
@@ -492,7 +509,7 @@ def condition_lot(lot_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"condition-lot-{lot_id}"),
         )
 
-    return _do(lot_id, "condition", condition_form, do, "Written down.")
+    return _do(lot_id, "condition", condition_form, do, _("Written down."))
 
 
 @blueprint.post(f"{LOT}/move")
@@ -507,7 +524,7 @@ def move_lot(lot_id: int) -> Response | tuple[str, int]:
             request_key=form.request_key(me(), f"move-lot-{lot_id}"),
         )
 
-    return _do(lot_id, "move", move_lot_form, do, "Moved.")
+    return _do(lot_id, "move", move_lot_form, do, _("Moved."))
 
 
 @blueprint.post(f"{LOT}/photo")
@@ -518,5 +535,5 @@ def lot_photo(lot_id: int) -> Response | tuple[str, int]:
         "photo",
         lambda _lot: PhotoForm(prefix="photo-"),
         lambda form: keep_photo(True, lot_id, form),
-        "Picture kept.",
+        _("Picture kept."),
     )

@@ -26,6 +26,7 @@ from gardenapp.web.store_base import (
     me,
     milli,
 )
+from gardenapp.words import _, later
 
 MOST_LABELS = 200
 CHANGES_SHOWN = 200
@@ -37,10 +38,12 @@ CHANGES_SHOWN = 200
 class NoticeForm(StoreForm):
     """An ask or an offer."""
 
-    kind = PickField("You", choices_of({"ask": "are looking for", "offer": "have to spare"}))
-    what = TextLine("What", maximum=120)
-    how_much = TextLine("How much", required=False, maximum=60)
-    note = TextBox("When and where", required=False, maximum=500)
+    kind = PickField(
+        later("You"), choices_of({"ask": later("are looking for"), "offer": later("have to spare")})
+    )
+    what = TextLine(later("What"), maximum=120)
+    how_much = TextLine(later("How much"), required=False, maximum=60)
+    note = TextBox(later("When and where"), required=False, maximum=500)
 
 
 @blueprint.route("/store/needs", methods=["GET", "POST"])
@@ -58,7 +61,7 @@ def needs_page() -> Response | str | tuple[str, int]:
             now=now(),
             form_key=form.request_key(me(), "notice"),
         )
-        flash("It is on the board. Take it down when it is settled.")
+        flash(_("It is on the board. Take it down when it is settled."))
         return redirect(url_for(".needs_page"), 303)
     page = render_template(
         "store/needs.html",
@@ -74,7 +77,7 @@ def needs_page() -> Response | str | tuple[str, int]:
 @members
 def close_notice(notice_id: int) -> Response:
     needs.close_notice(notice_id=notice_id, member=me(), now=now())
-    flash("Taken down.")
+    flash(_("Taken down."))
     return redirect(url_for(".needs_page"), 303)
 
 
@@ -125,7 +128,7 @@ def labels_page() -> str:
 class CountForm(StoreForm):
     """What a walk through one place found; the ticks and counts are read beside it."""
 
-    also = TextBox("Also found here", required=False, maximum=2_000)
+    also = TextBox(later("Also found here"), required=False, maximum=2_000)
 
 
 @blueprint.route("/store/stocktake", methods=["GET", "POST"])
@@ -187,25 +190,29 @@ def _counts(typed: dict[str, str]) -> dict[int, int]:
         try:
             value = parse_number(text)
         except ValueError:
-            raise FieldRefused("also", f"“{text[:20]}” is not a number; count again.") from None
+            raise FieldRefused(
+                "also", _("“%(text)s” is not a number; count again.", text=text[:20])
+            ) from None
         if not 0 <= value <= 1_000_000:
-            raise FieldRefused("also", f"“{text[:20]}”: a count is from 0 to a million.")
+            raise FieldRefused(
+                "also", _("“%(text)s”: a count is from 0 to a million.", text=text[:20])
+            )
         found[int(number)] = milli(value)
     return found
 
 
 def _told(outcome: stocktake.Outcome) -> str:
-    parts = [f"{outcome.agreed} as expected"]
+    parts = [_("%(agreed)s as expected", agreed=outcome.agreed)]
     for names, words in (
-        (outcome.missing, "not found"),
-        (outcome.turned_up, "turned up here"),
-        (outcome.recounted, "counted anew"),
-        (outcome.not_counted, "left alone (lent, on a bed, or somebody’s own)"),
+        (outcome.missing, _("not found")),
+        (outcome.turned_up, _("turned up here")),
+        (outcome.recounted, _("counted anew")),
+        (outcome.not_counted, _("left alone (lent, on a bed, or somebody’s own)")),
     ):
         if names:
             shown = ", ".join(names[:8]) + (" …" if len(names) > 8 else "")
             parts.append(f"{len(names)} {words}: {shown}")
-    return "Counted. " + "; ".join(parts) + "."
+    return _("Counted. ") + "; ".join(parts) + "."
 
 
 # --- tables -----------------------------------------------------------------------------------
@@ -214,7 +221,7 @@ def _told(outcome: stocktake.Outcome) -> str:
 class TableForm(GardenForm):
     """A table to look at before it is brought in."""
 
-    file = FileField("Table (CSV)")
+    file = FileField(later("Table (CSV)"))
 
 
 class KeepForm(GardenForm):
@@ -249,7 +256,7 @@ def table_page(table: str) -> Response | str | tuple[str, int]:
         sent = form.file.data
         data = sent.read(store_csv.LARGEST_BYTES + 1) if sent is not None else b""
         if not data:
-            form.take(FieldRefused("file", "Choose a table to bring in."))
+            form.take(FieldRefused("file", _("Choose a table to bring in.")))
         else:
             plan = store_csv.plan_import(table=table, data=data, member=me())
             if not plan.problems:
@@ -268,7 +275,13 @@ def keep_table(table: str) -> Response | tuple[str, int]:
         # The garden changed between looking and keeping, or the text was changed on the way.
         return _table(table, TableForm(), plan), 422
     kept = store_csv.keep_import(table=table, data=data, member=me(), now=now())
-    flash(f"Brought in: {kept.new} new, {len(kept.changes) - kept.new} changed.")
+    flash(
+        _(
+            "Brought in: %(new)s new, %(changes)s changed.",
+            new=kept.new,
+            changes=len(kept.changes) - kept.new,
+        )
+    )
     return redirect(url_for(".store_page"), 303)
 
 

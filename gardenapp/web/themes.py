@@ -22,6 +22,7 @@ from flask import (
 
 from gardenapp.web.access import public, safe_next
 from gardenapp.web.fields import Choice, GardenForm, PickField
+from gardenapp.words import _, later
 
 blueprint = Blueprint("themes", __name__)
 
@@ -35,11 +36,11 @@ class ThemeForm(GardenForm):
     """How the pages look on this phone."""
 
     theme = PickField(
-        "Light or dark",
+        later("Light or dark"),
         choices=(
-            Choice(SYSTEM, "As the phone is set"),
-            Choice("light", "Always light"),
-            Choice("dark", "Always dark"),
+            Choice(SYSTEM, later("As the phone is set")),
+            Choice("light", later("Always light")),
+            Choice("dark", later("Always dark")),
         ),
     )
 
@@ -58,7 +59,7 @@ def theme_page() -> Any:
     if not form.validate_on_submit():
         page = render_template("themes/theme.html", form=form, back=back, is_now=theme() or SYSTEM)
         return page, 422 if form.errors else 200
-    flash("Kept on this phone.")
+    flash(_("Kept on this phone."))
     response = redirect(back, 303)
     is_secure = current_app.config["SESSION_COOKIE_SECURE"]
     if form.theme.data in THEMES:

@@ -27,20 +27,21 @@ from gardenapp.web.access import current_garden, current_member, members, signed
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextBox, TextLine
 from gardenapp.web.formats import difference, temperature_unit, zone
+from gardenapp.words import _, later
 
 blueprint = Blueprint("trials", __name__)
 
 SIDES = ("inside", "outside")
 SKY_WORDS = {
-    "clear": "clear and calm",
-    "cloudy": "cloudy or windy",
-    "mixed": "some of each",
-    "unknown": "not noted",
+    "clear": later("clear and calm"),
+    "cloudy": later("cloudy or windy"),
+    "mixed": later("some of each"),
+    "unknown": later("not noted"),
 }
 STATE_WORDS = {
-    "kept": "in use",
-    "doubted": "doubted, not in use",
-    "left out": "left out",
+    "kept": later("in use"),
+    "doubted": later("doubted, not in use"),
+    "left out": later("left out"),
 }
 
 
@@ -76,36 +77,42 @@ def _trial_form(**values: Any) -> Any:
 
         form_key = HiddenField()
         kind_id = PickField(
-            "Kind of cover",
-            [Choice("", "choose"), *(Choice(str(k.id), k.name) for k in kinds)],
-            advice="Choose the kind of cover that was tried.",
+            later("Kind of cover"),
+            [Choice("", later("choose")), *(Choice(str(k.id), k.name) for k in kinds)],
+            advice=later("Choose the kind of cover that was tried."),
         )
         cover_id = PickField(
-            "Which cover of that kind",
+            later("Which cover of that kind"),
             [
-                Choice("", "none in particular"),
+                Choice("", later("none in particular")),
                 *(Choice(str(c.id), c.label, c.kind) for c in covers),
             ],
         )
-        place = TextLine("Where it stood", maximum=200, required=False)
-        is_sealed = BooleanField("It stood closed all round, no gap at the rim")
-        sky = PickField("The nights were", [Choice(key, text) for key, text in SKY_WORDS.items()])
-        inside = FileField("File of the logger inside")
-        outside = FileField("File of the logger outside")
-        heat_max = MeasureField(
-            "Highest your crop stands", kind="temperature", minimum=10, maximum=50, required=False
+        place = TextLine(later("Where it stood"), maximum=200, required=False)
+        is_sealed = BooleanField(later("It stood closed all round, no gap at the rim"))
+        sky = PickField(
+            later("The nights were"), [Choice(key, text) for key, text in SKY_WORDS.items()]
         )
-        note = TextBox("Note", required=False)
+        inside = FileField(later("File of the logger inside"))
+        outside = FileField(later("File of the logger outside"))
+        heat_max = MeasureField(
+            later("Highest your crop stands"),
+            kind="temperature",
+            minimum=10,
+            maximum=50,
+            required=False,
+        )
+        note = TextBox(later("Note"), required=False)
         inside_zone = _zone_field("inside")
         inside_unit = _unit_field("inside")
         inside_dates = _dates_field("inside")
         inside_letters = _letters_field("inside")
-        inside_column = TextLine("Inside: heading of the temperatures", required=False)
+        inside_column = TextLine(later("Inside: heading of the temperatures"), required=False)
         outside_zone = _zone_field("outside")
         outside_unit = _unit_field("outside")
         outside_dates = _dates_field("outside")
         outside_letters = _letters_field("outside")
-        outside_column = TextLine("Outside: heading of the temperatures", required=False)
+        outside_column = TextLine(later("Outside: heading of the temperatures"), required=False)
 
         def options(self, side: str) -> LoggerOptions:
             """What was said about one of the files."""
@@ -123,33 +130,33 @@ def _trial_form(**values: Any) -> Any:
 
 def _zone_field(side: str) -> PickField:
     return PickField(
-        f"{side.capitalize()}: times are in",
-        [Choice("", "the garden’s time, or as the file says"), Choice("UTC", "UTC (GMT)")],
+        _("%(capitalize)s: times are in", capitalize=side.capitalize()),
+        [Choice("", _("the garden’s time, or as the file says")), Choice("UTC", _("UTC (GMT)"))],
     )
 
 
 def _unit_field(side: str) -> PickField:
     return PickField(
-        f"{side.capitalize()}: temperatures are in",
-        [Choice("", "as the file says"), Choice("C", "°C"), Choice("F", "°F")],
+        _("%(capitalize)s: temperatures are in", capitalize=side.capitalize()),
+        [Choice("", _("as the file says")), Choice("C", "°C"), Choice("F", "°F")],
     )
 
 
 def _dates_field(side: str) -> PickField:
     return PickField(
-        f"{side.capitalize()}: dates are written",
+        _("%(capitalize)s: dates are written", capitalize=side.capitalize()),
         [
-            Choice("", "as the file seems to"),
-            Choice("YMD", "year, month, day"),
-            Choice("DMY", "day, month, year"),
-            Choice("MDY", "month, day, year"),
+            Choice("", _("as the file seems to")),
+            Choice("YMD", _("year, month, day")),
+            Choice("DMY", _("day, month, year")),
+            Choice("MDY", _("month, day, year")),
         ],
     )
 
 
 def _letters_field(side: str) -> PickField:
     return PickField(
-        f"{side.capitalize()}: letters are stored as",
+        _("%(capitalize)s: letters are stored as", capitalize=side.capitalize()),
         [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")],
     )
 
@@ -206,7 +213,7 @@ def new_trial() -> Response | str | tuple[str, int]:
 def _file(form: Any, side: str) -> trials.LoggerFile:
     sent = form[side].data
     if not isinstance(sent, FileStorage) or not sent.filename:
-        raise FieldRefused(side, f"Choose the file of the logger {side}.")
+        raise FieldRefused(side, _("Choose the file of the logger %(side)s.", side=side))
     return trials.LoggerFile(_shown_name(sent), sent.read(), form.options(side))
 
 
@@ -232,10 +239,13 @@ def _plan_again() -> None:
     except NotFound:
         return
     except Refused as refusal:
-        flash(f"The trial is kept, but tonight was not planned again: {refusal}", "bad")
+        flash(
+            _("The trial is kept, but tonight was not planned again: %(refusal)s", refusal=refusal),
+            "bad",
+        )
         return
     if made:
-        flash("Tonight was planned again with it.")
+        flash(_("Tonight was planned again with it."))
 
 
 @blueprint.get("/trials/<int(max=2147483647):trial_id>")
@@ -285,15 +295,19 @@ def flag_words(flag: dict[str, Any]) -> str:
     """A reason for doubt, with differences in the reader's unit."""
     p = flag["params"]
     if flag["code"] == "swapped":
-        return (
-            f"The inside is cooler by day ({difference(p['day_k'], signed=True)}) and by night "
-            f"({difference(p['night_k'], signed=True)}): are the two files swapped?"
+        return _(
+            "The inside is cooler by day (%(day_k)s) and by night (%(night_k)s): are the "
+            "two files swapped?",
+            day_k=difference(p["day_k"], signed=True),
+            night_k=difference(p["night_k"], signed=True),
         )
     if flag["code"] == "touching_film":
-        return (
-            f"The inside is warmer by day ({difference(p['day_k'], signed=True)}) and colder by "
-            f"night ({difference(p['night_k'], signed=True)}). Thin bare polyethylene does this "
-            "on clear nights; so does a logger that touches the film. Look before you trust it."
+        return _(
+            "The inside is warmer by day (%(day_k)s) and colder by night (%(night_k)s). "
+            "Thin bare polyethylene does this on clear nights; so does a logger that "
+            "touches the film. Look before you trust it.",
+            day_k=difference(p["day_k"], signed=True),
+            night_k=difference(p["night_k"], signed=True),
         )
     return str(flag["words"])
 
@@ -311,7 +325,7 @@ def readings_csv(trial_id: int) -> Response:
 @members
 def use(trial_id: int) -> Response:
     trials.use_trial(trial_id=trial_id, is_used=True, member=signed_in_member(), now=now())
-    flash("In use: the kind learns from it.")
+    flash(_("In use: the kind learns from it."))
     _plan_again()
     return redirect(url_for(".trial_page", trial_id=trial_id), 303)
 
@@ -320,6 +334,6 @@ def use(trial_id: int) -> Response:
 @members
 def leave_out(trial_id: int) -> Response:
     trials.use_trial(trial_id=trial_id, is_used=False, member=signed_in_member(), now=now())
-    flash("Left out. Its readings are kept, and you can use it again.")
+    flash(_("Left out. Its readings are kept, and you can use it again."))
     _plan_again()
     return redirect(url_for(".trial_page", trial_id=trial_id), 303)

@@ -209,3 +209,24 @@ def test_two_covers_of_a_job_are_told_with_their_places(make: Factory) -> None:
 
     assert dict(page.jobs[0].places) == {"lean-to": ("T2",), "shed": ("T1",)}
     assert db.session.scalars(select(Job)).all()
+
+
+def test_a_cover_whose_plants_are_gone_can_still_be_brought_in(make: Factory) -> None:
+    member = make.member()
+    planting = make.planting()
+    make.cover(label="T9")
+    make.planting(name="another")
+    enter(make.now, -2.0)
+    first = plan(make.now)
+    job = next(job for job in first.jobs if planting.id in job.plants)
+    tonight.mark_on(job_id=job.id, member_id=member.id, now=make.now)
+    planting.ended_at = make.now
+    db.session.commit()
+
+    second = plan(make.now + timedelta(minutes=5))
+    (left,) = [job for job in second.jobs if job.state == "on"]
+    tonight.mark_off(job_id=left.id, member_id=member.id, now=make.now + timedelta(minutes=6))
+
+    assert left.plants == {}
+    assert [cover.label for cover in left.covers] == ["T9"]
+    assert all(d.taken_off_at for d in db.session.scalars(select(Deployment)))

@@ -256,6 +256,7 @@ ROWS: dict[str, Row] = {
     # how the pages look
     "themes.theme_page": Row(PUBLIC),
     # help
+    "languages.set_language": Row(PUBLIC, get=303),
     "help_pages.help_page": Row(PUBLIC),
     "help_pages.sources_page": Row(PUBLIC),
     "help_pages.source_page": Row(PUBLIC),
@@ -355,6 +356,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
             member=coordinator,
             now=NOW,
         )[0],
+        "to_language": "es",
         "feed_token": feeds.make_link(member_id=tamsin.id, all_plots=False, now=NOW),
         "way": "mail",
         **ask_for_mail(tamsin.id),

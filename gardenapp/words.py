@@ -1,0 +1,93 @@
+"""Words for readers, in the reader's language.
+
+Services raise errors whose words reach pages, and know neither the request nor the pages; they
+take their words from here. Which language is meant is settled in `gardenapp.web.languages`;
+outside a request, as on the command line, words stay as written in the code, in English.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from typing import Any, Literal
+
+import flask_babel
+from babel import Locale
+from babel.dates import get_day_names, get_month_names
+from flask import has_app_context
+
+
+def _(text: str, /, **values: Any) -> str:
+    """`text` in the reader's language, `values` put in its `%(name)s` places."""
+    if not has_app_context():
+        return text % values if values else text
+    return str(flask_babel.gettext(text, **values))
+
+
+def n_(one: str, many: str, number: int, /, **values: Any) -> str:
+    """The form of a phrase that goes with `number`; `%(num)s` is the number itself."""
+    if not has_app_context():
+        return (one if number == 1 else many) % {"num": number, **values}
+    return str(flask_babel.ngettext(one, many, number, **values))
+
+
+def marked(text: str) -> str:
+    """`text` unchanged: marks it for the catalogue where it is translated later, when shown."""
+    return text
+
+
+class _Later(str):
+    """A text that says itself in the language of whoever reads it, at the time of reading.
+
+    A `str`, so that labels of forms and the like can be declared once and still be handed to
+    anything that wants plain text; whatever turns it into text goes through `__str__`.
+    """
+
+    __slots__ = ()
+
+    def __str__(self) -> str:
+        return _(str.__str__(self))
+
+    def __html__(self) -> str:
+        from markupsafe import escape
+
+        return escape(str(self))
+
+    def __format__(self, spec: str) -> str:
+        return format(str(self), spec)
+
+
+def later(text: str) -> str:
+    """`text`, translated when it is shown and not when the module is loaded."""
+    return _Later(text)
+
+
+Width = Literal["wide", "abbreviated"]
+
+
+def _locale() -> Locale:
+    found = flask_babel.get_locale() if has_app_context() else None
+    return found or Locale("en")
+
+
+def decimal_sign() -> str:
+    """What stands between whole and tenth in the reader's language."""
+    return "," if _locale().language == "es" else "."
+
+
+def day_of(at: date, width: Width = "wide") -> str:
+    """The day of the week: `Tuesday`, or `Tue` abbreviated."""
+    return str(get_day_names(width, locale=_locale())[at.weekday()])
+
+
+def month_of(at: date, width: Width = "wide") -> str:
+    """The month: `November`, or `Nov` abbreviated."""
+    return str(get_month_names(width, locale=_locale())[at.month])
+
+
+@contextmanager
+def speaking(language: str) -> Iterator[None]:
+    """Write in `language` meanwhile, whoever asks: for messages to others, and for digests."""
+    with flask_babel.force_locale(language):
+        yield
