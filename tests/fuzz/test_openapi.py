@@ -76,6 +76,37 @@ def ask(client: FlaskClient, path: str, method: str, token: str, body: bytes) ->
     )
 
 
+def attack_door(
+    client: FlaskClient,
+    door: tuple[str, str],
+    token: str,
+    named: dict[str, Any],
+    bodies: st.SearchStrategy[bytes],
+    times: int,
+) -> set[str]:
+    """Send `bodies` to one door; gives the answers seen, each of which the document names."""
+    method, path = door
+    answers: set[str] = set()
+
+    @settings(
+        max_examples=times,
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(bodies)
+    def attack(body: bytes) -> None:
+        response = ask(client, path, method, token, body)
+        status = str(response.status_code)
+        assert status in named, (status, body)
+        if response.mimetype == "application/json" and response.status_code >= 400:
+            assert isinstance(response.json["error"], str)
+        answers.add(status)
+
+    attack()
+    return answers
+
+
 def test_every_answer_is_one_that_the_document_names(
     app: Flask, make: Factory, token: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -88,39 +119,24 @@ def test_every_answer_is_one_that_the_document_names(
         for method, operation in methods.items():
             content = operation.get("requestBody", {}).get("content", {})
             schema = content.get("application/json", {}).get("schema")
-            answers = seen.setdefault(f"{method} {path}", set())
-            bodies = st.binary(max_size=60)
+            bodies: st.SearchStrategy[bytes] = st.binary(max_size=60)
             if schema is not None:
                 made = made_from(schema, document).map(lambda v: json.dumps(v).encode())
-                bodies = st.one_of(
-                    made, made, bodies, ANY_JSON.map(lambda v: json.dumps(v).encode())
-                )
-
-            @settings(
-                max_examples=INPUTS if schema is not None else 3,
-                deadline=None,
-                database=None,
-                suppress_health_check=list(HealthCheck),
+                loose = ANY_JSON.map(lambda v: json.dumps(v).encode())
+                bodies = st.one_of(made, made, bodies, loose)
+            seen[f"{method} {path}"] = attack_door(
+                client,
+                (method, path),
+                token,
+                operation["responses"],
+                bodies,
+                INPUTS if schema is not None else 3,
             )
-            @given(bodies)
-            def attack(
-                body: bytes,
-                path: str = path,
-                method: str = method,
-                named: dict[str, Any] = operation["responses"],
-                answers: set[str] = answers,
-            ) -> None:
-                response = ask(client, path, method, token, body)
-                status = str(response.status_code)
-                assert status in named, (status, body)
-                if response.mimetype == "application/json" and response.status_code >= 400:
-                    assert isinstance(response.json["error"], str)
-                answers.add(status)
 
-            attack()
-
+    good = [{"id": "one", "at": "2026-11-24T14:40:00Z", "temp_c": 1.5}]
+    assert ask(client, "/readings", "post", token, json.dumps(good).encode()).status_code == 201
+    assert ask(client, "/readings", "post", token, json.dumps(good).encode()).status_code == 200
     assert "422" in seen["post /readings"]
-    assert {"200", "201"} & seen["post /readings"]
 
 
 def test_without_a_token_nothing_is_taken(app: Flask, make: Factory, boss: Member) -> None:
