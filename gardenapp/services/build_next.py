@@ -257,16 +257,17 @@ def rank(
     if not seasons:  # too short a record for a whole winter: take what there is, and say so
         seasons = {season_of(night.night_of, is_northern=is_northern) for night in nights}
     risky = 0
-    # Nights whose dew point, cloud and wind nobody recorded differ by their low alone: what the
-    # planner expects of a low is worked out once for each tenth of a degree.
+    # Nights whose dew point, cloud and wind nobody recorded differ by their low alone, and no
+    # forecast knows it better than to half a degree: covers are given out once for each.
     known: dict[tuple[object, ...], Any] = {}
     mildest = _mildest_low_c(garden)
     for done, night in enumerate(nights, start=1):
         season = season_of(night.night_of, is_northern=is_northern)
         if season in seasons and night.low_c <= mildest:
-            key = (round(night.low_c, 1), night.cloud_fraction, night.wind_mps, night.gust_mps)
+            said_c = round(night.low_c * 2.0) / 2.0
+            key = (said_c, night.cloud_fraction, night.wind_mps, night.gust_mps)
             if key not in known:
-                known[key] = _decisions(whole, night, extras, settings)
+                known[key] = _decisions(whole, replace(night, low_c=said_c), extras, settings)
             base, with_extra = known[key]
             if base is not None:
                 risky += 1
@@ -329,17 +330,17 @@ def _decisions(
             ),
         )
     )
-    # What fits where is the same with and without; only how many there are differs.
-    none = {extra.pool.id: 0 for extra in extras}
-    base = fill_greedily(Tally(replace(full, free_covers={**full.free_covers, **none})))
+    # What fits where is the same with and without; only which of it may be used differs.
+    added = _keys(extras)
+    own = [o for o in full.options if not any(pool_id in added for pool_id, _ in o.needs)]
+    base = fill_greedily(Tally(full), own)
     base_covered = covered_by(uses_of(base))
     found: dict[str, Covered] = {}
-    can_help = {pool_id for option in full.options for pool_id, _ in option.needs}
     for extra in extras:
-        if extra.pool.id not in can_help:
+        more = [o for o in full.options if any(pool_id == extra.key for pool_id, _ in o.needs)]
+        if not more:
             continue
-        free = {**full.free_covers, **none, extra.pool.id: 1}
-        tally = fill_greedily(Tally(replace(full, free_covers=free)))
+        tally = fill_greedily(Tally(full), [*own, *more])
         if tally.objective > base.objective + 1e-9:
             found[extra.key] = covered_by(uses_of(tally))
     return base_covered, found

@@ -27,7 +27,7 @@ GUST_LIMIT_MAX_MPS = 40.0
 MOST_AT_ONCE = 60
 SHELTER = "shelter"
 CONDITION_LABELS = {
-    "sound": "sound",
+    "sound": later("sound"),
     "worn": later("worn, still does its work"),
     "broken": later("broken, not to be used"),
 }

@@ -40,7 +40,7 @@ WORDS = {
     "forecast_import": later("forecasts they brought in"),
     "invite": later("sign-in links"),
     "ledger_entry": later("lines in the ledger of things"),
-    "loan": "loans",
+    "loan": later("loans"),
     "log_entry": later("lines in the log of changes"),
     "lot": later("materials they own"),
     "notice": later("asks and offers"),
@@ -50,7 +50,7 @@ WORDS = {
     "outgoing_notice": later("notices sent to them"),
     "pending_upload": later("files being looked over"),
     "plan": later("plans they made"),
-    "plot_holder": "plots",
+    "plot_holder": later("plots"),
     "sent_fact": later("marks sent from their phone"),
     "trial": later("trials they entered"),
 }

@@ -138,10 +138,14 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
         )
     for caution in reference.load_cautions():
         for source_id in caution.source_ids:
-            yield source_id, "cautions", _use(caution.key, "caution", "", "", caution.status)
+            yield (
+                source_id,
+                marked("cautions"),
+                _use(caution.key, "caution", "", "", caution.status),
+            )
     for term in reference.load_terms():
         for source_id in term.source_ids:
-            yield source_id, "words", _use(term.term, "meaning", "", "", term.status)
+            yield source_id, marked("words"), _use(term.term, "meaning", "", "", term.status)
 
 
 def _use(subject: str, what: str, value: str, location: str, status: str) -> Use:

@@ -31,50 +31,50 @@ PER_PAGE = 50
 ONE = 1_000
 UNIT_WORDS = {"piece": "", "m": "m", "m2": "m²", "kg": "kg", "l": "l"}
 SORT_WORDS = {
-    "film": "film",
-    "timber": "timber",
-    "pallet": "pallets",
-    "box": "boxes",
-    "bag": "bags",
-    "fleece": "fleece",
+    "film": later("film"),
+    "timber": later("timber"),
+    "pallet": later("pallets"),
+    "box": later("boxes"),
+    "bag": later("bags"),
+    "fleece": later("fleece"),
     "glass": later("glass and glazing"),
     "string": later("string, tape and ties"),
     "hoop": later("hoops and wire"),
-    "ballast": "ballast",
+    "ballast": later("ballast"),
     "leaves": later("leaves and straw"),
-    "tool": "tools",
-    "other": "other",
+    "tool": later("tools"),
+    "other": later("other"),
 }
 ORIGIN_WORDS = {
     "": later("not known"),
-    "rescued": "rescued",
-    "given": "given",
-    "bought": "bought",
+    "rescued": later("rescued"),
+    "given": later("given"),
+    "bought": later("bought"),
     "made": later("made here"),
 }
 STATUS_WORDS = {
     "here": later("in the store"),
     "out": later("on a bed"),
-    "lent": "lent",
+    "lent": later("lent"),
     "missing": later("not found"),
-    "retired": "gone",
+    "retired": later("gone"),
 }
 # Where something went that left. `parts` and `mistake` have their own meaning in the report.
 WENT_WORDS = {
     "parts": later("taken apart for its parts"),
     "given": later("given away"),
-    "recycled": "recycled",
+    "recycled": later("recycled"),
     "landfill": later("thrown away"),
-    "composted": "composted",
-    "lost": "lost",
+    "composted": later("composted"),
+    "lost": later("lost"),
     "used up": later("used up"),
     "mistake": later("written down by mistake"),
 }
 WOOD_WORDS = {
     "": later("no wood in it"),
-    "untreated": "untreated",
+    "untreated": later("untreated"),
     "treated": later("pressure-treated or stained"),
-    "painted": "painted",
+    "painted": later("painted"),
     "unknown": later("not known"),
 }
 RESIN_WORDS = {
@@ -134,15 +134,15 @@ CAUTIONS_OF = {
 ACTION_WORDS = {
     "acquired": later("came to the garden"),
     "made": later("made here"),
-    "lent": "lent",
+    "lent": later("lent"),
     "returned": later("came back"),
     "deployed": later("put on a bed"),
     "brought back": later("brought back"),
-    "moved": "moved",
-    "damaged": "damaged",
-    "mended": "mended",
+    "moved": later("moved"),
+    "damaged": later("damaged"),
+    "mended": later("mended"),
     "cut": later("cut or used"),
-    "counted": "counted",
+    "counted": later("counted"),
     "retired": later("left the garden"),
     "reversed": later("taken back"),
 }

@@ -44,10 +44,10 @@ MM_PER_INCH = 25.4
 _KEY = re.compile(r"[0-9a-f]{32}")
 _MOST_JSON = 4_000
 RUN_WORDS = {
-    "running": "running",
-    "done": "done",
-    "stopped": "stopped",
-    "failed": "failed",
+    "running": later("running"),
+    "done": later("done"),
+    "stopped": later("stopped"),
+    "failed": later("failed"),
     "interrupted": later("cut off by a restart"),
 }
 STATUS_WORDS = {

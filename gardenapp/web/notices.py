@@ -38,10 +38,10 @@ SECURITY_WORDS = (
     Choice("none", later("Without, on this network only")),
 )
 STATE_WORDS = {
-    "waiting": ("waiting", "cold"),
-    "sent": ("sent", "ok"),
+    "waiting": (later("waiting"), "cold"),
+    "sent": (later("sent"), "ok"),
     "failed": (later("not sent"), "bad"),
-    "replaced": ("overtaken", "cold"),
+    "replaced": (later("overtaken"), "cold"),
 }
 
 

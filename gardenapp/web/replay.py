@@ -37,10 +37,10 @@ GARDENS = {
     "invented": later("a small invented garden"),
 }
 STATUS_WORDS = {
-    "running": "running",
-    "done": "done",
-    "stopped": "stopped",
-    "failed": "failed",
+    "running": later("running"),
+    "done": later("done"),
+    "stopped": later("stopped"),
+    "failed": later("failed"),
     "interrupted": later("cut off by a restart"),
 }
 
