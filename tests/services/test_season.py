@@ -14,7 +14,7 @@ from gardenapp.readers.records import UnreadableFile
 from gardenapp.services import season
 from tests.conftest import NOW
 from tests.factories import Factory
-from tests.readers.samples_at import sample
+from tests.science.test_season import seattle
 
 
 def record(first: date, lows: list[float]) -> bytes:
@@ -68,19 +68,13 @@ def test_a_member_brings_nothing_in_and_a_broken_file_changes_nothing(make: Fact
 
 
 @pytest.mark.outside(
-    "vega_datasets seattle-weather.csv (daily lows of Seattle, 2012 to 2015), counted by hand here"
+    "NOAA daily lows of Seattle 2012-2015 in vega_datasets, counted night by night"
 )
 def test_the_outlook_counts_the_frosts_that_the_record_holds(make: Factory) -> None:
     make.garden(latitude=47.6, longitude=-122.3, time_zone="America/Los_Angeles")
-    season.import_climate(
-        data=sample("daily_real_seattle_2012-2015.csv"),
-        filename="seattle.csv",
-        unit="C",
-        station=None,
-        lows_belong_to="evening",
-        member=make.coordinator(),
-        now=NOW,
-    )
+    lows = seattle()
+    lines = [f"{day.isoformat()},{low}" for day, low in lows]
+    bring_in(make, "\n".join(["DATE,TMIN", *lines]).encode(), "seattle.csv")
     rows = db.session.execute(select(ClimateNight.night_of, ClimateNight.low_c)).all()
 
     page = season.get_season(threshold_c=-2.0, now=NOW)
@@ -90,7 +84,8 @@ def test_the_outlook_counts_the_frosts_that_the_record_holds(make: Factory) -> N
     for year, count in nights.by_season:
         first, last = date(year, 7, 1), date(year + 1, 6, 30)
         assert count == sum(1 for day, low in rows if first <= day <= last and low < 0.0)
-    assert len(nights.by_season) == 3
+    assert len(rows) == len(lows) == 1461
+    assert [year for year, _ in nights.by_season] == [2012, 2013, 2014]
     assert page.outlook.is_thin
 
 
