@@ -50,6 +50,7 @@ from gardenapp.services.night_outlook import TOUCHING_UNDER_SHEET, prior_of
 from gardenapp.services.plan_night import CLEARANCE_CM, SAFE_BELOW
 from gardenapp.services.replay import BUILD_NEXT, RunView, Step
 from gardenapp.services.replay_gardens import current_garden
+from gardenapp.words import _
 
 MOST_DESIGNS = 12
 MOST_MENDS = 6
@@ -234,9 +235,9 @@ def rank(
     Raises OutOfRange without nights or extras.
     """
     if not nights:
-        raise OutOfRange("There are no nights to look at.")
+        raise OutOfRange(_("There are no nights to look at."))
     if not extras:
-        raise OutOfRange("There is nothing to build from the store and nothing to mend.")
+        raise OutOfRange(_("There is nothing to build from the store and nothing to mend."))
     settings = ReplaySettings(
         seed=seed, safe_below=SAFE_BELOW, touching_fraction=TOUCHING_UNDER_SHEET
     )
@@ -425,7 +426,7 @@ def start_ranking(
     nights = past_nights()
     if not nights:
         raise Refused(
-            "No past nights are known. A coordinator brings them in on the season’s page."
+            _("No past nights are known. A coordinator brings them in on the season’s page.")
         )
     place = get_garden()
     before: date = night_at(now, ZoneInfo(place.time_zone))
@@ -433,8 +434,10 @@ def start_ranking(
     extras = find_extras(garden=garden, member=member)
     if not extras:
         raise Refused(
-            "The store has not enough for any design and nothing in it is broken. "
-            "Write down what materials there are."
+            _(
+                "The store has not enough for any design and nothing in it is broken. "
+                "Write down what materials there are."
+            )
         )
     is_northern = place.latitude >= 0.0
     run = ReplayRun(
