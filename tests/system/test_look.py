@@ -264,7 +264,7 @@ def test_a_form_shown_again_says_what_is_wrong_and_keeps_what_was_typed(
     page = signed_in(open_page, make, night.coordinator)
     page.goto("/forecast/by-hand")
     page.get_by_label("Forecast low").fill("minus lots")
-    page.locator("summary").click()
+    page.locator("main summary").click()
     page.get_by_label("Cloud").fill("40")
     page.locator("main form button").last.click()
 
