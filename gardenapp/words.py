@@ -7,6 +7,7 @@ outside a request, as on the command line, words stay as written in the code, in
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -91,3 +92,30 @@ def speaking(language: str) -> Iterator[None]:
     """Write in `language` meanwhile, whoever asks: for messages to others, and for digests."""
     with flask_babel.force_locale(language):
         yield
+
+
+# How a plan writes what it made of two names; each part is looked up by itself.
+_MADE_OF = (
+    (
+        re.compile(r"(?P<cover>.+) with (?P<under>.+) under it"),
+        marked("%(cover)s with %(under)s under it"),
+    ),
+    (re.compile(r"carry to (?P<place>.+)"), marked("carry to %(place)s")),
+)
+
+
+def said(text: Any) -> Any:
+    """Words of a table or of the code in the reader's language, by the catalogue.
+
+    For what is kept in English and shown to everybody: names of crops and kinds of cover, words
+    of the published tables. Members' own words are not in the catalogue and stay as they are.
+    """
+    if not isinstance(text, str) or not text:
+        return text
+    shown = _(text)
+    if shown == text:
+        for pattern, message in _MADE_OF:
+            found = pattern.fullmatch(text)
+            if found:
+                return _(message, **{name: _(part) for name, part in found.groupdict().items()})
+    return shown

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.tonight import BoardJob, BoardRow, TonightPage
-from gardenapp.words import _, day_of, decimal_sign, later, month_of
+from gardenapp.words import _, day_of, decimal_sign, later, month_of, said
 
 MINUS = "\N{MINUS SIGN}"
 QUARTER = timedelta(minutes=15)
@@ -82,7 +82,7 @@ def job_line(job: BoardJob) -> str:
     """`2 × crate (from Back shed)`."""
     number = f"{len(job.covers)} × " if len(job.covers) > 1 else ""
     places = ", ".join(place for place, _labels in job.places if place)
-    line = f"{number}{job.label}" + (_(" (from %(places)s)", places=places) if places else "")
+    line = f"{number}{said(job.label)}" + (_(" (from %(places)s)", places=places) if places else "")
     return plain(_("Take off: %(line)s", line=line) if job.must_come_off else line)
 
 
@@ -108,7 +108,7 @@ def short_line(row: BoardRow) -> str:
     words = _(
         "%(number)s × %(name)s, about %(after)s %% likely lost",
         number=number,
-        name=data["name"],
+        name=said(data["name"]),
         after=round(data["after"] * 100),
     )
     return plain(_("Plot %(plot)s: %(words)s", plot=data["plot"], words=words))

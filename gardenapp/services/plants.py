@@ -299,7 +299,10 @@ def _values(stage: CropStage) -> tuple[Value, ...]:
         kind = stage.hardened_kind or stage.kind
         values.append(
             Value(
-                meaning=f"{meaning(kind, stage.hardened_t10_c)}, hardened off",
+                meaning=_(
+                    "%(kind)s, hardened off",
+                    kind=str(meaning(kind, stage.hardened_t10_c)),
+                ),
                 threshold_c=stage.hardened_threshold_c,
                 t10_c=stage.hardened_t10_c,
                 t90_c=stage.hardened_t90_c,
@@ -333,7 +336,7 @@ def _values(stage: CropStage) -> tuple[Value, ...]:
             continue
         values.append(
             Value(
-                meaning=MEANINGS.get(name, "too warm under a cover by day"),
+                meaning=MEANINGS.get(name, later("too warm under a cover by day")),
                 threshold_c=threshold_c,
                 t10_c=None,
                 t90_c=None,
@@ -358,7 +361,7 @@ def evidence_lines(crop: str) -> tuple[EvidenceLine, ...]:
     """Everything published that was found about `crop`, warmest first, words last."""
     found = [row for row in reference.load_evidence() if row.crop == crop]
     found.sort(key=lambda row: (row.temp_c is None, -(row.temp_c or 0.0), row.part))
-    words = {"yes": "hardened off", "no": "not hardened off", "unknown": ""}
+    words = {"yes": later("hardened off"), "no": later("not hardened off"), "unknown": ""}
     return tuple(
         EvidenceLine(
             part=row.part,

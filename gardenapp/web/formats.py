@@ -21,7 +21,7 @@ from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.second_opinion import second_opinion
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
-from gardenapp.words import _, day_of, decimal_sign, marked, month_of, n_
+from gardenapp.words import _, day_of, decimal_sign, month_of, n_, said
 
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NARROW NO-BREAK SPACE}"
@@ -52,33 +52,6 @@ def day_short(at: date) -> str:
 def month_short(at: date) -> str:
     """`Nov`."""
     return month_of(at, "abbreviated")
-
-
-# How a plan writes what it made of two names; each part is looked up by itself.
-_MADE_OF = (
-    (
-        re.compile(r"(?P<cover>.+) with (?P<under>.+) under it"),
-        marked("%(cover)s with %(under)s under it"),
-    ),
-    (re.compile(r"carry to (?P<place>.+)"), marked("carry to %(place)s")),
-)
-
-
-def said(text: Any) -> Any:
-    """Words of a table or of the code in the reader's language, by the catalogue.
-
-    For what is kept in English and shown to everybody: names of crops and kinds of cover, words
-    of the published tables. Members' own words are not in the catalogue and stay as they are.
-    """
-    if not isinstance(text, str) or not text:
-        return text
-    shown = _(text)
-    if shown == text:
-        for pattern, message in _MADE_OF:
-            found = pattern.fullmatch(text)
-            if found:
-                return _(message, **{name: _(part) for name, part in found.groupdict().items()})
-    return shown
 
 
 def quoted(text: Any) -> Any:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.units import c_to_f
 from gardenapp.services.tonight import BoardRow
-from gardenapp.words import _
+from gardenapp.words import _, decimal_sign, said
 
 WIDTH = 320
 TOP, BOTTOM = 18, 14
@@ -149,7 +149,7 @@ def _groups(low: Estimate, rows: Sequence[BoardRow]) -> list[_Group]:
             # The least well covered part speaks for the planting.
             lift = min(gift["temp"][0] for gift in given) - row.data["temp"][0]
             covered_c = bare_c - lift
-        name = row.data["name"]
+        name = said(row.data["name"])
         key = (name, round(bare_c), None if covered_c is None else round(covered_c))
         if key in found:
             found[key].number += 1
@@ -201,4 +201,4 @@ def _degrees(celsius: float, unit: str, *, digits: int = 0) -> str:
     text = f"{value:.{digits}f}"
     if float(text) == 0:
         text = text.lstrip("-")
-    return text.replace("-", "\N{MINUS SIGN}") + "°"
+    return text.replace("-", "\N{MINUS SIGN}").replace(".", decimal_sign()) + "°"
