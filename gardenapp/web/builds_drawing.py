@@ -16,8 +16,10 @@ from gardenapp.science.timber import Board, CutPlan
 from gardenapp.words import later
 
 SCALES = (1, 2, 5, 10, 15, 20, 25, 50, 100, 200, 500)
-MOST_WIDE_MM, MOST_HIGH_MM = 64.0, 90.0  # so that a view with its figures is no wider than a phone
-MARGIN_MM = 17.0
+MOST_WIDE_MM, MOST_HIGH_MM = 70.0, 90.0  # so that a view with its figures is no wider than a phone
+MARGIN_MM = 2.0
+_LETTER_MM, _LETTER_HIGH_MM = 2.0, 3.4
+_APART_MM = 6.0  # between two measures along the same side
 BAR_MM = 50.0
 """Length of the bar that tells whether a printer kept the scale."""
 _LEAST_OFFSET_MM, _MOST_OFFSET_MM = 7.0, 13.0
@@ -93,37 +95,56 @@ def draw(views: Sequence[DrawingView], shown: Callable[[float], str]) -> Drawing
 
 
 def _picture(view: DrawingView, scale: int, shown: Callable[[float], str]) -> Picture:
-    left, low, right, top = view.bounds()
+    bounds = view.bounds()
+    left, top = bounds[0], bounds[3]
 
     def at(x: float, y: float) -> tuple[float, float]:
         # y grows downwards on paper.
         return (
-            round(MARGIN_MM + (x - left) / scale, 3),
-            round(MARGIN_MM + (top - y) / scale, 3),
+            (x - left) / scale,
+            (top - y) / scale,
         )
 
     strokes = [
         Stroke(line.kind, *at(line.x1, line.y1), *at(line.x2, line.y2)) for line in view.lines
     ]
-    figures = []
-    for dimension in view.dimensions:
-        lines, figure = _dimension(dimension, at, scale, shown)
+    figures: list[Figure] = []
+    taken: list[tuple[float, float, float]] = []
+    # The shorter measure lies nearer, so that no line crosses a figure.
+    for dimension in sorted(view.dimensions, key=lambda one: one.length_mm):
+        lines, figure = _dimension(dimension, at, scale, shown, taken)
         strokes += lines
         figures.append(figure)
+    shapes = [(polygon.kind, [at(x, y) for x, y in polygon.points]) for polygon in view.polygons]
+    xs = [x for s in strokes for x in (s.x1, s.x2)] + [x for _, ps in shapes for x, _ in ps]
+    ys = [y for s in strokes for y in (s.y1, s.y2)] + [y for _, ps in shapes for _, y in ps]
+    for figure in figures:
+        half = len(figure.text) * _LETTER_MM / 2.0
+        turn = math.radians(figure.turn)
+        wide = half * abs(math.cos(turn)) + _LETTER_HIGH_MM * abs(math.sin(turn))
+        tall = half * abs(math.sin(turn)) + _LETTER_HIGH_MM * abs(math.cos(turn))
+        xs += [figure.x - wide, figure.x + wide]
+        ys += [figure.y - tall, figure.y + tall]
+    dx, dy = MARGIN_MM - min(xs), MARGIN_MM - min(ys)
     return Picture(
         name=view.name,
         title=VIEW_WORDS[view.name],
-        width=round((right - left) / scale + 2.0 * MARGIN_MM, 3),
-        height=round((top - low) / scale + 2.0 * MARGIN_MM, 3),
+        width=round(max(xs) + dx + MARGIN_MM, 3),
+        height=round(max(ys) + dy + MARGIN_MM, 3),
         shapes=tuple(
-            Shape(
-                polygon.kind,
-                " ".join(f"{px:g},{py:g}" for px, py in (at(x, y) for x, y in polygon.points)),
-            )
-            for polygon in view.polygons
+            Shape(kind, " ".join(f"{x + dx:.3f},{y + dy:.3f}" for x, y in points))
+            for kind, points in shapes
         ),
-        strokes=tuple(strokes),
-        figures=tuple(figures),
+        strokes=tuple(
+            Stroke(
+                s.kind,
+                *(round(v, 3) for v in (s.x1 + dx, s.y1 + dy, s.x2 + dx, s.y2 + dy)),
+            )
+            for s in strokes
+        ),
+        figures=tuple(
+            Figure(f.text, round(f.x + dx, 3), round(f.y + dy, 3), f.turn) for f in figures
+        ),
     )
 
 
@@ -132,14 +153,23 @@ def _dimension(
     at: Callable[[float, float], tuple[float, float]],
     scale: int,
     shown: Callable[[float], str],
+    taken: list[tuple[float, float, float]],
 ) -> tuple[list[Stroke], Figure]:
-    """Two thin lines out from the points, the measured line between them, and the figure."""
+    """Two thin lines out from the points, the measured line between them, and the figure.
+
+    `taken` holds where measures lie already: each side's direction and how far out.
+    """
     (x1, y1), (x2, y2) = at(dimension.x1, dimension.y1), at(dimension.x2, dimension.y2)
     long = math.hypot(x2 - x1, y2 - y1) or 1.0
     along_x, along_y = (x2 - x1) / long, (y2 - y1) / long
     # Left-hand side of the way from the first point to the second; on paper y points down.
     out_x, out_y = along_y, -along_x
     gap = min(max(dimension.offset_mm / scale, _LEAST_OFFSET_MM), _MOST_OFFSET_MM)
+    out = x1 * out_x + y1 * out_y
+    for side_x, side_y, there in sorted(taken, key=lambda one: one[2]):
+        if side_x * out_x + side_y * out_y > 0.999 and abs(out + gap - there) < _APART_MM:
+            gap = there + _APART_MM - out
+    taken.append((out_x, out_y, out + gap))
     a = (x1 + out_x * gap, y1 + out_y * gap)
     b = (x2 + out_x * gap, y2 + out_y * gap)
     strokes = [
@@ -158,7 +188,7 @@ def _dimension(
     # On the far side of its line, wherever that is; letters are about 3.5 mm high.
     lift = 1.2 if (out_y < -1e-6 or (abs(out_y) <= 1e-6 and out_x < 0)) else 3.9
     return (
-        [Stroke(s.kind, *(round(v, 3) for v in (s.x1, s.y1, s.x2, s.y2))) for s in strokes],
+        strokes,
         Figure(
             shown(dimension.length_mm),
             round((a[0] + b[0]) / 2.0 + out_x * lift, 3),
