@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -99,7 +98,6 @@ def replay(
         fail("Nothing was replayed.")
     before = tonight(now) if choice == "current" else now.date()
     garden = replays.choose_garden(choice, before=before)
-    hush_solver()
     given, steps = replays.prepare_replay(record=record, garden=garden, asked=asked)
     outcome: dict[str, Any] = {}
     with click.progressbar(
@@ -115,26 +113,6 @@ def replay(
         click.echo(json.dumps(outcome, indent=1, ensure_ascii=False))
     else:
         _print(outcome)
-
-
-def hush_solver() -> None:
-    """Let the solver say its name to stderr: it does so once a process, when first made.
-
-    It prints before it can be told to be quiet, straight to the process's output, which must
-    hold nothing but the answer.
-    """
-    sys.stdout.flush()
-    kept = os.dup(1)
-    try:
-        os.dup2(2, 1)
-        import highspy
-
-        highspy.Highs()
-    except ImportError:
-        return  # the planner does without it
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
 
 
 def _garden(choice: str | None) -> GardenChoice:

@@ -302,7 +302,7 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
     return kept, order
 
 
-def _number(text: str, separator: str) -> float | None:
+def number_in(text: str, separator: str) -> float | None:
     """A cell's number, None where the cell stands for a missing value.
 
     Raises BadFigure for anything else.
@@ -327,7 +327,7 @@ def _figure(
     if role not in table.found:
         return None
     try:
-        number = _number(table.cell(row, role), table.separator)
+        number = number_in(table.cell(row, role), table.separator)
         return None if number is None else convert(number, table.units[role])
     except BadFigure as error:
         table.fault(row, role, str(error))
@@ -341,7 +341,7 @@ def _looks_like_fahrenheit(table: _Table, rows: Sequence[Row], role: str) -> Non
     known: list[tuple[float, Row]] = []
     for row in rows:
         try:
-            number = _number(table.cell(row, role), table.separator)
+            number = number_in(table.cell(row, role), table.separator)
         except BadFigure:  # told where the row is read
             continue
         if number is not None:

@@ -174,7 +174,7 @@ def _figure(row: Row, role: str, layout: Layout) -> float:
         return float("nan")
     try:
         # The station tables' own rule, so that "missing" means one thing everywhere.
-        number = csv_table._number(cell, layout.separator)
+        number = csv_table.number_in(cell, layout.separator)
     except BadFigure as error:
         layout.faults.add(str(error), line=row.line, column=layout.headers[layout.found[role]])
         return float("nan")

@@ -47,7 +47,7 @@ from gardenapp.services.builds import Candidate, Wanted, suggest
 from gardenapp.services.builds_shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
 from gardenapp.services.night_outlook import TOUCHING_UNDER_SHEET, prior_of
-from gardenapp.services.plan_night import CLEARANCE_CM, SAFE_BELOW
+from gardenapp.services.plan_night import CLEARANCE_CM, SAFE_BELOW, pool_of
 from gardenapp.services.replay import BUILD_NEXT, RunView, Step
 from gardenapp.services.replay_gardens import current_garden
 from gardenapp.words import _
@@ -183,21 +183,7 @@ def _mends() -> list[Extra]:
     for class_id, covers in kinds.items():
         kind = covers[0].cover_class
         key = f"mend {class_id}"
-        pool = CoverPool(
-            id=key,
-            label=kind.name,
-            count=1,
-            inner_length_cm=kind.inner_length_cm,
-            inner_width_cm=kind.inner_width_cm,
-            inner_height_cm=kind.inner_height_cm,
-            outer_length_cm=kind.outer_length_cm,
-            outer_width_cm=kind.outer_width_cm,
-            is_rigid=kind.is_rigid,
-            may_touch=kind.may_touch,
-            clearance_cm=CLEARANCE_CM,
-            minutes=kind.minutes,
-            gust_limit_mps=kind.gust_limit_mps,
-        )
+        pool = pool_of(key, kind, 1)
         treatment = ReplayTreatment(
             Treatment(key, (key,), kind.name), prior_of(kind), pool.is_draped
         )

@@ -361,7 +361,9 @@ class _Draft:
             self.pools.kind_of[key] = kind
             self.pools.pool_of[cover.id] = key
             allowed = frozenset(held_by[cover.owner_id or 0]) if own_only else None
-            self.pools.pools[key] = _pool(key, kind, len(self.pools.members[key]), allowed)
+            self.pools.pools[key] = pool_of(
+                key, kind, len(self.pools.members[key]), allowed=allowed
+            )
 
     def _make_treatments(self) -> None:
         learnt = self.gathered.lifts
@@ -898,7 +900,10 @@ def _lift_story(kind: CoverClass, provenance: Provenance) -> dict[str, Any]:
     }
 
 
-def _pool(key: str, kind: CoverClass, count: int, allowed: frozenset[int] | None) -> CoverPool:
+def pool_of(
+    key: str, kind: CoverClass, count: int, *, allowed: frozenset[Id] | None = None
+) -> CoverPool:
+    """`count` covers of a kind as the solver sees them; `allowed` None: on every plot."""
     return CoverPool(
         id=key,
         label=kind.name,

@@ -43,6 +43,7 @@ from gardenapp.services.plan_night import (
     WALK_M_PER_MINUTE,
     WORTH,
     WORTH_PER_MINUTE,
+    pool_of,
 )
 
 GARDEN_SEED = 7
@@ -234,21 +235,11 @@ def _current_pools() -> tuple[dict[Id, CoverPool], dict[Id, LiftPrior], set[Id]]
     for (class_id, owner_id), count in counts.items():
         kind = kinds[class_id]
         key = f"{class_id}" if owner_id is None else f"{class_id}@{owner_id}"
-        pools[key] = CoverPool(
-            id=key,
-            label=kind.name,
-            count=count,
-            inner_length_cm=kind.inner_length_cm,
-            inner_width_cm=kind.inner_width_cm,
-            inner_height_cm=kind.inner_height_cm,
-            outer_length_cm=kind.outer_length_cm,
-            outer_width_cm=kind.outer_width_cm,
-            is_rigid=kind.is_rigid,
-            may_touch=kind.may_touch,
-            clearance_cm=CLEARANCE_CM,
-            minutes=kind.minutes,
-            gust_limit_mps=kind.gust_limit_mps,
-            allowed_plot_ids=None if owner_id is None else frozenset(held_by[owner_id]),
+        pools[key] = pool_of(
+            key,
+            kind,
+            count,
+            allowed=None if owner_id is None else frozenset(held_by[owner_id]),
         )
         priors[key] = prior_of(kind)
         if kind.goes_under:
