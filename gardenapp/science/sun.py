@@ -66,15 +66,26 @@ def _mean_solar_noon_at(on: date, longitude: float, time_zone: ZoneInfo) -> date
 
 
 def _events(observer: Observer, around: date, *, rising: bool) -> list[datetime]:
-    """Sunrises or sunsets on the UTC dates around one, in order; polar days give none."""
+    """Sunrises or sunsets on the UTC dates around one, in order; polar days give none.
+
+    Where an event drifts across midnight in UTC, as near 90 degrees east or west at the
+    equinoxes, astral gives none for one of the dates. The event between two that lie two
+    days apart is then put midway, which is right to the seconds by which the drift changes.
+    """
     find = astral_sun.sunrise if rising else astral_sun.sunset
-    found: set[datetime] = set()
-    for days in (-1, 0, 1, 2):
+    given: set[datetime] = set()
+    for days in (-2, -1, 0, 1, 2, 3):
         try:
-            found.add(find(observer, around + timedelta(days=days), tzinfo=UTC))
+            given.add(find(observer, around + timedelta(days=days), tzinfo=UTC))
         except ValueError:
             continue
-    return sorted(found)
+    found: list[datetime] = []
+    for at in sorted(given):
+        if found and timedelta(hours=47) <= at - found[-1] <= timedelta(hours=49):
+            found.append(found[-1] + (at - found[-1]) / 2)
+        if not found or at - found[-1] > timedelta(hours=1):
+            found.append(at)
+    return found
 
 
 def night_for(

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import ephem
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
@@ -61,6 +61,26 @@ def test_sunset_and_sunrise_agree_with_an_astronomer_s_library(place: str, on: d
     assert not night.is_polar
 
 
+@pytest.mark.outside("ephem 4.2, almanac horizon of 34 minutes of arc, upper edge of the sun")
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "zone_name"),
+    [(29.95, -90.07, "America/Chicago"), (23.8, 90.4, "Asia/Dhaka"), (51.0, 90.0, "Asia/Hovd")],
+)
+def test_no_night_is_lost_where_the_sun_sets_or_rises_at_midnight_in_utc(
+    latitude: float, longitude: float, zone_name: str
+) -> None:
+    zone = ZoneInfo(zone_name)
+    for days in range(365):
+        on = date(2026, 1, 1) + timedelta(days=days)
+        sunset_at, sunrise_at = _ephem_night(latitude, longitude, zone, on)
+
+        night = night_for(on, latitude=latitude, longitude=longitude, time_zone=zone)
+
+        assert not night.is_polar, on
+        assert abs(night.sunset_at - sunset_at) < timedelta(minutes=2), on
+        assert abs(night.sunrise_at - sunrise_at) < timedelta(minutes=2), on
+
+
 def test_the_night_belongs_to_the_evening_on_the_garden_s_calendar() -> None:
     # In Anchorage the sun of an August evening sets on the next day's date in UTC.
     zone = ZoneInfo("America/Anchorage")
@@ -111,6 +131,9 @@ def test_the_poles_do_not_crash(latitude: float) -> None:
         assert night_for(on, latitude=latitude, longitude=0.0, time_zone=ZoneInfo("UTC")).is_polar
 
 
+@settings(deadline=None)  # a slow machine is no fault of the sun's
+@example(-65.0, 17.921280595877818, date(2030, 12, 10))
+@example(0.0, 90.0, date(2030, 4, 3))
 @given(
     st.floats(-65.0, 65.0), st.floats(-180.0, 180.0), st.dates(date(2020, 1, 1), date(2035, 12, 31))
 )
