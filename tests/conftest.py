@@ -7,6 +7,7 @@ tests about SQLite's own ways are marked `sqlite` and left out of such a run.
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import hypothesis
 import pytest
 from flask import Flask
 from flask_migrate import upgrade
@@ -27,6 +29,12 @@ from tests.pages import Pages
 
 # A Tuesday afternoon in late autumn, an hour before sunset at the invented garden.
 NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
+
+# No example fails for being slow on a busy machine. Where the same commit must get the same
+# answer twice, as in `.ci/run`, the environment variable CI makes the examples the same too.
+hypothesis.settings.register_profile("garden", deadline=None)
+if not os.environ.get("CI"):
+    hypothesis.settings.load_profile("garden")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -71,6 +79,7 @@ class PostgresPool:
 
     template: str
     tables: set[str]
+    revision: str
     free: str = ""
 
     def take(self) -> str:
@@ -78,7 +87,7 @@ class PostgresPool:
         return name or postgres.new_database(self.template)
 
     def give_back(self, name: str) -> None:
-        if postgres.is_emptied(name, self.tables):
+        if postgres.is_emptied(name, self.tables, self.revision):
             self.free = name
         else:
             postgres.drop_database(name)
@@ -94,7 +103,9 @@ def postgres_pool(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Postgres
         upgrade()
         db.session.remove()
         db.engine.dispose()
-    pool = PostgresPool(template, {*db.metadata.tables, "alembic_version"})
+    pool = PostgresPool(
+        template, {*db.metadata.tables, "alembic_version"}, postgres.revision_of(template)
+    )
     yield pool
     if pool.free:
         postgres.drop_database(pool.free)

@@ -69,11 +69,18 @@ def connect(name: str) -> Any:
     return psycopg.connect(_plain(name), autocommit=True)
 
 
-def is_emptied(name: str, tables: set[str]) -> bool:
-    """Take every row out of database `name`; says whether its tables are still `tables`.
+def revision_of(name: str) -> str:
+    """The revision that database `name` says it is at."""
+    with connect(name) as connection:
+        row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    return str(row[0])
 
-    Some ten times as fast as making another. A test that broke its database, or whose
-    connection still holds a row, makes this say no.
+
+def is_emptied(name: str, tables: set[str], revision: str) -> bool:
+    """Take every row out of database `name`; says whether it is still as it was migrated.
+
+    Some ten times as fast as making another. A test that broke its database, that left it at
+    another revision than `revision`, or whose connection still holds a row, makes this say no.
     """
     import psycopg
 
@@ -86,7 +93,7 @@ def is_emptied(name: str, tables: set[str]) -> bool:
             )
             if {row[0] for row in found} != tables:
                 return False
-            # A clone that was taken down and up again has its newest revision still.
-            return connection.execute("SELECT count(*) FROM alembic_version").fetchone() == (1,)
+            rows = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+            return rows == [(revision,)]
     except psycopg.Error:
         return False
