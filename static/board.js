@@ -51,7 +51,12 @@
     busy = true;
     send(next).then(function (answer) {
       var rest = load();
-      if (answer.ok) { save(rest.filter(function (f) { return f.key !== next.key; })); busy = false; refresh(true); flush(); return; }
+      if (answer.ok) {
+        return answer.json().catch(function () { return {}; }).then(function (said) {
+          save(load().filter(function (f) { return f.key !== next.key; }));
+          busy = false; refresh(true, said.done); flush();
+        });
+      }
       if (answer.status >= 500 || answer.type === "opaqueredirect") { busy = false; show(text("later")); return; }
       return answer.json().then(function (said) {
         rest.forEach(function (f) { if (f.key === next.key) f.refused = said.error || text("refused"); });
@@ -60,19 +65,19 @@
     }).catch(function () { busy = false; show(text("nosignal")); });
   }
 
-  function refresh(force) {
+  function refresh(force, message) {
     if (document.hidden && !force) return;
     fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-cache" }).then(function (answer) {
       if (!answer.ok || answer.redirected) return;
       return answer.text().then(function (html) {
         var fresh = new DOMParser().parseFromString(html, "text/html"), main = fresh.getElementById("main");
         var old = document.getElementById("main");
-        if (!main || main.innerHTML === old.innerHTML) { show(""); return; }
+        if (!main || main.innerHTML === old.innerHTML) { show(message); return; }
         var held = document.activeElement && document.activeElement.id, y = window.scrollY;
         old.replaceWith(main);
         box = document.getElementById("sending");
         if (held && document.getElementById(held)) document.getElementById(held).focus();
-        window.scrollTo(0, y); listen(); show("");
+        window.scrollTo(0, y); listen(); show(message);
       });
     }).catch(function () {
       var read = document.getElementById("read-at");
@@ -92,7 +97,9 @@
       if (button.getAttribute("data-fact")) {
         var list = load(); list.push(fact);
         if (!save(list)) { form.submit(); return; }
-        button.disabled = true; show(""); flush();
+        button.disabled = true; flush();
+        // With signal it is sent before anybody could read that it is kept.
+        setTimeout(function () { if (busy) show(""); }, 700);
         return;
       }
       // A claim is a promise to others; one that nobody can see is refused instead of kept.

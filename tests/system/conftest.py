@@ -34,6 +34,19 @@ SECONDS = 1000  # playwright counts milliseconds
 SLOWEST = 30 * SECONDS
 
 
+def press(what: Any) -> None:
+    """Press a button or link and wait for what it leads to: a new page, or a new board.
+
+    A click by itself waits for neither. With script the board swaps its `main` in place; without
+    it, and everywhere else, the browser loads a page. Both end in a `main` that was not there.
+    """
+    page = what.page
+    page.evaluate("document.querySelector('main').setAttribute('data-before', '')")
+    what.click()
+    page.locator("main:not([data-before])").wait_for(state="attached")
+    page.wait_for_load_state()
+
+
 @dataclass(frozen=True)
 class Server:
     """The address of a running server."""

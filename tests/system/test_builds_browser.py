@@ -20,7 +20,7 @@ from gardenapp.services.lots import LotEntry
 from gardenapp.services.seeding import seed_catalogue
 from tests.conftest import NOW
 from tests.factories import Factory
-from tests.system.conftest import link_for
+from tests.system.conftest import link_for, press
 
 pytestmark = pytest.mark.browser
 
@@ -80,16 +80,16 @@ def test_plants_become_a_drawing_a_cut_plan_and_a_cover_on_tonights_board(
     link = link_for(stocked(make), make)
     phone = open_page()
     phone.goto(link)
-    phone.locator("main button").first.click()
+    press(phone.locator("main button").first)
 
     # Choose plants in the plot: two designs or more can be built from the store.
     phone.goto("/builds")
-    phone.get_by_role("link", name="A1").click()
+    press(phone.get_by_role("link", name="A1"))
     phone.get_by_label("6 test bean").check()
-    phone.get_by_role("button", name="Show designs").click()
+    press(phone.get_by_role("button", name="Show designs"))
     ready = phone.locator("section.card", has_text="the store has it")
     assert ready.count() >= 2
-    ready.filter(has_text="Timber frame").locator("button").first.click()
+    press(ready.filter(has_text="Timber frame").locator("button").first)
 
     # The drawing is to scale on the page and on paper.
     assert phone.locator("h1").inner_text() == "Timber frame with clear film"
@@ -115,7 +115,7 @@ def test_plants_become_a_drawing_a_cut_plan_and_a_cover_on_tonights_board(
     assert bar / DOTS_PER_MM == pytest.approx(50.0, abs=0.5)
 
     # The cut plan, printed too.
-    phone.get_by_role("link", name="Cut plan").click()
+    press(phone.get_by_role("link", name="Cut plan"))
     assert "Nothing to buy" in phone.inner_text("main")
     assert phone.locator("svg.board").count() >= 2
     phone.pdf(path=tmp_path / "cuts.pdf", format="A4")
@@ -128,7 +128,7 @@ def test_plants_become_a_drawing_a_cut_plan_and_a_cover_on_tonights_board(
     # Build it: the cover is on tonight's board.
     phone.goto(plan_address)
     label = phone.get_by_label("Its label").input_value()
-    phone.get_by_role("button", name="Build it").click()
-    phone.get_by_role("link", name="tonight’s board").click()
+    press(phone.get_by_role("button", name="Build it"))
+    press(phone.get_by_role("link", name="tonight’s board"))
     assert label in phone.inner_text("main")
     assert "test bean" in phone.inner_text("main")

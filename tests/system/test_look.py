@@ -15,7 +15,7 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from tests.factories import Factory
 from tests.system import garden
-from tests.system.conftest import DESK, Server, Visitor, link_for
+from tests.system.conftest import DESK, Server, Visitor, link_for, press
 from tests.system.test_boards import enter
 from tests.web.test_access_matrix import World, world  # noqa: F401  (a fixture)
 
@@ -65,7 +65,7 @@ def signed_in(open_page: Callable[..., Any], make: Factory, member: Member, **op
     """A page on the phone of `member`."""
     page = open_page(**options)
     page.goto(link_for(member, make))
-    page.get_by_role("button", name="Sign in on this phone").click()
+    press(page.get_by_role("button", name="Sign in on this phone"))
     return page
 
 
@@ -266,7 +266,7 @@ def test_a_form_shown_again_says_what_is_wrong_and_keeps_what_was_typed(
     page.get_by_label("Forecast low").fill("minus lots")
     page.locator("main summary").click()
     page.get_by_label("Cloud").fill("40")
-    page.locator("main form button").last.click()
+    press(page.locator("main form button").last)
 
     alert = page.get_by_role("alert")
     assert page.title().startswith("Error: ")
@@ -330,7 +330,7 @@ def test_the_chosen_theme_wins_over_the_phones(
     page = open_page(color_scheme=system)
     page.goto("/theme?next=/tonight")
 
-    page.get_by_role("button", name=f"Always {chosen}").click()
+    press(page.get_by_role("button", name=f"Always {chosen}"))
 
     ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
     is_dark = sum(int(n) for n in ground.removeprefix("rgb(").rstrip(")").split(",")) < 300
@@ -380,8 +380,8 @@ def test_from_the_board_to_done_takes_two_presses(
     page.goto("/tonight")
     job = page.locator("article.job").first
 
-    job.get_by_role("button", name="I’ll do it").click()
-    page.locator("article.claimed").first.get_by_role("button", name="It is on").click()
+    press(job.get_by_role("button", name="I’ll do it"))
+    press(page.locator("article.claimed").first.get_by_role("button", name="It is on"))
 
     assert "on since" in page.locator("article.on").first.inner_text()
 
@@ -396,7 +396,7 @@ def test_from_the_forecast_to_the_board_takes_five_fields_at_most_and_seconds(
     started = time.monotonic()
 
     page.get_by_label("Forecast low").fill("-3")
-    page.get_by_role("button", name="Save and plan").click()
+    press(page.get_by_role("button", name="Save and plan"))
     page.wait_for_url("**/tonight*")
 
     assert fields <= 5

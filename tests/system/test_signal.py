@@ -14,7 +14,7 @@ from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, Deployment
 from gardenapp.services import forecasts, plan_night
 from tests.factories import Factory
-from tests.system.conftest import link_for
+from tests.system.conftest import link_for, press
 from tests.system.garden import Small, small_garden
 
 pytestmark = pytest.mark.browser
@@ -33,7 +33,7 @@ def planned(make: Factory) -> Small:
 def at_the_board(open_page: Callable[..., Any], link: str) -> Any:
     phone = open_page()
     phone.goto(link)
-    phone.get_by_role("button", name=re.compile("Sign in|Come in", re.I)).click()
+    press(phone.get_by_role("button", name=re.compile("Sign in|Come in", re.I)))
     phone.goto("/tonight")
     phone.wait_for_load_state("networkidle")
     return phone

@@ -10,7 +10,7 @@ from flask import Flask
 
 from tests.factories import Factory
 from tests.system import garden
-from tests.system.conftest import Visitor, link_for
+from tests.system.conftest import Visitor, link_for, press
 from tests.system.test_boards import enter
 from tests.system.test_look import pages_of
 
@@ -30,13 +30,13 @@ def test_a_spanish_phone_claims_and_marks_in_spanish(
 ) -> None:
     page = open_page(locale="es-ES")
     page.goto(link_for(night.coordinator, make))
-    page.get_by_role("button", name="Entrar en este teléfono").click()
+    press(page.get_by_role("button", name="Entrar en este teléfono"))
 
     page.goto("/tonight")
     assert page.locator("html").get_attribute("lang") == "es"
     assert page.locator("h1").inner_text() == "Noche del martes 24 al miércoles 25 de noviembre"
-    page.locator("article.job").first.get_by_role("button", name="Me encargo").click()
-    page.locator("article.claimed").first.get_by_role("button", name="Está puesta").click()
+    press(page.locator("article.job").first.get_by_role("button", name="Me encargo"))
+    press(page.locator("article.claimed").first.get_by_role("button", name="Está puesta"))
 
     assert "puesta desde" in page.locator("article.on").first.inner_text()
 
@@ -47,11 +47,11 @@ def test_the_link_at_the_foot_turns_an_english_phone_to_spanish_and_back(
     page = open_page(locale="en-GB")
     page.goto("/tonight")
 
-    page.get_by_role("link", name="Español").click()
+    press(page.get_by_role("link", name="Español"))
     assert page.locator("html").get_attribute("lang") == "es"
     assert "Las probabilidades son estimaciones" in page.locator("main").inner_text()
 
-    page.get_by_role("link", name="English").click()
+    press(page.get_by_role("link", name="English"))
     assert page.locator("html").get_attribute("lang") == "en"
 
 
@@ -65,7 +65,7 @@ def test_no_spanish_page_scrolls_sideways_on_the_smallest_phone(
     paths = pages_of(visitor(night.coordinator), app, {"public", "board", "member", "coordinator"})
     page = open_page(locale="es-ES", viewport={"width": 320, "height": 640})
     page.goto(link_for(night.coordinator, make))
-    page.get_by_role("button", name="Entrar en este teléfono").click()
+    press(page.get_by_role("button", name="Entrar en este teléfono"))
 
     wide = []
     for path in paths:

@@ -15,7 +15,7 @@ from gardenapp.services import ledger, lots
 from gardenapp.services.lots import LotEntry
 from tests.factories import Factory
 from tests.system import garden
-from tests.system.conftest import Visitor, link_for
+from tests.system.conftest import Visitor, link_for, press
 
 pytestmark = pytest.mark.browser
 
@@ -56,15 +56,15 @@ def test_a_things_life_on_a_phone(
     )
     page = open_page(java_script_enabled=with_script)
     page.goto(link_for(small.coordinator, make))
-    page.get_by_role("button", name="Sign in on this phone").click()
+    press(page.get_by_role("button", name="Sign in on this phone"))
 
     # Add five: one by the form, four by pressing.
     page.goto("/store/add")
-    page.get_by_role("link", name="Sturdy crate").click()
-    page.get_by_role("button", name="Add", exact=True).first.click()
+    press(page.get_by_role("link", name="Sturdy crate"))
+    press(page.get_by_role("button", name="Add", exact=True).first)
     assert page.locator("h1").inner_text() == "crate 4"
     for number in (5, 6, 7, 8):
-        page.get_by_role("button", name="Like this one, again").click()
+        press(page.get_by_role("button", name="Like this one, again"))
         assert page.locator("h1").inner_text() == f"crate {number}"
 
     # The label that was printed opens it.
@@ -76,22 +76,22 @@ def test_a_things_life_on_a_phone(
     # Lent, and back.
     box = open_small(page, "Lend it")
     box.get_by_label("To whom").select_option(label="Bertil")
-    box.get_by_role("button", name="Lend it").click()
+    press(box.get_by_role("button", name="Lend it"))
     assert "Bertil has it until" in page.inner_text("main")
     page.goto("/store/out")
-    page.get_by_role("link", name="crate 5").click()
-    page.get_by_role("button", name="It is back").click()
+    press(page.get_by_role("link", name="crate 5"))
+    press(page.get_by_role("button", name="It is back"))
     assert "in the store" in page.inner_text("main")
 
     # It is made of timber from the store.
     box = open_small(page, "It is made of")
     box.get_by_label("Material").select_option(value=str(timber))
     box.get_by_label("How much").fill("4")
-    box.get_by_role("button", name="Take it from the store").click()
+    press(box.get_by_role("button", name="Take it from the store"))
     for label in ("crate 4", "crate 6", "crate 7", "crate 8"):
         page.goto(f"/s/{code_of(label)}")
         box = open_small(page, "It leaves the garden")
-        box.get_by_role("button", name="It leaves").click()
+        press(box.get_by_role("button", name="It leaves"))
 
     # On a bed by the board, and off again.
     boss = visitor(small.coordinator)
@@ -104,23 +104,23 @@ def test_a_things_life_on_a_phone(
     page.goto("/tonight")
     job = page.locator("article.job").first
     assert "crate 5" in job.inner_text()
-    job.get_by_role("button", name="It is on").click()
+    press(job.get_by_role("button", name="It is on"))
     page.goto(f"/s/{code_of('crate 5')}")
     assert "on a bed" in page.inner_text("main")
     box = open_small(page, "It is damaged")
     box.get_by_label("What is wrong").fill("a foot went through it")
-    box.get_by_role("button", name="Write it down").click()
+    press(box.get_by_role("button", name="Write it down"))
     page.goto("/tonight")
-    page.get_by_role("button", name="Taken off").first.click()
+    press(page.get_by_role("button", name="Taken off").first)
 
     # Mended, then taken apart; the timber is there again.
     page.goto(f"/s/{code_of('crate 5')}")
     assert "broken" in page.inner_text("main")
     box = open_small(page, "It is mended")
-    box.get_by_role("button", name="It is sound again").click()
+    press(box.get_by_role("button", name="It is sound again"))
     box = open_small(page, "It leaves the garden")
     assert box.get_by_label("Where it went").input_value() == "parts"
-    box.get_by_role("button", name="It leaves").click()
+    press(box.get_by_role("button", name="It leaves"))
     assert "taken apart for its parts" in page.inner_text("main")
     page.goto(f"/store/materials/{timber}")
     assert page.locator(".lead b").inner_text() == "8"
@@ -169,7 +169,7 @@ def test_the_stores_pages_fit_and_are_in_order(
     assert crate is not None
     page = open_page(viewport={"width": width, "height": 844})
     page.goto(link_for(small.coordinator, make))
-    page.get_by_role("button", name="Sign in on this phone").click()
+    press(page.get_by_role("button", name="Sign in on this phone"))
 
     for path in (
         "/store",

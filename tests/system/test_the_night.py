@@ -11,7 +11,7 @@ from flask import Flask
 
 from tests.factories import Factory
 from tests.system import garden
-from tests.system.conftest import DESK, link_for
+from tests.system.conftest import DESK, link_for, press
 
 pytestmark = pytest.mark.browser
 
@@ -47,7 +47,7 @@ def test_a_forecast_becomes_a_cover_on_a_bed_that_everybody_sees(
     desk.goto("/sign-in")
     desk.get_by_label("Name").fill(garden.COORDINATOR)
     desk.get_by_label("Password").fill(garden.PASSWORD)
-    desk.get_by_role("button", name="Sign in").click()
+    press(desk.get_by_role("button", name="Sign in"))
     desk.goto("/forecast/import")
     desk.set_input_files(
         "input[type=file]",
@@ -57,18 +57,18 @@ def test_a_forecast_becomes_a_cover_on_a_bed_that_everybody_sees(
             "buffer": garden.real_forecast(evening=AFTERNOON),
         },
     )
-    desk.get_by_role("button", name="Read it").click()
+    press(desk.get_by_role("button", name="Read it"))
     desk.wait_for_url("**/tonight")
     assert "tonight is planned" in desk.get_by_role("status").inner_text()
     assert garden.REAL_LOW in desk.inner_text(".low .big")
 
     # A member comes in by the personal link and claims the job of their plot.
     phone.goto(link)
-    phone.get_by_role("button", name="Sign in on this phone").click()
+    press(phone.get_by_role("button", name="Sign in on this phone"))
     phone.goto("/tonight")
     job = phone.locator("article.job", has_text="window herb")
     assert "Back shed" in job.inner_text()
-    job.get_by_role("button", name="I’ll do it").click()
+    press(job.get_by_role("button", name="I’ll do it"))
     assert "Claimed" in phone.get_by_role("status").inner_text()
     job = phone.locator("article.job", has_text="window herb")
     assert "claimed by you" in job.inner_text()
@@ -81,7 +81,7 @@ def test_a_forecast_becomes_a_cover_on_a_bed_that_everybody_sees(
     assert stranger.locator("main button").count() == 0
 
     # The cover goes on; the stranger sees that too.
-    job.get_by_role("button", name="It is on").click()
+    press(job.get_by_role("button", name="It is on"))
     assert "Marked as on" in phone.get_by_role("status").inner_text()
     stranger.reload()
     seen = stranger.locator("article.job", has_text="window herb").inner_text()
@@ -102,13 +102,13 @@ def test_an_undone_mark_is_gone_from_every_phone(
     assert answer.status_code == 303, answer.text[:2000]
     phone, stranger = open_page(), open_page()
     phone.goto(link_for(small.member, make))
-    phone.get_by_role("button", name="Sign in on this phone").click()
+    press(phone.get_by_role("button", name="Sign in on this phone"))
     phone.goto("/tonight")
 
-    phone.locator("article.job").first.get_by_role("button", name="It is on").click()
+    press(phone.locator("article.job").first.get_by_role("button", name="It is on"))
     stranger.goto("/tonight")
     assert stranger.locator("article.job.on").count() == 1
-    phone.get_by_role("button", name="Undo").click()
+    press(phone.get_by_role("button", name="Undo"))
     stranger.reload()
 
     assert stranger.locator("article.job.on").count() == 0
@@ -126,7 +126,7 @@ def test_the_claim_works_by_keyboard_alone(
     )
     page = open_page(**DESK, is_mobile=False, has_touch=False)
     page.goto(link_for(small.member, make))
-    page.get_by_role("button", name="Sign in on this phone").click()
+    press(page.get_by_role("button", name="Sign in on this phone"))
     page.goto("/tonight")
 
     for _press in range(60):
