@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 from flask import Flask
 from sqlalchemy import func, select
+from zxcvbn.frequency_lists import FREQUENCY_LISTS
 
 from gardenapp.errors import NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
@@ -212,6 +213,20 @@ def test_somebody_who_was_let_go_gets_no_link(make: Factory) -> None:
 # --- passwords --------------------------------------------------------------------------------
 
 
+@pytest.mark.outside("OWASP ASVS 5.0.0, 6.2.4, on the list of leaked passwords in zxcvbn 4.5")
+def test_the_three_thousand_commonest_passwords_are_refused_however_they_are_written() -> None:
+    commonest = [
+        word for word in FREQUENCY_LISTS["passwords"] if len(word) >= passwords.SHORTEST
+    ][:3000]
+
+    for word in (*commonest, *(word.upper() for word in commonest)):
+        with pytest.raises(Refused):
+            passwords.check_new_password(word)
+
+    assert len(set(commonest)) == 3000
+    passwords.check_new_password("four plain words here")
+
+
 @pytest.mark.parametrize(
     "bad",
     [
@@ -220,6 +235,8 @@ def test_somebody_who_was_let_go_gets_no_link(make: Factory) -> None:
         pytest.param("Password123", id="well known"),
         pytest.param("aaaabbbbaaaa", id="two letters"),
         pytest.param("qwertyuiop", id="keyboard"),
+        pytest.param("Jennifer", id="a first name"),
+        pytest.param("gardening", id="what a garden's guesser tries"),
         pytest.param("Odile Marchant", id="own name"),
         pytest.param("Lantern Lane Plots", id="the garden's name"),
         pytest.param("broken \ud800 words", id="lone surrogate"),
