@@ -158,8 +158,8 @@ def visitor(server: Server, make: Factory) -> Iterator[Callable[..., Visitor]]:
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """One browser for the whole run; a test opens its own contexts, which share nothing."""
+def driver() -> Iterator[Any]:
+    """What starts browsers; a process can have but one."""
 
     def without(what: str) -> None:
         if IS_REQUIRED:
@@ -173,9 +173,15 @@ def chromium() -> Iterator[Any]:
     except ImportError:
         without("playwright is not installed; it is part of the test extra")
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM)
-        yield browser
-        browser.close()
+        yield playwright
+
+
+@pytest.fixture(scope="session")
+def chromium(driver: Any) -> Iterator[Any]:
+    """One browser for the whole run; a test opens its own contexts, which share nothing."""
+    browser = driver.chromium.launch(executable_path=CHROMIUM)
+    yield browser
+    browser.close()
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.services import forecasts, plan_night
 from tests.factories import Factory
-from tests.system.conftest import PHONE, SLOWEST, link_for
+from tests.system.conftest import CHROMIUM, PHONE, SLOWEST, link_for
 from tests.system.garden import small_garden
 
 pytestmark = pytest.mark.browser
@@ -77,29 +77,25 @@ def secure(
 
 
 @pytest.fixture
-def phone(secure: Secure) -> Iterator[Any]:
+def phone(secure: Secure, driver: Any) -> Iterator[Any]:
     """A browser of its own: a worker needs a certificate the whole browser accepts."""
-    playwright = pytest.importorskip("playwright.sync_api")
-    if not Path("/usr/bin/chromium").exists():
-        pytest.skip("needs Debian’s chromium")
-    with playwright.sync_playwright() as made:
-        browser = made.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--ignore-certificate-errors"]
-        )
-        context = browser.new_context(base_url=secure.url, ignore_https_errors=True, **PHONE)
-        context.set_default_timeout(SLOWEST)
-        page = context.new_page()
-        faults: list[str] = []
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.on(
-            "console",
-            lambda message: (
-                faults.append(message.text) if "Content Security" in message.text else None
-            ),
-        )
-        yield page
-        browser.close()
-        assert faults == []
+    browser = driver.chromium.launch(
+        executable_path=CHROMIUM, args=["--ignore-certificate-errors"]
+    )
+    context = browser.new_context(base_url=secure.url, ignore_https_errors=True, **PHONE)
+    context.set_default_timeout(SLOWEST)
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on(
+        "console",
+        lambda message: (
+            faults.append(message.text) if "Content Security" in message.text else None
+        ),
+    )
+    yield page
+    browser.close()
+    assert faults == []
 
 
 def plan(make: Factory, low_c: float = 2.0) -> Member:
