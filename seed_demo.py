@@ -72,7 +72,7 @@ MEMBERS = (
     "Kumiko Ashdown",
 )
 PLACES = (
-    ("Long shed", "key under the third brick"),
+    ("Long shed", "every plot holder has a key"),
     ("Lean-to by the gate", ""),
     ("Pallet stack, north end", "under the tarpaulin"),
     ("Tea hut loft", "mind the ladder in the dark"),

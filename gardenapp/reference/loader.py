@@ -27,6 +27,7 @@ from gardenapp.reference.records import (
     Hardened,
     LiftEvidence,
     Material,
+    NightValue,
     PublishedUnit,
     RefersTo,
     Source,
@@ -364,6 +365,27 @@ def load_materials() -> tuple[Material, ...]:
         )
 
     return _table("materials.csv", make)
+
+
+@cache
+def load_night_values() -> Mapping[str, NightValue]:
+    """What every night is reckoned with, by the step it belongs to.
+
+    Raises ValueError when the table is damaged.
+    """
+
+    def make(row: _Row) -> NightValue:
+        return NightValue(
+            step=row.text("step"),
+            subject=row.text("subject"),
+            value=row.text("value"),
+            source_id=row.text("source_id"),
+            location=row.text("location"),
+            status=row.status(),
+            note=row.text("note"),
+        )
+
+    return MappingProxyType({value.step: value for value in _table("night.csv", make)})
 
 
 @cache

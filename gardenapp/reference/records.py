@@ -6,6 +6,7 @@ known (`status`), so that a page can say so beside the number.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,6 +18,8 @@ derived   worked out by us from values that were seen; the note or `why` says ho
 memory    recalled, not read; the words "from memory" stand beside it
 practice  common practice among growers, no source
 """
+
+LONGEST_NAME = 36
 
 STATUSES: frozenset[str] = frozenset({"seen", "derived", "memory", "practice"})
 
@@ -43,6 +46,28 @@ class Source:
     publisher: str
     address: str
     licence: str
+
+    @property
+    def short(self) -> str:
+        """Who and when in a few words, to stand beside a number on a phone."""
+        name = re.split(r"[;(,]", self.author)[0].strip() or self.title.partition(":")[0]
+        if len(name) > LONGEST_NAME:
+            name = name[:LONGEST_NAME].rpartition(" ")[0] + "…"
+        year = re.search(r"\d{4}", self.year)
+        return f"{name} {year[0]}" if year else name
+
+
+@dataclass(frozen=True)
+class NightValue:
+    """A published value that a night is reckoned with, whatever the crop or cover."""
+
+    step: str
+    subject: str
+    value: str
+    source_id: str
+    location: str
+    status: Status
+    note: str
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,12 @@ def get_source(source_id: str) -> SourcePage:
     return SourcePage(source=source, uses=tuple(use for _kind, use in _uses().get(source_id, ())))
 
 
+def short_name(source_id: str) -> str:
+    """A source in a few words, to stand beside a number; the id where nothing is known of it."""
+    source = reference.load_sources().get(source_id)
+    return source.short if source else source_id
+
+
 @cache
 def _uses() -> dict[str, list[tuple[str, Use]]]:
     found: dict[str, list[tuple[str, Use]]] = {}
@@ -143,6 +149,12 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
                 marked("cautions"),
                 _use(caution.key, "caution", "", "", caution.status),
             )
+    for value in reference.load_night_values().values():
+        yield (
+            value.source_id,
+            marked("how a night is reckoned"),
+            _use(value.subject, value.note, value.value, value.location, value.status),
+        )
     for term in reference.load_terms():
         for source_id in term.source_ids:
             yield source_id, marked("words"), _use(term.term, "meaning", "", "", term.status)

@@ -511,13 +511,17 @@ def note_look(*, member_id: int, now: datetime) -> None:
 
 @dataclass(frozen=True)
 class Hands:
-    """What the evening still asks of people, for the coordinator."""
+    """What the evening still asks of people, for the coordinator.
+
+    walk : open work by the place its covers are kept at; "" is no fixed place, None no cover at
+    all, but pots to carry in.
+    """
 
     page: TonightPage
     minutes_free: float
     minutes_claimed: float
     free: tuple[BoardJob, ...]
-    walk: tuple[tuple[str, tuple[BoardJob, ...]], ...]
+    walk: tuple[tuple[str | None, tuple[BoardJob, ...]], ...]
     not_looked: tuple[str, ...]
     short_of: tuple[tuple[str, int], ...]
 
@@ -528,10 +532,10 @@ def hands_needed(*, now: datetime) -> Hands:
     jobs = [job for job in page.jobs if not job.must_come_off]
     free = [job for job in jobs if job.state == "free"]
     distances = {plot.id: plot.distance_m for plot in db.session.scalars(select(Plot))}
-    by_place: dict[str, list[BoardJob]] = defaultdict(list)
+    by_place: dict[str | None, list[BoardJob]] = defaultdict(list)
     for job in sorted(free, key=lambda job: distances.get(job.plot_id, 0.0)):
         places = [place for place, _ in job.places]
-        by_place[places[0] if places else ""].append(job)
+        by_place[places[0] if places else None].append(job)
     at_work = {row.plot_id for row in page.rows if row.status in {"protect", "short"}}
     looked = select(BoardLook.member_id).where(BoardLook.night_of == page.night_of)
     names = db.session.scalars(

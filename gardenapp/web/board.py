@@ -26,6 +26,7 @@ from flask import (
 from flask_wtf.csrf import generate_csrf
 from werkzeug.wrappers import Response
 
+from gardenapp import reference
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
@@ -262,6 +263,7 @@ def why(planting_id: int) -> str:
         temp=Estimate(*row.data["temp"]),
         header=plan.header,
         words=board_words,
+        nights=reference.load_night_values(),
         now=now(),
     )
 

@@ -22,6 +22,12 @@ def help_page() -> str:
     )
 
 
+@blueprint.app_template_filter("source_name")
+def source_name(source_id: str) -> str:
+    """Who said it and when, as the words of a link."""
+    return sources.short_name(source_id)
+
+
 @blueprint.get("/sources")
 @public
 def sources_page() -> str:

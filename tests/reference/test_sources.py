@@ -16,11 +16,15 @@ from gardenapp.reference import (
     load_evidence,
     load_lift_evidence,
     load_materials,
+    load_night_values,
     load_sources,
     load_stages,
     load_terms,
 )
 from gardenapp.reference.loader import _Row
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.exposure import leaf_k, plant_air_k
+from gardenapp.science.forecast_error import forecast_sd_k
 
 FILES = sorted(
     entry.name
@@ -50,6 +54,7 @@ def used_source_ids() -> set[str]:
         used.add(cover.gust_source.partition(":")[0])
     for caution in load_cautions():
         used |= set(caution.source_ids)
+    used |= {value.source_id for value in load_night_values().values()}
     for term in load_terms():
         used |= set(term.source_ids)
     return used - {""}
@@ -143,3 +148,27 @@ def test_a_damaged_cell_is_named_by_file_line_and_column() -> None:
         row.number("kind")
     with pytest.raises(ValueError, match=r"line 7: there is no column 'note'"):
         row.text("note")
+
+
+def test_what_the_table_says_of_a_night_is_what_is_reckoned_with() -> None:
+    def pair(step: str) -> tuple[float, float]:
+        found = re.fullmatch(r"(\S+) ± (\S+) K", load_night_values()[step].value)
+        assert found, step
+        return float(found[1]), float(found[2])
+
+    clear_and_calm = Estimate(1.0, 0.0)
+    air, leaf = plant_air_k(clear_and_calm, 0.1), leaf_k(clear_and_calm)
+    assert pair("plant_air") == pytest.approx((air.mean, air.sd))
+    assert pair("leaf") == pytest.approx((leaf.mean, leaf.sd))
+    assert load_night_values()["forecast_low"].value == "86.5 % within 2 °C"
+    assert forecast_sd_k(12.0) == pytest.approx(1.338086, abs=1e-3)
+
+
+def test_a_source_has_a_name_short_enough_to_stand_beside_a_number() -> None:
+    names = {id: source.short for id, source in load_sources().items()}
+
+    assert names["LEUNING1988"] == "Leuning 1988"
+    assert names["S_METO_ACC"] == "Met Office"
+    assert names["CLOUDTUN"] == "The effect of plastic tunnels on…"
+    assert max(len(name) for name in names.values()) <= 42
+    assert all(names.values())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime, timedelta
 
 import pytest
@@ -193,6 +194,24 @@ def test_why_shows_each_part_with_its_spread_and_source(
 
     for word in ("Forecast low", "This plot", "Air at plant height", "Leaves", "bare", "invented"):
         assert word in page.text
+
+
+def test_every_source_that_why_names_has_a_page(make: Factory, pages: Pages, ines: Member) -> None:
+    plan(make.now, cloud_fraction=0.0, wind_mps=0.5)
+    board = pages.get("/tonight")
+    whys = {a.get("href", "") for a in board.all("a") if "/plantings/" in a.get("href", "")}
+    named = {
+        (a.get("href", ""), a.text or "")
+        for why in whys
+        for a in pages.get(why).all("a")
+        if a.get("href", "").startswith("/sources/")
+    }
+
+    assert len(named) >= 3
+    for address, words in named:
+        page = pages.get(address)
+        assert "How a night is reckoned" in page.text or "taken from it" in page.text, address
+        assert not re.fullmatch(r"[A-Z0-9_-]+", words.strip()), "a code says nothing to a reader"
 
 
 def test_a_planting_that_is_not_in_the_plan_has_no_why(make: Factory, pages: Pages) -> None:
