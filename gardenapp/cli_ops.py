@@ -19,7 +19,7 @@ from gardenapp.cli import main, upgrade_if_needed, with_app
 from gardenapp.config import with_driver
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, prepare_engine
-from gardenapp.services import backup, doctor, transfer
+from gardenapp.services import backup, doctor, photos, transfer
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -79,7 +79,9 @@ def restore_command(file: Path) -> None:
     known, _ = _known_revisions()
     url = db.engine.url
     if file.suffix == ".zip":
-        counts = transfer.import_from(file, engine=db.engine, replace=True)
+        counts = transfer.import_from(
+            file, engine=db.engine, replace=True, pictures=photos.folder_in(_instance())
+        )
         click.echo(f"{sum(c.rows for c in counts)} rows are put back and checked.")
         return
     if url.get_backend_name() != "sqlite" or not url.database:
@@ -114,10 +116,17 @@ def export_command(file: Path) -> None:
     if file.exists():
         raise NotFound(f"{file} is there already; choose another name.")
     try:
-        counts = transfer.export_to(file, engine=db.engine, now=now(), app_version=__version__)
+        counts = transfer.export_to(
+            file,
+            engine=db.engine,
+            now=now(),
+            app_version=__version__,
+            pictures=photos.folder_in(_instance()),
+        )
     except OSError as error:
         raise Refused(f"Nothing was written: {error.strerror or error}.") from error
     click.echo(f"{sum(c.rows for c in counts)} rows of {len(counts)} tables are in {file}")
+    click.echo(f"Pictures in it: {transfer.pictures_in(file)}")
     click.echo("It holds names and password hashes; keep it as you would a key.")
 
 
@@ -128,7 +137,9 @@ def export_command(file: Path) -> None:
 def import_command(file: Path, replace: bool) -> None:
     """Fill an empty database with an export, whole or not at all."""
     upgrade_if_needed()
-    counts = transfer.import_from(file, engine=db.engine, replace=replace)
+    counts = transfer.import_from(
+        file, engine=db.engine, replace=replace, pictures=photos.folder_in(_instance())
+    )
     click.echo(f"{sum(c.rows for c in counts)} rows are read in and checked.")
 
 

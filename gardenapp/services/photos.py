@@ -25,6 +25,11 @@ NAME = re.compile(r"[a-z0-9]{32}\.jpg", re.ASCII)
 TAKEN = ("JPEG", "PNG", "WEBP")
 
 
+def folder_in(instance: Path) -> Path:
+    """Where a garden's pictures are kept."""
+    return instance / "photos"
+
+
 def remake(data: bytes) -> bytes:
     """The picture in `data` as a plain JPEG. Raises FieldRefused."""
     if len(data) > LARGEST_BYTES:
@@ -63,8 +68,14 @@ def remake(data: bytes) -> bytes:
 def keep(data: bytes, *, folder: Path) -> str:
     """Store a picture under a name of its own; gives the name. Raises FieldRefused."""
     made = remake(data)
-    folder.mkdir(parents=True, exist_ok=True)
     name = f"{secrets.token_hex(16)}.jpg"
+    put(made, name=name, folder=folder)
+    return name
+
+
+def put(made: bytes, *, name: str, folder: Path) -> None:
+    """Write a picture that was made anew under `name`. Raises OSError."""
+    folder.mkdir(parents=True, exist_ok=True)
     draft = folder / f".{name}"
     # Whole under another name first: a full disk leaves no half picture behind.
     try:
@@ -73,7 +84,6 @@ def keep(data: bytes, *, folder: Path) -> str:
     except OSError:
         draft.unlink(missing_ok=True)
         raise
-    return name
 
 
 def drop(name: str | None, *, folder: Path) -> None:

@@ -8,6 +8,7 @@ an apostrophe in front, which the import takes off again.
 A cell is empty where nothing is stored. A text that is empty, or that begins with an apostrophe
 or with a sign that a spreadsheet runs, begins with one apostrophe more. Numbers are numbers,
 moments are UTC, days are ISO 8601, yes and no are 1 and 0, bytes are base64, lists are JSON.
+Pictures that a row names go along as the files they are, each with its checksum.
 """
 
 from __future__ import annotations
@@ -48,10 +49,12 @@ from sqlalchemy import (
 from gardenapp.errors import Refused
 from gardenapp.extensions import WRITE_OPTION, Base
 from gardenapp.models.types import UtcDateTime
+from gardenapp.services import photos
 
 FORMAT, VERSION = "garden tables", 1
 MANIFEST = "manifest.json"
 FOLDER = "tables/"
+PICTURES = "photos/"
 # What a spreadsheet may run, also in the full width of East Asian type.
 TRIGGERS = frozenset("=+-@\t\r\n＝＋－＠'")
 MOST_BYTES = 2_000_000_000
@@ -80,11 +83,14 @@ class TableCount:
 # --- export -----------------------------------------------------------------------------------
 
 
-def export_to(path: Path, *, engine: Engine, now: datetime, app_version: str) -> list[TableCount]:
+def export_to(
+    path: Path, *, engine: Engine, now: datetime, app_version: str, pictures: Path | None = None
+) -> list[TableCount]:
     """Write everything into the zip `path`, as it stood at one moment.
 
-    The file gets its name only when it is whole, for the owner's eyes alone: it holds password
-    hashes and everybody's names. Raises OSError.
+    `pictures` is the folder that pictures are kept in; without it none goes along. The file
+    gets its name only when it is whole, for the owner's eyes alone: it holds password hashes
+    and everybody's names. Raises OSError.
     """
     draft = path.with_name(f".{path.name}.{os.getpid()}.part")
     handle = os.open(draft, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600)
@@ -114,6 +120,7 @@ def export_to(path: Path, *, engine: Engine, now: datetime, app_version: str) ->
                     "revision": revision_of(connection),
                     "made_at": now.astimezone(UTC).isoformat(),
                     "tables": described,
+                    "photos": _write_pictures(archive, connection, pictures),
                 }
                 archive.writestr(_info(MANIFEST), json.dumps(manifest, indent=1))
             file.flush()
@@ -133,6 +140,36 @@ def _write_table(archive: zipfile.ZipFile, connection: Connection, each: Table) 
             digest.update(chunk)
             rows += 1
     return TableCount(each.name, rows, digest.hexdigest())
+
+
+def _write_pictures(
+    archive: zipfile.ZipFile, connection: Connection, folder: Path | None
+) -> list[dict[str, str]]:
+    """Every picture that a row names and that is there; gives names and checksums."""
+    names: set[str] = set()
+    if folder is None:
+        return []
+    for each in Base.metadata.sorted_tables:
+        if "photo" in each.columns:
+            column_ = each.columns["photo"]
+            names |= set(connection.scalars(select(column_).where(column_.is_not(None))))
+    written = []
+    for name in sorted(names):
+        file = folder / name
+        if not photos.NAME.fullmatch(name) or not file.is_file():
+            continue
+        data = file.read_bytes()
+        info = _info(f"{PICTURES}{name}")
+        info.compress_type = zipfile.ZIP_STORED  # a JPEG does not get smaller
+        archive.writestr(info, data)
+        written.append({"name": name, "sha256": hashlib.sha256(data).hexdigest()})
+    return written
+
+
+def pictures_in(path: Path) -> int:
+    """How many pictures an export holds."""
+    with zipfile.ZipFile(path) as archive:
+        return sum(name.startswith(PICTURES) for name in archive.namelist())
 
 
 def _info(name: str) -> zipfile.ZipInfo:
@@ -229,17 +266,20 @@ def _unguarded(cell: str) -> str:
 # --- import -----------------------------------------------------------------------------------
 
 
-def import_from(path: Path, *, engine: Engine, replace: bool = False) -> list[TableCount]:
+def import_from(
+    path: Path, *, engine: Engine, replace: bool = False, pictures: Path | None = None
+) -> list[TableCount]:
     """Fill the database with an export, whole or not at all, and check it row for row.
 
-    With `replace` what is there is taken out first, in the same transaction.
+    With `replace` what is there is taken out first, in the same transaction. Pictures go into
+    the folder `pictures`; none that is there already is touched.
 
     Raises BadExport, NotEmpty.
     """
     try:
         with zipfile.ZipFile(path) as archive:
-            manifest = _checked_manifest(archive, engine)
-            with _wide_cells(), _one_write(engine) as connection:
+            manifest, shown = _checked_manifest(archive, engine)
+            with _wide_cells(), _one_write(engine) as connection, _kept_if_whole(pictures) as kept:
                 if replace:
                     _empty(connection)
                 _require_empty(connection)
@@ -255,6 +295,9 @@ def import_from(path: Path, *, engine: Engine, replace: bool = False) -> list[Ta
                             f"The table {count.name} is not as the file's own list says. Nothing "
                             "was changed."
                         )
+                if pictures is not None:
+                    for name, sha256 in shown.items():
+                        _read_picture(archive, name, sha256, pictures, kept)
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
         raise BadExport("This is not a whole export file. Nothing was changed.") from error
     except (ValueError, KeyError, csv.Error, UnicodeDecodeError) as error:
@@ -264,8 +307,39 @@ def import_from(path: Path, *, engine: Engine, replace: bool = False) -> list[Ta
     return counts
 
 
-def _checked_manifest(archive: zipfile.ZipFile, engine: Engine) -> dict[str, dict[str, Any]]:
-    """The file's list, once names and declared sizes are what an export has.
+@contextmanager
+def _kept_if_whole(folder: Path | None) -> Iterator[list[str]]:
+    """Names of pictures put into `folder`; they go again if the import ends early."""
+    kept: list[str] = []
+    try:
+        yield kept
+    except BaseException:
+        if folder is not None:
+            for name in kept:
+                photos.drop(name, folder=folder)
+        raise
+
+
+def _read_picture(
+    archive: zipfile.ZipFile, name: str, sha256: str, folder: Path, kept: list[str]
+) -> None:
+    info = archive.getinfo(f"{PICTURES}{name}")
+    data = archive.read(info) if info.file_size <= photos.LARGEST_BYTES else b""
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise BadExport("A picture is not as the file's own list says. Nothing was changed.")
+    try:
+        photos.remake(data)
+    except Refused as error:
+        raise BadExport("A picture in this file cannot be read. Nothing was changed.") from error
+    if not (folder / name).exists():
+        photos.put(data, name=name, folder=folder)
+        kept.append(name)
+
+
+def _checked_manifest(
+    archive: zipfile.ZipFile, engine: Engine
+) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
+    """The file's lists of tables and pictures, once names and sizes are what an export has.
 
     Checked before anything is unpacked: Python's reader stops at the declared size, and a lie
     in it fails the checksum.
@@ -292,9 +366,12 @@ def _checked_manifest(archive: zipfile.ZipFile, engine: Engine) -> dict[str, dic
             f"app is at {here!r}. Import it with the version that made it, then upgrade. Nothing "
             "was changed."
         )
-    if set(names) != expected:
+    shown = {entry["name"]: entry["sha256"] for entry in manifest.get("photos", [])}
+    if not all(photos.NAME.fullmatch(name) for name in shown):
+        raise BadExport("This is not an export of this app. Nothing was changed.")
+    if set(names) != expected | {f"{PICTURES}{name}" for name in shown}:
         raise BadExport("The tables in this file are not this app's. Nothing was changed.")
-    return {entry["name"]: entry for entry in manifest["tables"]}
+    return {entry["name"]: entry for entry in manifest["tables"]}, shown
 
 
 def _parsed(member: Any, each: Table) -> Iterator[dict[str, Any]]:

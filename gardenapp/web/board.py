@@ -241,7 +241,7 @@ def _answer(page: KeptPage, token: bytes, *, tag: str | None) -> Response:
         response.make_conditional(request.environ)
     if response.status_code != 200:
         return response
-    if "gzip" in request.accept_encodings:
+    if request.accept_encodings.quality("gzip"):
         response.set_data(page.gzipped(token))
         response.headers["Content-Encoding"] = "gzip"
     else:

@@ -610,7 +610,7 @@ def out_page() -> str:
 
 def photo_folder() -> Path:
     """Where pictures are kept."""
-    return Path(current_app.instance_path) / "photos"
+    return photos.folder_in(Path(current_app.instance_path))
 
 
 @blueprint.post(f"{THING}/photo")

@@ -15,6 +15,7 @@ import random
 import sys
 import time
 from collections import defaultdict
+from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -28,6 +29,7 @@ from gardenapp.science.night import curve_from_low
 from gardenapp.science.replay import (
     BARE,
     FORESIGHT,
+    LEAST_ODDS,
     MARKS_C,
     PLAN,
     ReplayGarden,
@@ -85,7 +87,42 @@ def nights_of(reading: ClimateReading) -> tuple[ReplayNight, ...]:
     )
 
 
-def print_table(said: list[float], came: list[bool]) -> None:
+@dataclass
+class Cases:
+    """What was said, whether it came, and the real night each case stands on."""
+
+    said: list[float] = field(default_factory=list)
+    came: list[bool] = field(default_factory=list)
+    night: list[str] = field(default_factory=list)
+
+    def add(self, said: float, came: bool, night: str) -> None:
+        if LEAST_ODDS <= said <= 1.0 - LEAST_ODDS:
+            self.said.append(said)
+            self.came.append(came)
+            self.night.append(night)
+
+    def extend(self, other: Cases) -> None:
+        self.said += other.said
+        self.came += other.came
+        self.night += other.night
+
+    def spread_of(self, from_p: float, to_p: float) -> tuple[int, float]:
+        """Real nights in a band, and the standard error of "came less said" between nights.
+
+        Ten draws of one night, and four marks on it, are not forty nights: a cold snap that the
+        record holds once comes in all of them.
+        """
+        by_night: dict[str, list[float]] = defaultdict(list)
+        for said, came, night in zip(self.said, self.came, self.night, strict=True):
+            if from_p <= said < to_p:
+                by_night[night].append(came - said)
+        cases = sum(map(len, by_night.values()))
+        sums = [math.fsum(off) for off in by_night.values()]
+        return len(sums), math.sqrt(math.fsum(s * s for s in sums)) / cases if cases else 0.0
+
+
+def print_table(cases: Cases) -> None:
+    said, came = cases.said, cases.came
     if not said:
         return
     usual = sum(came) / len(came)
@@ -96,23 +133,26 @@ def print_table(said: list[float], came: list[bool]) -> None:
     worst = 0.0
     for row in reliability_table(said, came, bands=10):
         off = row.observed_fraction - row.mean_probability
+        nights, se = cases.spread_of(row.from_probability, row.to_probability)
         enough = row.count >= 200
         worst = max(worst, abs(off) if enough else 0.0)
         print(
             f"      {row.from_probability:.1f}-{row.to_probability:.1f}  n {row.count:6d}  said "
             f"{row.mean_probability:.3f}  came {row.observed_fraction:.3f}  off {off:+.3f}"
+            f" ± {se:.3f} on {nights} nights"
             + ("" if enough else "  (under 200)")
             + ("  OUTSIDE 5 POINTS" if enough and abs(off) > 0.05 else "")
         )
     print(f"    worst tenth with 200 cases or more: {worst:.3f}")
 
 
-def calibration(name: str, garden: ReplayGarden, nights: tuple[ReplayNight, ...]) -> None:
+def calibration(
+    name: str, garden: ReplayGarden, nights: tuple[ReplayNight, ...]
+) -> tuple[Cases, Cases]:
     """Odds against what came, over many draws of forecasts and truths; no planning needed."""
     settings = ReplaySettings(seed=SEED)
     pool = error_pool(nights)
-    damage: tuple[list[float], list[bool]] = ([], [])
-    lows: tuple[list[float], list[bool]] = ([], [])
+    damage, lows = Cases(), Cases()
     hits = []
     for draw in range(DRAWS):
         rng = random.Random(f"{name} {draw}")
@@ -121,12 +161,10 @@ def calibration(name: str, garden: ReplayGarden, nights: tuple[ReplayNight, ...]
         plots = {p.id: rng.uniform(-math.sqrt(3), math.sqrt(3)) for p in garden.plots}
         came = unrounded(nights, seed=draw)
         for night, forecast_c in zip(came, forecasts.lows_c, strict=True):
+            label = f"{name} {night.night_of}"
             believed = Estimate(forecast_c, forecast_sd_k(12.0))
             for mark_c in MARKS_C:
-                p = believed.chance_below(mark_c)
-                if 0.01 <= p <= 0.99:
-                    lows[0].append(p)
-                    lows[1].append(night.low_c <= mark_c)
+                lows.add(believed.chance_below(mark_c), night.low_c <= mark_c, label)
             if forecast_c > 8.0:
                 continue
             seen = night_outlook(garden, night, believed, settings)
@@ -139,18 +177,17 @@ def calibration(name: str, garden: ReplayGarden, nights: tuple[ReplayNight, ...]
                     if treatment is None
                     else seen.covered[planting.need.id, treatment]
                 )
-                if 0.01 <= p <= 0.99:
-                    damage[0].append(p)
-                    damage[1].append(rng.random() < truth.lost(planting, treatment))
+                damage.add(p, rng.random() < truth.lost(planting, treatment), label)
     print(
         f"  calibration, {DRAWS} draws: errors from {pool.made_by}, hit share "
         f"{sum(hits) / len(hits):.3f} (published 0.865), "
         f"lows rounded to {reading_step_k(nights):.2f} K"
     )
     print("   damage to a plant, bare or under a random treatment:")
-    print_table(*damage)
+    print_table(damage)
     print("   low at or below 2, 0, -2, -4 °C:")
-    print_table(*lows)
+    print_table(lows)
+    return damage, lows
 
 
 def losses(
@@ -240,6 +277,7 @@ def main() -> None:
         f"{sum(p.count for p in garden.pools)} covers of {len(garden.pools)} kinds; "
         f"half of the plants killed at {kills} °C"
     )
+    everywhere = Cases(), Cases()
     for name in RECORDS:
         if only and only not in name:
             continue
@@ -250,10 +288,14 @@ def main() -> None:
         print(f"\n{name}: {len(nights)} nights, {sum(n.low_c < 0 for n in nights)} air frosts")
         if reading.kind == "typical year":
             night_curve(reading)
-        calibration(name, garden, nights)
+        for pooled, found in zip(everywhere, calibration(name, garden, nights), strict=True):
+            pooled.extend(found)
         if seconds > 0.0:
             losses(garden, nights[-MOST_NIGHTS:], "half", seconds)
         sys.stdout.flush()
+    print("\nall records together, damage, then lows:")
+    for cases in everywhere:
+        print_table(cases)
 
 
 if __name__ == "__main__":

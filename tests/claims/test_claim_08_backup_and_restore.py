@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
+import json
 import os
 import shutil
 import sqlite3
@@ -9,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+import zipfile
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -16,13 +20,15 @@ from typing import Any
 
 import pytest
 from flask import Flask
+from PIL import Image
 from sqlalchemy import func, select
 
 from gardenapp import create_app
 from gardenapp.cli_ops import _known_revisions
 from gardenapp.extensions import db
+from gardenapp.models.covers import Cover
 from gardenapp.models.plots import StorePlace
-from gardenapp.services import backup, transfer
+from gardenapp.services import backup, photos, transfer
 from gardenapp.services.transaction import write_transaction
 from tests import postgres_pool as postgres
 from tests.claims import rows
@@ -319,6 +325,69 @@ def test_everything_goes_out_and_comes_back_row_for_row(app: Flask, tmp_path: Pa
             assert rows.dump(connection) == before
     assert first.read_bytes() == second.read_bytes()
     assert first.stat().st_mode & 0o777 == 0o600
+
+
+@pytest.fixture
+def with_picture(app: Flask, tmp_path: Path) -> tuple[Path, str, Path]:
+    """An export of a garden with one picture: the file, the picture's name, its folder."""
+    filled(app)
+    folder, file = tmp_path / "photos", tmp_path / "out.zip"
+    out = io.BytesIO()
+    Image.new("RGB", (64, 48), "green").save(out, "JPEG")
+    with app.app_context():
+        name = photos.keep(out.getvalue(), folder=folder)
+        photos.keep(out.getvalue(), folder=folder)  # one that no row names
+        cover = db.session.scalars(select(Cover)).first()
+        assert cover is not None
+        cover.photo = name
+        db.session.commit()
+        transfer.export_to(file, engine=db.engine, now=NOW, app_version="test", pictures=folder)
+    return file, name, folder
+
+
+def test_pictures_go_out_and_come_back_byte_for_byte(
+    app: Flask, with_picture: tuple[Path, str, Path], tmp_path: Path
+) -> None:
+    file, name, folder = with_picture
+    there = tmp_path / "there"
+    with app.app_context():
+        transfer.import_from(file, engine=db.engine, replace=True, pictures=there)
+
+        assert db.session.scalars(select(Cover.photo).where(Cover.photo == name)).one() == name
+    assert transfer.pictures_in(file) == 1
+    assert [f.name for f in there.iterdir()] == [name]
+    assert (there / name).read_bytes() == (folder / name).read_bytes()
+
+
+@pytest.mark.parametrize("how", ["other bytes", "no picture", "a path for a name", "not in it"])
+def test_a_picture_that_is_not_the_listed_one_stops_the_import(
+    app: Flask, with_picture: tuple[Path, str, Path], tmp_path: Path, how: str
+) -> None:
+    file, name, _folder = with_picture
+    broken, there = tmp_path / "broken.zip", tmp_path / "there"
+    with zipfile.ZipFile(file) as good, zipfile.ZipFile(broken, "w") as made:
+        for info in good.infolist():
+            data, at = good.read(info), info.filename
+            if at.startswith("photos/"):
+                if how == "not in it":
+                    continue
+                data = b"<script>" if how != "a path for a name" else data
+                at = at if how != "a path for a name" else "photos/../../x.jpg"
+            if at == "manifest.json" and how == "no picture":
+                listed = json.loads(data)
+                listed["photos"][0]["sha256"] = hashlib.sha256(b"<script>").hexdigest()
+                data = json.dumps(listed).encode()
+            if at == "manifest.json" and how == "a path for a name":
+                data = data.replace(name.encode(), b"../../x.jpg")
+            made.writestr(at, data)
+    with app.app_context():
+        with db.engine.connect() as connection:
+            before = rows.dump(connection)
+        with pytest.raises(transfer.BadExport):
+            transfer.import_from(broken, engine=db.engine, replace=True, pictures=there)
+        with db.engine.connect() as connection:
+            assert rows.dump(connection) == before
+    assert not there.exists() or list(there.iterdir()) == []
 
 
 def test_a_garden_is_copied_to_another_database_and_proved(app: Flask, tmp_path: Path) -> None:
