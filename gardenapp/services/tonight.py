@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import OrderedDict, defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from threading import Lock
 from typing import Any
+from weakref import WeakKeyDictionary
 
-from sqlalchemy import select, update
+from sqlalchemy import Engine, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import joinedload, selectinload
 
@@ -135,9 +137,7 @@ def tonight_page(
     jobs = _board_jobs(plan.id)
     by_id = {job.id: job for job in jobs}
     rows = []
-    for row in db.session.scalars(
-        select(PlanRow).where(PlanRow.plan_id == plan.id).order_by(PlanRow.margin_k, PlanRow.id)
-    ):
+    for row in _rows_of(plan):
         mine = tuple(by_id[gift["job_id"]] for gift in row.data["given"] if gift["job_id"] in by_id)
         rows.append(
             BoardRow(row.planting_id, row.plot_id, _status(row, mine), row.margin_k, row.data, mine)
@@ -166,7 +166,50 @@ def tonight_page(
     )
 
 
-def _status(row: PlanRow, jobs: tuple[BoardJob, ...]) -> str:
+@dataclass(frozen=True)
+class _PlannedRow:
+    """A planting as a plan left it. `data` is shared by everybody who reads: never change it."""
+
+    planting_id: int
+    plot_id: int
+    status: str
+    margin_k: float
+    data: dict[str, Any]
+
+
+_Kept = OrderedDict[tuple[int, datetime], tuple[_PlannedRow, ...]]
+_planned: WeakKeyDictionary[Engine, _Kept] = WeakKeyDictionary()
+_planned_lock = Lock()
+MOST_PLANS_KEPT = 3
+
+
+def _rows_of(plan: Plan) -> tuple[_PlannedRow, ...]:
+    """The rows of a plan, which nothing changes once it is made: read from the database once.
+
+    The garden's version moves with each claim, and reading what a plan says of some hundred
+    plantings is a third of making a board anew.
+    """
+    key = (plan.id, plan.made_at)
+    with _planned_lock:
+        kept = _planned.setdefault(db.engine, OrderedDict())
+        found = kept.get(key)
+    if found is None:
+        found = tuple(
+            _PlannedRow(row.planting_id, row.plot_id, row.status, row.margin_k, row.data)
+            for row in db.session.scalars(
+                select(PlanRow)
+                .where(PlanRow.plan_id == plan.id)
+                .order_by(PlanRow.margin_k, PlanRow.id)
+            )
+        )
+        with _planned_lock:
+            kept[key] = found
+            while len(kept) > MOST_PLANS_KEPT:
+                kept.popitem(last=False)
+    return found
+
+
+def _status(row: _PlannedRow, jobs: tuple[BoardJob, ...]) -> str:
     if row.status == "protect" and jobs and all(job.state == "on" for job in jobs):
         return "protected"
     return row.status

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import re
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
@@ -24,6 +25,7 @@ from flask import (
     url_for,
 )
 from flask_wtf.csrf import generate_csrf
+from markupsafe import Markup
 from werkzeug.wrappers import Response
 
 from gardenapp import reference
@@ -59,6 +61,7 @@ TOKEN_PLACE = "@@form-token@@"  # noqa: S105  (a placeholder, filled in for each
 KEPT_PAGES = 200
 # The board says how old the forecast is, so a kept page is made anew this often.
 KEPT_MINUTES = 10
+KEPT_PARTS = 5_000  # lines of a few hundred bytes: two languages and units of a large garden
 PLOT_COOKIE = "plot"
 FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
 MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
@@ -86,6 +89,36 @@ class _Shelf:
 
 
 _shelf = _Shelf()
+
+
+class _Parts:
+    """Pieces of the board that only a new plan changes, drawn once for every reader.
+
+    What grows where, what it bears and what it is given stay as planned; who claimed or covered
+    what does not, and is never kept here. Each claim makes every board anew, so that most of the
+    work at dusk would otherwise be these lines.
+    """
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._kept: OrderedDict[tuple[Any, ...], Markup] = OrderedDict()
+
+    def of(self, plan: tuple[Any, ...]) -> Callable[..., Markup]:
+        """The template's `planned(name, *numbers)` for one plan, in one language and units."""
+
+        def planned(*name: Any, caller: Callable[[], str]) -> Markup:
+            key = (plan, name)
+            with self._lock:
+                found = self._kept.get(key)
+            if found is None:
+                found = Markup(caller())  # noqa: S704  (the template's own output, escaped there)
+                with self._lock:
+                    self._kept[key] = found
+                    while len(self._kept) > KEPT_PARTS:
+                        self._kept.popitem(last=False)
+            return found
+
+        return planned
 
 
 @blueprint.get("/")
@@ -190,6 +223,15 @@ def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice
         low=low,
         ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
         words=board_words,
+        planned=current_app.extensions.setdefault("board_parts", _Parts()).of(
+            (
+                page.plan_id,
+                page.made_at,
+                formats.temperature_unit(),
+                formats.length_unit(),
+                language(),
+            )
+        ),
         readings=latest_readings(now=at),
         alerts=open_alerts(member=member, now=at) if member is not None else (),
     )

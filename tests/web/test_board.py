@@ -7,7 +7,8 @@ from datetime import date, datetime, timedelta
 
 import pytest
 
-from gardenapp.models.people import Member
+from gardenapp.extensions import db
+from gardenapp.models.people import Garden, Member
 from gardenapp.services import forecasts, plan_night
 from tests.factories import Factory
 from tests.pages import Page, Pages
@@ -194,6 +195,34 @@ def test_why_shows_each_part_with_its_spread_and_source(
 
     for word in ("Forecast low", "This plot", "Air at plant height", "Leaves", "bare", "invented"):
         assert word in page.text
+
+
+def test_lines_kept_from_one_reader_are_not_shown_in_anothers_units_or_after_a_new_plan(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    def plant_lines() -> str:
+        return " ".join(
+            "".join(element.itertext())
+            for element in pages.get("/tonight").all("span")
+            if element.get("class") == "nums"
+        )
+
+    plan(make.now)
+    in_celsius = plant_lines()
+    garden = db.session.get(Garden, 1)
+    assert garden is not None
+    garden.temperature_unit = "F"
+    db.session.commit()
+    in_fahrenheit = plant_lines()
+    plan(make.now, low_c=-3.0)
+    after_a_new_plan = plant_lines()
+
+    assert "°C" in in_celsius
+    assert "°F" not in in_celsius
+    assert "°F" in in_fahrenheit
+    assert "°C" not in in_fahrenheit
+    assert after_a_new_plan != in_fahrenheit
+    assert "°F" in after_a_new_plan
 
 
 def test_every_source_that_why_names_has_a_page(make: Factory, pages: Pages, ines: Member) -> None:
