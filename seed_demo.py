@@ -38,8 +38,9 @@ from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.science.sun import night_for
-from gardenapp.services import forecasts, people
+from gardenapp.services import forecasts, lots, people
 from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.lots import LotEntry
 from gardenapp.services.passwords import hash_password
 from gardenapp.services.plan_night import plan_night
 from gardenapp.services.plots import USUAL_OFFSETS
@@ -77,6 +78,29 @@ PLACES = (
     ("Pallet stack, north end", "under the tarpaulin"),
     ("Tea hut loft", "mind the ladder in the dark"),
     ("Rafiq’s garage", "ring first"),
+)
+
+# How much of it, where, and what it is: enough for two or three more covers.
+MATERIALS = (
+    (9, "Long shed", LotEntry("Timber 38 × 38", "timber", length_mm=2400, section="38 × 38 mm")),
+    (3, "Long shed", LotEntry("Timber ends", "timber", length_mm=900, section="38 × 38 mm")),
+    (18, "Tea hut loft", LotEntry("Clear film 4 m", "film", "m", 400.0, 150.0, resin="4")),
+    (12, "Tea hut loft", LotEntry("Spare fleece", "fleece", "m", 150.0, resin="5")),
+    (
+        4,
+        "Pallet stack, north end",
+        LotEntry(
+            "Pallets 1200 × 800",
+            "pallet",
+            section="1200 × 800 mm",
+            mark="HT",
+            wood="untreated",
+            origin="rescued",
+        ),
+    ),
+    (14, "Lean-to by the gate", LotEntry("Salad boxes", "box", resin="1", origin="rescued")),
+    (25, "Long shed", LotEntry("String", "string", "m")),
+    (20, "Pallet stack, north end", LotEntry("Soil-filled bags", "ballast")),
 )
 
 # Rows of plots: label, how many, length and width, bed width [cm], distance to the long shed [m]
@@ -341,6 +365,7 @@ def _make_garden(now: datetime) -> list[SignIn]:
             local = now.astimezone(ZoneInfo(TIME_ZONE))
             _add_plantings(session, rng, plots, SEASONS[local.month])
             _add_covers(session, rng, member_ids)
+            _add_materials(session, member_ids[0], now)
     except BaseException:
         draft.unlink(missing_ok=True)
         raise
@@ -483,6 +508,19 @@ def _add_covers(
                 )
             )
     session.flush()
+
+
+def _add_materials(session: scoped_session[Session], member_id: int, now: datetime) -> None:
+    places = {place.label: place.id for place in session.scalars(select(StorePlace))}
+    for how_much, place, entry in MATERIALS:
+        lots.insert_lot(
+            session,
+            entry=entry,
+            quantity_milli=how_much * 1000,
+            place_id=places[place],
+            member_id=member_id,
+            now=now,
+        )
 
 
 # --- the forecast ------------------------------------------------------------------------------

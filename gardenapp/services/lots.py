@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
 
+from flask_sqlalchemy.session import Session
 from sqlalchemy import select
-from sqlalchemy.orm import joinedload
+from sqlalchemy.orm import joinedload, scoped_session
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
@@ -234,15 +235,35 @@ def add_lot(
         if entry.owner_id is not None and session.get(Member, entry.owner_id) is None:
             raise FieldRefused("owner_id", _("Choose a member from the list."))
         check_place(place_id)
-        lot = Lot(form_key=form_key or None, **_columns(entry))
-        session.add(lot)
-        session.flush()
-        happening = Happening("acquired", quantity_milli=quantity_milli, place_id=place_id)
-        ledger.write(lot, happening, at=now, member_id=member.id)
-        log.record(
-            action="material added", subject=f"material {lot.name}", at=now, member_id=member.id
+        return insert_lot(
+            session,
+            entry=entry,
+            quantity_milli=quantity_milli,
+            place_id=place_id,
+            member_id=member.id,
+            now=now,
+            form_key=form_key,
         )
-        return lot.id
+
+
+def insert_lot(
+    session: scoped_session[Session],
+    *,
+    entry: LotEntry,
+    quantity_milli: int,
+    place_id: int | None,
+    member_id: int | None,
+    now: datetime,
+    form_key: str = "",
+) -> int:
+    """The rows of a new material, inside the caller's transaction and after its checks."""
+    lot = Lot(form_key=form_key or None, **_columns(entry))
+    session.add(lot)
+    session.flush()
+    happening = Happening("acquired", quantity_milli=quantity_milli, place_id=place_id)
+    ledger.write(lot, happening, at=now, member_id=member_id)
+    log.record(action="material added", subject=f"material {lot.name}", at=now, member_id=member_id)
+    return lot.id
 
 
 def change_lot(*, lot_id: int, entry: LotEntry, member: Member, now: datetime) -> None:
