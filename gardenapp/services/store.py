@@ -335,6 +335,9 @@ def amount(quantity_milli: int, unit: str) -> str:
 # --- the list ---------------------------------------------------------------------------------
 
 
+MOST_BY_NUMBER = 500
+
+
 def list_store(*, choice: StoreChoice, member: Member) -> StorePage:
     """One page of things and materials that the choice lets through, by kind and name.
 
@@ -345,10 +348,18 @@ def list_store(*, choice: StoreChoice, member: Member) -> StorePage:
         parts.append((False, _things_joined(choice), _things_wanted(choice, member.id)))
     if choice.what != "things":
         parts.append((True, _lots_joined(), _lots_wanted(choice, member.id)))
-    counts = [
-        db.session.scalar(select(func.count()).select_from(joined).where(*wanted)) or 0
-        for _is_lot, joined, wanted in parts
-    ]
+    counts = []
+    for at, (is_lot, joined, wanted) in enumerate(parts):
+        if not choice.q:
+            counted = select(func.count()).select_from(joined).where(*wanted)
+            counts.append(db.session.scalar(counted) or 0)
+            continue
+        # Words are looked for in every row; those found are then fetched by number.
+        number = (_LOT if is_lot else _COVER).c.id
+        found_ids = db.session.scalars(select(number).select_from(joined).where(*wanted)).all()
+        counts.append(len(found_ids))
+        if len(found_ids) <= MOST_BY_NUMBER:
+            parts[at] = (is_lot, joined, [number.in_(found_ids)])
     total = sum(counts)
     pages = max(1, -(-total // PER_PAGE))
     page = min(max(1, choice.page), pages)
