@@ -75,6 +75,8 @@ def stocked(make: Factory) -> Member:
 def test_plants_become_a_drawing_a_cut_plan_and_a_cover_on_tonights_board(
     make: Factory, open_page: Callable[..., Any], tmp_path: Path
 ) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
     if shutil.which("pdftoppm") is None:
         pytest.skip("pdftoppm is not installed; it is in Debian's poppler-utils")
     link = link_for(stocked(make), make)
@@ -113,6 +115,13 @@ def test_plants_become_a_drawing_a_cut_plan_and_a_cover_on_tonights_board(
         assert sheet.width / DOTS_PER_MM == pytest.approx(210.0, abs=0.5)
         bar = longest_run(sheet)
     assert bar / DOTS_PER_MM == pytest.approx(50.0, abs=0.5)
+
+    # It fits the smallest phone, and its tables can be reached and read by keyboard.
+    phone.set_viewport_size({"width": 320, "height": 640})
+    assert phone.evaluate("document.documentElement.scrollWidth") <= 320
+    violations = Axe().run(phone).response["violations"]
+    assert violations == [], [v["id"] for v in violations]
+    phone.set_viewport_size({"width": 390, "height": 844})
 
     # The cut plan, printed too.
     press(phone.get_by_role("link", name="Cut plan"))
