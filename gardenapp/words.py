@@ -11,11 +11,14 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
+from functools import cache
+from pathlib import Path
 from typing import Any, Literal
 
 import flask_babel
 from babel import Locale
 from babel.dates import get_day_names, get_month_names
+from babel.messages.mofile import read_mo
 from flask import has_app_context
 
 
@@ -119,3 +122,46 @@ def said(text: Any) -> Any:
             if found:
                 return _(message, **{name: _(part) for name, part in found.groupdict().items()})
     return shown
+
+
+TRANSLATIONS = Path(__file__).parent / "translations"
+_PLACE = re.compile(r"%\((n\d+)\)s")
+
+
+@cache
+def _templates(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
+    """Texts of the catalogue with `%(n1)s` places, as what they look like; the longest first."""
+    path = TRANSLATIONS / language / "LC_MESSAGES" / "messages.mo"
+    with path.open("rb") as file:
+        known = [m.id for m in read_mo(file) if isinstance(m.id, str) and _PLACE.search(m.id)]
+    known.sort(key=lambda text: -len(_PLACE.sub("", text)))
+    found = []
+    for text in known:
+        pieces = _PLACE.split(text)  # literal, name, literal, name, …
+        looks = "".join(
+            f"(?P<{piece}>.+?)" if at % 2 else re.escape(piece.replace("%%", "%"))
+            for at, piece in enumerate(pieces)
+        )
+        found.append((re.compile(looks, re.DOTALL), text))
+    return tuple(found)
+
+
+def retold(text: Any) -> Any:
+    """What a reader of files or a design said in English, in the language of whoever reads.
+
+    Those modules know nothing of languages, and some of their words are kept in the database for
+    everybody. `gardenapp.web.catalogue` gathers their texts with a place for each piece put in;
+    here a text is recognised by what stands between the pieces, and its pieces are retold too.
+    A text that no template fits stays as it is.
+    """
+    language = _locale().language
+    if not isinstance(text, str) or not text or language == "en":
+        return text
+    shown = _(text)
+    if shown != text:
+        return shown
+    for looks, template in _templates(language):
+        found = looks.fullmatch(text)
+        if found:
+            return _(template, **{name: retold(piece) for name, piece in found.groupdict().items()})
+    return text

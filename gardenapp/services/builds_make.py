@@ -42,7 +42,7 @@ from gardenapp.services.night_outlook import prior_of
 from gardenapp.services.plan_night import replan_if_needed
 from gardenapp.services.store import check_handle, check_place
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _
+from gardenapp.words import _, retold
 
 _GRAIN_CM = 0.1
 # Columns of a kind that a copy with other sizes does not take over.
@@ -110,7 +110,8 @@ def build_cover(
     materials = find_materials(member=member)
     candidate = candidate_of(entry, materials)
     if candidate.design.problems:
-        raise Refused(_("It would not do as it is drawn: ") + " ".join(candidate.design.problems))
+        problems = " ".join(map(retold, candidate.design.problems))
+        raise Refused(_("It would not do as it is drawn: ") + problems)
     if not candidate.is_buildable:
         raise Refused(
             _("The store does not hold enough for it: ")

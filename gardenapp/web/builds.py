@@ -35,7 +35,7 @@ from gardenapp.web.builds_drawing import BAR_MM, draw, draw_boards, draw_film
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, NumberField, PickField, TextLine
 from gardenapp.web.formats import SPACE, length_unit
-from gardenapp.words import _, later
+from gardenapp.words import _, later, retold
 
 blueprint = Blueprint("builds", __name__)
 
@@ -74,7 +74,8 @@ _SIZES = re.compile(r"(\d[\d,]*(?:\.\d+)?)( (?:by|to|x|and) (\d[\d,]*(?:\.\d+)?)
 
 
 def in_my_units(text: str) -> str:
-    """Words of a design with their millimetres in the reader's unit."""
+    """Words of a design in the reader's language, with their millimetres in the reader's unit."""
+    text = retold(text)
     if length_unit() != "inch":
         return text
 

@@ -17,11 +17,12 @@ import flask_babel
 from flask import Flask, current_app, url_for
 from markupsafe import Markup
 
+from gardenapp.readers.records import LineError
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.second_opinion import second_opinion
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
-from gardenapp.words import _, day_of, decimal_sign, month_of, n_, said
+from gardenapp.words import _, day_of, decimal_sign, month_of, n_, retold, said
 
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NARROW NO-BREAK SPACE}"
@@ -52,6 +53,13 @@ def day_short(at: date) -> str:
 def month_short(at: date) -> str:
     """`Nov`."""
     return month_of(at, "abbreviated")
+
+
+def fault(error: LineError) -> str:
+    """What is wrong with a file and where: `line 3, TMIN: is missing`."""
+    where = [] if error.line is None else [_("line %(line)s", line=error.line)]
+    where += [error.column] if error.column else []
+    return ": ".join(part for part in (", ".join(where), retold(error.message)) if part)
 
 
 def quoted(text: Any) -> Any:
@@ -269,6 +277,8 @@ def init_formats(app: Flask) -> None:
         decimals,
         shortest,
         said,
+        retold,
+        fault,
         owned,
         quoted,
         minutes,

@@ -19,7 +19,7 @@ from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import zone
-from gardenapp.words import _, later
+from gardenapp.words import _, later, retold
 
 blueprint = Blueprint("replay", __name__)
 
@@ -122,9 +122,9 @@ def replays_page() -> Response | str | tuple[str, int]:
             except UnreadableFile as error:
                 errors = error.errors
             except OutOfRange as error:
-                form.file.errors = [*form.file.errors, str(error)]
+                form.file.errors = [*form.file.errors, retold(str(error))]
             except (Refused, NotFound) as error:
-                form.garden.errors = [*form.garden.errors, str(error)]
+                form.garden.errors = [*form.garden.errors, retold(str(error))]
             else:
                 return redirect(url_for("replay.run_page", run_id=run_id), 303)
     page = render_template(

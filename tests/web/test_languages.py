@@ -17,11 +17,12 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
 from gardenapp.services import feeds, people
 from gardenapp.web import catalogue, formats
-from gardenapp.words import _, later, n_, speaking
+from gardenapp.words import _, later, n_, retold, speaking
 from tests.conftest import NOW
 from tests.factories import Factory
+from tests.fuzz.test_forms import forms_of
 from tests.pages import XHTML, Pages
-from tests.web.test_access_matrix import World, rules, world  # noqa: F401  (a fixture)
+from tests.web.test_access_matrix import World, rules, token_for, world  # noqa: F401  (a fixture)
 
 PLACES = re.compile(r"%\(\w+\)s|%%|\{\}|</?\w+>")
 ATTRIBUTES = ("aria-label", "title", "alt", "placeholder")
@@ -310,3 +311,78 @@ def test_no_page_says_a_sentence_in_english_to_a_spanish_reader(world: World) ->
 
     assert lapses == [], "\n".join(lapses)
     assert read > 40
+
+
+@pytest.mark.parametrize("nonsense", ["", "zzz", "-99999", "9" * 30])
+def test_no_form_that_comes_back_speaks_english_to_a_spanish_reader(
+    world: World,  # noqa: F811
+    nonsense: str,
+) -> None:
+    plain, patterns = english_only()
+    forms = [f for f in forms_of(world.app, world) if not f[0].startswith("/sign-out")]
+    client = world.client("coordinator")
+    client.set_cookie("language", "es")
+    token = token_for(world.app, client)
+    own_words = {"bean", "tool shed", "String"}
+    lapses, read = [], 0
+    for action, fields in forms:
+        data = dict.fromkeys(fields, nonsense) | {"csrf_token": token}
+        response = client.post(action, data=data)
+        if response.mimetype != "text/html" or response.status_code != 422:
+            continue
+        read += 1
+        root = html5lib.parse(response.get_data(as_text=True))
+        for text in texts(root):
+            is_english = text in plain or any(pattern.fullmatch(text) for pattern in patterns)
+            if is_english and text not in own_words:
+                lapses.append(f"{action}: {text}")
+
+    assert lapses == [], "\n".join(lapses)
+    assert read >= 10
+
+
+# What modules without languages say
+
+
+def spoken() -> list[str]:
+    """Each of their texts as it might be said, with numbers put in its places."""
+    return [
+        re.sub(r"%\(n(\d+)\)s", lambda place: f"{place[1]}4", text.replace("%%", "%"))
+        if "%(n1)s" in text
+        else text
+        for text in catalogue.code_texts()
+    ]
+
+
+def test_what_readers_and_designs_say_is_told_again_in_spanish(app: Flask) -> None:
+    same_in_both = {strings(m.id)[0] for m in messages() if m.id == m.string}
+    assert len(spoken()) > 200
+    with app.test_request_context():
+        assert [retold(text) for text in spoken()] == spoken()
+        with speaking("es"):
+            lapses = [text for text in spoken() if retold(text) == text]
+            assert set(lapses) <= same_in_both
+            assert (
+                retold("There is no low in this message from EGLL: it cancels an earlier one.")
+                == "No hay mínima en este mensaje de EGLL: anula uno anterior."
+            )
+            assert retold("Odile’s own words") == "Odile’s own words"
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("/forecast/import", "TMIN: di si son °C o °F"),
+        ("/season/import", "línea 1: El archivo no dice si sus temperaturas son °C, °F o décimas"),
+        ("/replay", "línea 1: El archivo no dice si sus temperaturas son °C, °F o décimas"),
+    ],
+)
+def test_a_broken_file_is_refused_in_spanish(
+    make: Factory, pages: Pages, address: str, words: str
+) -> None:
+    spanish(pages).sign_in(make.coordinator(language="es"))
+    table = b"DATE,TMIN\n2026-11-24,warm\n2026-11-25,cold\n"
+
+    page = pages.post(address, {"file": (BytesIO(table), "table.csv")}, status=422)
+
+    assert words in page.text
