@@ -139,7 +139,7 @@ def _templates(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
     for text in known:
         pieces = _PLACE.split(text)  # literal, name, literal, name, …
         looks = "".join(
-            f"(?P<{piece}>.+?)" if at % 2 else re.escape(piece.replace("%%", "%"))
+            f"(?P<{piece}>.*?)" if at % 2 else re.escape(piece.replace("%%", "%"))
             for at, piece in enumerate(pieces)
         )
         found.append((re.compile(looks, re.DOTALL), text))

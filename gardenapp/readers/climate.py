@@ -348,6 +348,12 @@ def _fixed_zone(offset_h: int) -> ZoneInfo:
     return ZoneInfo("UTC" if offset_h == 0 else f"Etc/GMT{-offset_h:+d}")
 
 
+TYPICAL_NOTE = (
+    "Each month of a typical year comes from another year: nights at the turn of a month did not "
+    "follow one another."
+)
+
+
 def _whole(nights: Sequence[NightForecast]) -> tuple[tuple[ClimateNight, ...], tuple[str, ...]]:
     """The nights whose hours leave no gap in which the low could hide."""
     kept = tuple(_night(night) for night in nights if night.covers_night)
@@ -448,8 +454,7 @@ def _typical_year(rows: Sequence[Row]) -> ClimateReading:
         f"{head[1]} {head[2]}".strip(),
         tuple(dated),
         (
-            "Each month of a typical year comes from another year: nights at the turn of a month "
-            "did not follow one another.",
+            TYPICAL_NOTE,
             *left_out,
             *_few(notes),
         ),

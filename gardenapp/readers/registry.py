@@ -102,10 +102,10 @@ def _kind_of(root: Node) -> str:
             for key in ("forecastGridData", "forecastHourly")
             if isinstance(properties.value, dict) and isinstance(properties.value.get(key), str)
         ]
+        wanted = " or ".join(_address(link) for link in links) or "its forecastGridData link"
         raise refuse(
-            "This names a place's forecast and is not the forecast itself. Fetch "
-            + (" or ".join(_address(link) for link in links) or "its forecastGridData link")
-            + " instead.",
+            f"This names a place's forecast and is not the forecast itself. Fetch {wanted} "
+            "instead.",
             column="properties.forecastGridData",
         )
     if root.has("title") and root.has("status"):

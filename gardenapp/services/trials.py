@@ -40,7 +40,7 @@ from gardenapp.science.sun import clear_sky_wm2
 from gardenapp.services import log
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _
+from gardenapp.words import _, retold
 
 # A day gain is published as a figure without a spread; trials and growers' figures for clear
 # covers run from 6 to 12 °C, which is this far about their middle. Common practice, no source.
@@ -273,7 +273,7 @@ def _analysed(
             _series(inside), _series(outside), nights=nights, heat_max_c=heat_max_c
         )
     except (OutOfRange, OverflowError) as error:
-        words = str(error)
+        words = str(retold(str(error)))
         message = words[:1].upper() + words[1:].rstrip(".") + "."
         raise UnreadableTrial({"both": (LineError(None, "", message),)}) from error
 

@@ -615,7 +615,7 @@ def next_page() -> Response | str | tuple[str, int]:
                 clock=now,  # the thread has the app's context, and with it the app's clock
             )
         except (Refused, OutOfRange) as refusal:
-            trouble = str(refusal)
+            trouble = retold(str(refusal))
         else:
             return redirect(url_for("builds.next_run", run_id=run_id), 303)
     page = render_template(

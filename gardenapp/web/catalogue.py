@@ -81,14 +81,19 @@ def table_texts() -> Iterator[str]:
 # gathered here, and told again in the reader's language by `gardenapp.words.retold`.
 SPOKEN_IN = {
     "gardenapp/readers/*.py": frozenset(
-        {"fault", "refuse", "add", "append", "BadFigure", "LineError", "_count_note", "_note"}
+        {"fault", "refuse", "add", "append", "BadFigure", "LineError"}
+        | {"_count_note", "_note", "_expected"}
     ),
     "gardenapp/science/designs*.py": frozenset(
         {"Step", "Item", "Part", "bar", "film_part", "append"}
     ),
     "gardenapp/science/timber.py": frozenset({"append"}),
+    "gardenapp/science/trials_matching.py": frozenset({"OutOfRange"}),
 }
-SPOKEN_NAMES = {"words", "hint", "why", "no_low", "named", "SAVE_AS_UTF8"}
+SPOKEN_NAMES = {
+    "words", "hint", "why", "no_low", "named", "note", "notes", "wanted", "SAVE_AS_UTF8",
+    "TYPICAL_NOTE", "_OTHER_FILES", "_COLD_HAZARDS",
+}  # fmt: skip
 DRAWN_WITH = ("title", "tools", "notes")  # what a draft of a design says besides
 FOR_MACHINES = {"readings_json.py"}  # their answers are English JSON, for whoever writes a sender
 # Made of parts that stand in variables.
@@ -148,6 +153,9 @@ def _texts_in(node: ast.expr) -> Iterator[str]:
             yield "".join(parts)
     elif isinstance(node, ast.List | ast.Tuple):
         for each in node.elts:
+            yield from _texts_in(each)
+    elif isinstance(node, ast.Dict):
+        for each in node.values:
             yield from _texts_in(each)
     elif isinstance(node, ast.IfExp):
         yield from _texts_in(node.body)

@@ -353,7 +353,7 @@ def address_page() -> Response | str | tuple[str, int]:
     if form.validate_on_submit():
         url = form.url.data or ""
         if url and not url.startswith(("https://", "http://")):
-            form.url.errors = [*form.url.errors, "Enter an address that begins with https://"]
+            form.url.errors = [*form.url.errors, _("Enter an address that begins with https://")]
         else:
             forecasts.set_address(url=url, member_id=signed_in_member().id, now=now())
             flash(_("Address kept.") if url else _("Address forgotten."))
