@@ -26,7 +26,7 @@ from tests.web.test_readings import boss, token
 
 __all__ = ["boss", "token"]
 
-INPUTS = max(60, int(os.environ.get("FUZZ_INPUTS", "0")) // 20)
+INPUTS = max(25, int(os.environ.get("FUZZ_INPUTS", "0")) // 20)
 many = settings(
     max_examples=INPUTS, deadline=None, database=None, suppress_health_check=list(HealthCheck)
 )

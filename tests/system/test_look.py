@@ -233,9 +233,16 @@ def test_no_page_breaks_a_rule_of_the_accessibility_checker(
 
     for path in one.paths:
         one.page.goto(path)
-        for theme, rules in (("light", {}), ("dark", OF_COLOUR)):
-            one.page.emulate_media(color_scheme=theme)
-            for rule in axe.run(one.page, options={**BROKEN_ONLY, **rules}).response["violations"]:
+        one.page.emulate_media(color_scheme="light")
+        found = {"light": axe.run(one.page, options=BROKEN_ONLY).response["violations"]}
+        if who != "member":  # a member's pages are drawn in the colours of a coordinator's
+            one.page.emulate_media(color_scheme="dark")
+            found["dark"] = one.page.evaluate(
+                "async rules => (await axe.run(document, rules)).violations",
+                {**BROKEN_ONLY, **OF_COLOUR},
+            )
+        for theme, rules in found.items():
+            for rule in rules:
                 where = [node["html"][:120] for node in rule["nodes"][:2]]
                 broken[path, theme, rule["id"]] = where
         if faults := one.page.evaluate(ORDER):

@@ -313,7 +313,7 @@ def test_no_page_says_a_sentence_in_english_to_a_spanish_reader(world: World) ->
     assert read > 40
 
 
-@pytest.mark.parametrize("nonsense", ["", "zzz", "-99999", "9" * 30])
+@pytest.mark.parametrize("nonsense", ["", "zzz"])
 def test_no_form_that_comes_back_speaks_english_to_a_spanish_reader(
     world: World,  # noqa: F811
     nonsense: str,
