@@ -47,6 +47,7 @@ def well(app: Flask, make: Factory) -> Flask:
     return app
 
 
+@pytest.mark.sqlite  # a server has a clock of its own, and the test has another
 def test_nothing_is_found_where_all_is_well(well: Flask) -> None:
     found = findings(well)
 

@@ -187,6 +187,7 @@ def test_what_is_no_single_address_is_refused(address: str) -> None:
         mail.check_address(address)
 
 
+@pytest.mark.sqlite  # the file that is read is the database
 def test_the_password_stands_in_a_file_for_its_owner_alone(make: Factory, tmp_path: Path) -> None:
     odile = make.coordinator()
     settings = MailSettings("mail.example.org", 587, "starttls", "garden", "g@example.org")

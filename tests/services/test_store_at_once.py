@@ -27,7 +27,7 @@ WORKERS = 20
 DUE = (NOW.date() + timedelta(days=7)).isoformat()
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=[pytest.param("sqlite", marks=pytest.mark.sqlite), "postgresql"])
 def any_app(request: pytest.FixtureRequest, tmp_path: Path, migrated_file: Path) -> Iterator[Flask]:
     """The app on a database file, and on a server."""
     if request.param == "sqlite":
