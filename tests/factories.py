@@ -10,6 +10,7 @@ from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plants import Crop, CropStage, Planting
 from gardenapp.models.plots import Plot, StorePlace
+from gardenapp.models.replays import ReplayRun
 
 PASSWORD = "twelve cold lanterns"
 
@@ -123,3 +124,24 @@ class Factory:
         kind = kind or self.cover_class()
         values: dict[str, Any] = {"class_id": kind.id, "label": f"C{self._next()}"}
         return self._save(Cover(**values | changes))
+
+
+def replay_run(now: datetime, **changes: Any) -> int:
+    """A replay that is going on, or as `changes` say; gives its number."""
+    values: dict[str, Any] = {
+        "started_at": now,
+        "record": "winter.csv",
+        "garden": "current",
+        "covers": "half",
+        "seed": 1,
+        "nights_done": 12,
+        "nights_total": 40,
+        "heard_at": now,
+        "finished_at": None,
+        "started_by_id": None,
+        "result": None,
+    }
+    run = ReplayRun(**values | changes)
+    db.session.add(run)
+    db.session.commit()
+    return run.id

@@ -22,8 +22,8 @@ from babel.messages.pofile import read_po, write_po
 
 from gardenapp.config import ROOT
 from gardenapp.reference import loader
+from gardenapp.words import TRANSLATIONS
 
-FOLDER = ROOT / "gardenapp" / "translations"
 KEYWORDS = {
     "_": None,
     "gettext": None,
@@ -172,7 +172,7 @@ def read_translations(language: str) -> Catalog:
 
 
 def po_path(language: str) -> Path:
-    return FOLDER / language / "LC_MESSAGES" / "messages.po"
+    return TRANSLATIONS / language / "LC_MESSAGES" / "messages.po"
 
 
 def compiled(catalog: Catalog) -> bytes:
@@ -204,7 +204,7 @@ def _is_done(string: str | tuple[str, ...] | list[str] | None) -> bool:
 
 def main() -> None:
     """Update every language and say what is missing."""
-    for folder in sorted(path.name for path in FOLDER.iterdir() if path.is_dir()):
+    for folder in sorted(path.name for path in TRANSLATIONS.iterdir() if path.is_dir()):
         sys.stdout.write(f"{folder}: {update(folder)} without a translation\n")
 
 

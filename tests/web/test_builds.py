@@ -23,7 +23,7 @@ from gardenapp.services.builds_shapes import SHAPES, usual_sizes, wish_of
 from gardenapp.services.seeding import seed_catalogue
 from gardenapp.web.builds_drawing import MOST_HIGH_MM, MOST_WIDE_MM, draw
 from tests.conftest import NOW
-from tests.factories import Factory
+from tests.factories import Factory, replay_run
 from tests.pages import Page, Pages
 from tests.services.test_builds import FRAME, NEED, stock_up
 from tests.web.test_plots import HOSTILE
@@ -317,23 +317,8 @@ def test_without_past_nights_the_ranking_says_where_they_come_from(
 
 
 def make_run(**changes: Any) -> int:
-    values: dict[str, Any] = {
-        "started_at": NOW,
-        "record": "what to build next",
-        "garden": replay.BUILD_NEXT,
-        "covers": "",
-        "seed": 1,
-        "nights_done": 12,
-        "nights_total": 40,
-        "heard_at": NOW,
-        "finished_at": None,
-        "started_by_id": None,
-        "result": None,
-    }
-    run = ReplayRun(**values | changes)
-    db.session.add(run)
-    db.session.commit()
-    return run.id
+    ranking = {"record": "what to build next", "garden": replay.BUILD_NEXT, "covers": ""}
+    return replay_run(NOW, **ranking | changes)
 
 
 def test_a_running_ranking_shows_how_far_it_is_and_can_be_stopped(

@@ -14,7 +14,7 @@ from gardenapp.models.people import Member
 from gardenapp.models.replays import ReplayRun
 from gardenapp.services import replay
 from tests.conftest import NOW
-from tests.factories import Factory
+from tests.factories import Factory, replay_run
 from tests.pages import Pages
 from tests.services.test_replay import record_csv
 
@@ -43,23 +43,7 @@ def upload(data: bytes = b"", name: str = "winter.csv", **changes: str) -> dict[
 
 
 def make_run(**changes: Any) -> int:
-    values: dict[str, Any] = {
-        "started_at": NOW,
-        "record": "winter.csv",
-        "garden": "current",
-        "covers": "half",
-        "seed": 1,
-        "nights_done": 12,
-        "nights_total": 40,
-        "heard_at": NOW,
-        "finished_at": None,
-        "started_by_id": None,
-        "result": None,
-    }
-    run = ReplayRun(**values | changes)
-    db.session.add(run)
-    db.session.commit()
-    return run.id
+    return replay_run(NOW, **changes)
 
 
 def test_a_record_is_replayed_from_upload_to_result(
