@@ -8,6 +8,9 @@ from flask import Flask
 def init_web(app: Flask) -> None:
     """Register blueprints, sign-in, error pages, headers and template helpers."""
     from gardenapp.logs import init_logs
+
+    # The pages of materials and the walks round the store hang on the store's blueprint.
+    from gardenapp.web import store_lots, store_walks  # noqa: F401
     from gardenapp.web.access import init_access
     from gardenapp.web.ahead import blueprint as ahead
     from gardenapp.web.board import blueprint as board

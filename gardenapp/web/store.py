@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from flask import (
-    current_app,
     flash,
     redirect,
     render_template,
@@ -15,7 +13,6 @@ from flask import (
     send_from_directory,
     url_for,
 )
-from flask_wtf.file import FileField
 from werkzeug.wrappers import Response
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
@@ -63,6 +60,7 @@ from gardenapp.web.store_base import (
     today,
     usual_due,
 )
+from gardenapp.web.store_photos import PhotoForm, keep_photo, photo_folder
 from gardenapp.words import _, later
 
 STATES = ("here", "out", "lent", "missing", "broken", "retired")
@@ -196,12 +194,6 @@ def part_form() -> Any:
         quantity = NumberField(later("How much, in its unit"), minimum=0.001, maximum=100_000)
 
     return PartForm(prefix="part-")
-
-
-class PhotoForm(StoreForm):
-    """One picture."""
-
-    photo = FileField(later("Picture"))
 
 
 def thing_forms(thing: ThingPage) -> dict[str, Any]:
@@ -608,11 +600,6 @@ def out_page() -> str:
 # --- pictures ---------------------------------------------------------------------------------
 
 
-def photo_folder() -> Path:
-    """Where pictures are kept."""
-    return photos.folder_in(Path(current_app.instance_path))
-
-
 @blueprint.post(f"{THING}/photo")
 @members
 def thing_photo(cover_id: int) -> Response | tuple[str, int]:
@@ -625,24 +612,6 @@ def thing_photo(cover_id: int) -> Response | tuple[str, int]:
     )
 
 
-def keep_photo(is_lot: bool, subject_id: int, form: Any) -> None:
-    """Make a sent picture anew and show it with its thing from now on."""
-    sent = form.photo.data
-    data = sent.read(photos.LARGEST_BYTES + 1) if sent is not None and sent.filename else b""
-    if not data:
-        raise FieldRefused("photo", _("Choose a picture."))
-    folder = photo_folder()
-    name = photos.keep(data, folder=folder)
-    try:
-        before = store.set_photo(
-            is_lot=is_lot, subject_id=subject_id, photo=name, member=me(), now=now()
-        )
-    except Exception:
-        photos.drop(name, folder=folder)
-        raise
-    photos.drop(before, folder=folder)
-
-
 @blueprint.get("/store/photos/<name>")
 @members
 def photo(name: str) -> Response:
@@ -651,7 +620,3 @@ def photo(name: str) -> Response:
     answer = send_from_directory(photo_folder(), name, mimetype="image/jpeg")
     answer.headers["Cache-Control"] = "private, max-age=86400"
     return answer
-
-
-# The rest of the store's pages hang on the same blueprint.
-from gardenapp.web import store_lots, store_walks  # noqa: E402, F401  (they need what is above)

@@ -24,7 +24,6 @@ from gardenapp.services.store import (
 from gardenapp.web.access import members
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, MeasureField, NumberField, PickField, TextBox, TextLine
-from gardenapp.web.store import PhotoForm, keep_photo
 from gardenapp.web.store_base import (
     CONDITION_CHOICES,
     LOT,
@@ -45,6 +44,7 @@ from gardenapp.web.store_base import (
     today,
     usual_due,
 )
+from gardenapp.web.store_photos import PhotoForm, keep_photo
 from gardenapp.words import _, later
 
 UNIT_CHOICES = {
