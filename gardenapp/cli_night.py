@@ -15,7 +15,7 @@ from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.services import forecasts, tonight
 from gardenapp.services.fetching import FetchFailed
-from gardenapp.services.plan_night import plan_night, replan_if_needed
+from gardenapp.services.planned import plan_and_tell, replan_if_needed
 
 
 @forecast_group.command("import")
@@ -97,7 +97,7 @@ def plan(night: datetime | None, as_json: bool) -> None:
     """Plan a night from its newest forecast and print the board."""
     now = datetime.now(UTC)
     evening = night.date() if night else None
-    plan_night(night_of=evening, member_id=None, now=now)
+    plan_and_tell(night_of=evening, member_id=None, now=now)
     if as_json:
         _print_json(tonight.board_as_dict(now=now, night_of=evening))
     else:

@@ -39,7 +39,7 @@ from gardenapp.services.clockwork import NIGHT_ENDS_AT_HOUR, garden_zone, tonigh
 from gardenapp.services.forecasts import find_forecast
 from gardenapp.services.ledger import Happening
 from gardenapp.services.night_outlook import prior_of
-from gardenapp.services.plan_night import replan_if_needed
+from gardenapp.services.planned import replan_if_needed
 from gardenapp.services.store import check_handle, check_place
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, retold

@@ -21,11 +21,11 @@ from gardenapp.models.notices import FeedLink
 from gardenapp.models.people import Garden, Member
 from gardenapp.services import log, night_words
 from gardenapp.services.clockwork import get_garden
+from gardenapp.services.plots import plots_of
 from gardenapp.services.tonight import (
     BoardJob,
     TonightPage,
     board_as_dict,
-    plots_of,
     tonight_page,
 )
 from gardenapp.services.transaction import write_transaction

@@ -21,6 +21,7 @@ from gardenapp.science.sun import Night, night_for
 from gardenapp.services import learning, ledger, log, outcomes, tonight
 from gardenapp.services.clockwork import garden_zone, get_garden
 from gardenapp.services.ledger import Happening
+from gardenapp.services.plots import plots_of
 from gardenapp.services.tonight import BoardJob
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
@@ -116,7 +117,7 @@ def morning_page(*, member: Member, now: datetime, night_of: date | None = None)
         growing.setdefault(plot_id, set()).add(planting_id)
         if shares.get(planting_id, 0.0) >= 0.01:
             at_risk.setdefault(plot_id, set()).add(planting_id)
-    held = None if member.is_coordinator else set(tonight.plots_of(member.id))
+    held = None if member.is_coordinator else set(plots_of(member.id))
     plots = [
         PlotLine(
             plot_id=plot.id,

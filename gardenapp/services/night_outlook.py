@@ -19,7 +19,6 @@ from gardenapp.science.damage import (
     DamageCurve,
     chilling_share,
     combined_share,
-    curve_from_pair,
     curve_from_threshold,
     root_ball_c,
 )
@@ -36,16 +35,12 @@ from gardenapp.science.lift import (
 )
 from gardenapp.science.night import NightCurve, curve_from_hours, curve_from_low
 from gardenapp.science.sun import Night
+from gardenapp.services.hardiness import damage_curve
 
 SHELTER = "shelter"
 # Air in an unheated shed or porch against the air outside, and how far that may be off.
 # From memory: a closed unheated outbuilding keeps a few degrees; no published figure was found.
 SHELTER_LIFT_K = Estimate(3.0, 1.5)
-# A threshold recorded in the field is the air a grower read, on nights when leaves ran colder
-# than that air; the plan reckons with the leaf. Half of a clear night's usual difference is
-# taken, the other half left as caution, since nobody wrote down what kind of night it was.
-# The halving is our own choice; the difference is that of `science.exposure.leaf_k`.
-AIR_RECORD_K = Estimate(-0.75, 0.5)
 # Share of a plant's leaves that touch a sheet lying on it. From memory; on hoops it is none.
 TOUCHING_UNDER_SHEET = 0.15
 # A pot of the usual garden size where nobody said how big it is. From memory.
@@ -164,41 +159,6 @@ def _screen_curve(
         evening_c=evening_c,
         radiative_share=share.mean,
     )
-
-
-def damage_curve(stage: CropStage, *, is_hardened: bool) -> tuple[DamageCurve, float, str]:
-    """The curve that holds for plants in this state, its published threshold and its kind."""
-    refers_to = stage.refers_to
-    if is_hardened and stage.hardened_threshold_c is not None:
-        refers_to = stage.hardened_refers_to or refers_to
-        values = (
-            stage.hardened_kind or stage.kind,
-            stage.hardened_threshold_c,
-            stage.hardened_t10_c,
-            stage.hardened_t90_c,
-            stage.hardened_spread_k,
-        )
-    else:
-        values = (stage.kind, stage.threshold_c, stage.t10_c, stage.t90_c, stage.spread_k)
-    kind, threshold_c, t10_c, t90_c, spread_k = values
-    curve = _published_curve(kind, threshold_c, t10_c, t90_c, spread_k)
-    if refers_to == "air":
-        curve = DamageCurve(
-            curve.t50_c + AIR_RECORD_K.mean, math.hypot(curve.sd_k, AIR_RECORD_K.sd)
-        )
-    return curve, threshold_c, kind
-
-
-def _published_curve(
-    kind: str,
-    threshold_c: float,
-    t10_c: float | None,
-    t90_c: float | None,
-    spread_k: float | None,
-) -> DamageCurve:
-    if t10_c is not None and t90_c is not None and t10_c > t90_c:
-        return curve_from_pair(t10_c, t90_c)
-    return curve_from_threshold(threshold_c, kind=kind, spread_k=spread_k)
 
 
 def bare_outlook(

@@ -34,7 +34,8 @@ from gardenapp.services import log, mail, night_words, webhooks
 from gardenapp.services.clockwork import get_garden, night_at
 from gardenapp.services.mail import Message, NotSent
 from gardenapp.services.night_words import NightText
-from gardenapp.services.tonight import TonightPage, plots_of, tonight_page
+from gardenapp.services.plots import plots_of
+from gardenapp.services.tonight import TonightPage, tonight_page
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, speaking
 

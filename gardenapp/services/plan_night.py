@@ -10,7 +10,7 @@ What already stands over plants stays; what somebody has promised to do stays th
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
@@ -45,7 +45,7 @@ from gardenapp.science.lift_learning import LearntLift
 from gardenapp.science.morning import LiftOff, lift_off
 from gardenapp.science.night import NightCurve
 from gardenapp.science.sun import night_for
-from gardenapp.services import log, notices
+from gardenapp.services import log
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.forecasts import find_forecast, hours_of
 from gardenapp.services.learning import SiteBelief, site_belief
@@ -150,21 +150,10 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
         draft = _Draft(_gather(garden, evening), site, belief, now)
         draft.work_out()
         try:
-            plan_id = _keep(draft, evening=evening, member_id=member_id, now=now)
+            return _keep(draft, evening=evening, member_id=member_id, now=now)
         except _Overtaken:
             db.session.rollback()
-        else:
-            notices.plan_changed(plan_id)
-            return plan_id
     raise Refused(_("People are marking covers on right now. Plan again in a minute."))
-
-
-def replan_if_needed(*, nights: Iterable[date], member_id: int | None, now: datetime) -> list[int]:
-    """Plan tonight again if a new forecast spoke of it."""
-    evening = tonight(now)
-    if evening in set(nights):
-        return [plan_night(night_of=evening, member_id=member_id, now=now)]
-    return []
 
 
 def _gather(garden: Garden, evening: date) -> Gathered:

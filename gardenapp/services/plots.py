@@ -407,3 +407,14 @@ def _write_own_part(plot: Plot, bed_width_cm: float | None, offset: Offset, note
     plot.bed_width_cm, plot.note = bed_width_cm, note
     plot.offset_choice, plot.offset_reason = offset.choice, offset.reason
     plot.offset_k, plot.offset_sd_k = offset.offset_k, offset.offset_sd_k
+
+
+def plots_of(member_id: int) -> list[int]:
+    """The plots a member holds."""
+    return list(
+        db.session.scalars(
+            select(PlotHolder.plot_id)
+            .where(PlotHolder.member_id == member_id)
+            .order_by(PlotHolder.plot_id)
+        )
+    )

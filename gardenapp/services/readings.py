@@ -25,8 +25,8 @@ from gardenapp.models.trials import LOGGER_KINDS, Alert, Logger, Reading
 from gardenapp.readers.readings_json import SentReading
 from gardenapp.science.morning import GENERAL_HEAT_MAX_C
 from gardenapp.services import log
-from gardenapp.services.night_outlook import damage_curve
-from gardenapp.services.tonight import plots_of
+from gardenapp.services.hardiness import damage_curve
+from gardenapp.services.plots import plots_of
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 

@@ -34,8 +34,9 @@ from gardenapp.science.replay import (
     scaled,
 )
 from gardenapp.science.replay_forecasts import ReplayNight
+from gardenapp.services.hardiness import damage_curve
 from gardenapp.services.learning import site_belief
-from gardenapp.services.night_outlook import SHELTER, SHELTER_LIFT_K, damage_curve, prior_of
+from gardenapp.services.night_outlook import SHELTER, SHELTER_LIFT_K, prior_of
 from gardenapp.services.plan_night import (
     CLEARANCE_CM,
     MOST_STACKS,

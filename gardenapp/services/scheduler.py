@@ -30,7 +30,7 @@ from gardenapp.services import backup, forecasts, log, notices
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.notices import Outlet
-from gardenapp.services.plan_night import plan_night
+from gardenapp.services.planned import plan_and_tell
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
@@ -251,7 +251,7 @@ def _plan_if_outdated(now: datetime) -> bool:
     )
     if forecast is None or forecast.id == planned:
         return False
-    plan_night(night_of=evening, member_id=None, now=now)
+    plan_and_tell(night_of=evening, member_id=None, now=now)
     return True
 
 

@@ -326,17 +326,6 @@ def plan_row(
     return found[0], found[1]
 
 
-def plots_of(member_id: int) -> list[int]:
-    """The plots a member holds."""
-    return list(
-        db.session.scalars(
-            select(PlotHolder.plot_id)
-            .where(PlotHolder.member_id == member_id)
-            .order_by(PlotHolder.plot_id)
-        )
-    )
-
-
 def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
     """Say that `member_id` will do a job.
 

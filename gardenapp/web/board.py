@@ -36,6 +36,7 @@ from gardenapp.models.plots import Plot
 from gardenapp.science.estimate import Estimate
 from gardenapp.services import tonight as board
 from gardenapp.services.clockwork import night_at
+from gardenapp.services.plots import plots_of
 from gardenapp.services.readings import latest_readings, open_alerts
 from gardenapp.web import board_words, formats
 from gardenapp.web.access import (
@@ -201,7 +202,7 @@ def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -
 def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> str:
     plot_ids: list[int] | None = None
     if choice.mine and member is not None:
-        plot_ids = board.plots_of(member.id)
+        plot_ids = plots_of(member.id)
     elif choice.plot_id is not None:
         plot_ids = [choice.plot_id]
     page = board.tonight_page(now=at, plot_ids=plot_ids)

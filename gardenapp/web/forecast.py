@@ -26,7 +26,7 @@ from gardenapp.science.units import c_to_f, f_to_c
 from gardenapp.services import forecasts
 from gardenapp.services.clockwork import night_at
 from gardenapp.services.fetching import FetchFailed
-from gardenapp.services.plan_night import plan_night, replan_if_needed
+from gardenapp.services.planned import plan_and_tell, replan_if_needed
 from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import (
@@ -385,7 +385,7 @@ def fetch() -> Response:
 @coordinators
 def plan() -> Response:
     at = now()
-    plan_night(night_of=night_at(at, zone()), member_id=signed_in_member().id, now=at)
+    plan_and_tell(night_of=night_at(at, zone()), member_id=signed_in_member().id, now=at)
     flash(_("Tonight is planned."))
     return redirect(url_for("board.tonight"), 303)
 

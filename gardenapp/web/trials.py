@@ -21,7 +21,7 @@ from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services import trials
 from gardenapp.services.clockwork import NIGHT_ENDS_AT_HOUR, night_at
 from gardenapp.services.covers import list_kinds
-from gardenapp.services.plan_night import replan_if_needed
+from gardenapp.services.planned import replan_if_needed
 from gardenapp.web import trials_chart
 from gardenapp.web.access import current_garden, current_member, members, signed_in_member
 from gardenapp.web.clock import now

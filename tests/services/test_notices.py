@@ -16,7 +16,7 @@ from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
 from gardenapp.models.notices import NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Member, PlotHolder
-from gardenapp.services import forecasts, mail, notices, people, plan_night, tonight
+from gardenapp.services import forecasts, mail, notices, people, planned, tonight
 from gardenapp.services.mail import MailSettings, Message, NotSent
 from gardenapp.services.notices import Outlet
 from tests.factories import Factory
@@ -57,7 +57,7 @@ def enter(now: datetime, low_c: float, **more: Any) -> None:
 
 def plan(now: datetime, low_c: float) -> int:
     enter(now, low_c)
-    return plan_night.plan_night(night_of=EVENING, member_id=None, now=now)
+    return planned.plan_and_tell(night_of=EVENING, member_id=None, now=now)
 
 
 def by_mail(member: Member, now: datetime, **choices: Any) -> None:
@@ -243,7 +243,7 @@ def test_a_plan_for_another_night_tells_nothing(make: Factory, tamsin: Member) -
     later = EVENING + timedelta(days=1)
     forecasts.enter_by_hand(night_of=later, low_c=-2.0, member_id=None, now=make.now)
 
-    plan_night.plan_night(night_of=later, member_id=None, now=make.now)
+    planned.plan_and_tell(night_of=later, member_id=None, now=make.now)
 
     assert queue() == []
 
