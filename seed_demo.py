@@ -37,14 +37,16 @@ from gardenapp.models.nights import Plan
 from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot, StorePlace
-from gardenapp.science.sun import night_for
-from gardenapp.services import forecasts, lots, people
+from gardenapp.science.night.sun import night_for
 from gardenapp.services.clockwork import get_garden, tonight
-from gardenapp.services.lots import LotEntry
-from gardenapp.services.passwords import hash_password
-from gardenapp.services.plan_night import plan_night
-from gardenapp.services.plots import USUAL_OFFSETS
-from gardenapp.services.seeding import seed_catalogue
+from gardenapp.services.garden import people
+from gardenapp.services.garden.passwords import hash_password
+from gardenapp.services.garden.plots import USUAL_OFFSETS
+from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.night import forecasts
+from gardenapp.services.night.plan_night import plan_night
+from gardenapp.services.store import lots
+from gardenapp.services.store.lots import LotEntry
 from gardenapp.services.transaction import write_transaction
 
 SEED = 20_261

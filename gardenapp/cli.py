@@ -32,10 +32,11 @@ from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.logs import write_json_to_stderr
 from gardenapp.models.people import Garden, Member
-from gardenapp.services import backup, people
-from gardenapp.services import garden as gardens
-from gardenapp.services.garden import GardenSettings
+from gardenapp.services.garden import people
+from gardenapp.services.garden import settings as gardens
+from gardenapp.services.garden.settings import GardenSettings
 from gardenapp.services.transaction import write_transaction
+from gardenapp.services.upkeep import backup
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 # Flask answers 413 with our own page above MAX_UPLOAD_BYTES, or above MAX_LOGGER_UPLOAD_BYTES on
@@ -184,7 +185,7 @@ def init(
     """
     upgrade_if_needed()
     if gardens.has_garden():
-        from gardenapp.services.seeding import seed_catalogue
+        from gardenapp.services.garden.seeding import seed_catalogue
 
         with write_transaction() as session:
             seed_catalogue(session)

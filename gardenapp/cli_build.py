@@ -14,7 +14,7 @@ from gardenapp.cli import fail, main
 from gardenapp.errors import GardenError
 from gardenapp.readers.pieces import read_pieces, read_stock
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.science.timber import KEEP_FROM_MM, CutPlan, plan_cuts
+from gardenapp.science.timber.cutting import KEEP_FROM_MM, CutPlan, plan_cuts
 
 T = TypeVar("T")
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)

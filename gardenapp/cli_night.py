@@ -13,9 +13,9 @@ from flask import current_app
 from gardenapp.cli import fail, forecast_group, local_time, main, with_app
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
-from gardenapp.services import forecasts, tonight
 from gardenapp.services.fetching import FetchFailed
-from gardenapp.services.planned import plan_and_tell, replan_if_needed
+from gardenapp.services.night import forecasts, tonight
+from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
 
 
 @forecast_group.command("import")

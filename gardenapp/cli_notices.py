@@ -22,8 +22,9 @@ from flask import Flask, current_app
 
 from gardenapp.cli import addresses, local_time, main, with_app
 from gardenapp.errors import NotFound, OutOfRange
-from gardenapp.services import notices, scheduler
-from gardenapp.services.notices import Outlet
+from gardenapp.services.notices import telling
+from gardenapp.services.notices.telling import Outlet
+from gardenapp.services.upkeep import scheduler
 
 CERTIFICATE, KEY, AUTHORITY = "certificate.pem", "certificate_key.pem", "garden_authority.crt"
 # Phones refuse a server's certificate that is good for longer than 825 days, private ones too.
@@ -57,8 +58,8 @@ def notices_group() -> None:
 def notices_send() -> None:
     """Queue what tonight's plan has not told yet and send what is due; for cron."""
     at = now()
-    queued = notices.catch_up(now=at)
-    done = notices.send_due(now=at, outlet=outlet())
+    queued = telling.catch_up(now=at)
+    done = telling.send_due(now=at, outlet=outlet())
     words = f"{done.sent} sent, {done.failed} failed, {done.waiting} waiting."
     scheduler.beat(job=scheduler.SEND, result=words, was_good=True, now=at)
     click.echo(f"{queued} queued, {words}")
@@ -68,7 +69,7 @@ def notices_send() -> None:
 @with_app
 def notices_list() -> None:
     """Print the newest notices and what became of them."""
-    for line in notices.list_notices():
+    for line in telling.list_notices():
         error = f"  {line.last_error}" if line.last_error else ""
         click.echo(
             f"{local_time(line.made_at)}  {line.name}  {line.channel}  {line.kind}  "

@@ -19,7 +19,8 @@ from gardenapp.cli import main, upgrade_if_needed, with_app
 from gardenapp.config import with_driver
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, prepare_engine
-from gardenapp.services import backup, doctor, photos, transfer
+from gardenapp.services.store import photos
+from gardenapp.services.upkeep import backup, doctor, transfer
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 

@@ -15,10 +15,10 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 from gardenapp.cli import fail, main, with_app
 from gardenapp.extensions import db
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.services import replay as replays
 from gardenapp.services.clockwork import garden_zone, tonight
-from gardenapp.services.garden import has_garden
-from gardenapp.services.replay import GardenChoice, ReplayAsked
+from gardenapp.services.garden.settings import has_garden
+from gardenapp.services.season import replay as replays
+from gardenapp.services.season.replay import GardenChoice, ReplayAsked
 
 UNITS = {"C": "C", "F": "F", "tenths": "tenths C"}
 LARGEST_COVERS_FILE = 100_000

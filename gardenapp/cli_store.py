@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from gardenapp.cli import main, with_app
 from gardenapp.extensions import db
 from gardenapp.models.store import LedgerEntry
-from gardenapp.services import ledger
+from gardenapp.services.store import ledger
 
 
 @main.group("store")

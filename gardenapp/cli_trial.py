@@ -20,8 +20,8 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Garden
 from gardenapp.readers.logger import LARGEST_BYTES, LoggerOptions, LoggerReading, read_logger
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.science import trials
-from gardenapp.science.trials import Series, TrialResult
+from gardenapp.science.trials import analysis
+from gardenapp.science.trials.analysis import Series, TrialResult
 
 _Place = tuple[float, float, str]
 
@@ -94,10 +94,10 @@ def analyse(
                     click.echo(f"{path.name}: {fault}", err=True)
         if failed:
             fail("Nothing was analysed.")
-        result = trials.analyse(
+        result = analysis.analyse(
             _series(readings[0]),
             _series(readings[1]),
-            nights=trials.nights_between(
+            nights=analysis.nights_between(
                 min(int(reading.at_s[0]) for reading in readings),
                 max(int(reading.at_s[-1]) for reading in readings),
                 latitude=place[0],
@@ -112,7 +112,7 @@ def analyse(
         fail(str(error))
     notes = {"inside": list(readings[0].notes), "outside": list(readings[1].notes)}
     if as_json:
-        plain = {**trials.as_plain(result), "notes": notes}
+        plain = {**analysis.as_plain(result), "notes": notes}
         click.echo(json.dumps(plain, indent=1, ensure_ascii=False))
     else:
         for line in _words(result, notes, zone):

@@ -54,7 +54,7 @@ class Factory:
         number = self._next()
         values: dict[str, Any] = {"name": name or f"Member {number}", "created_at": self.now}
         if password is not None:
-            from gardenapp.services.people import hash_password
+            from gardenapp.services.garden.people import hash_password
 
             values |= {"password_hash": hash_password(password)}
             values |= {"sign_in_name": (name or f"member{number}").lower()}

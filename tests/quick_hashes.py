@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from argon2 import PasswordHasher
 
-from gardenapp.services import passwords
+from gardenapp.services.garden import passwords
 
 SHIPPED = passwords._hasher
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from gardenapp import cli
 from gardenapp.extensions import db
-from gardenapp.services import ledger, store
+from gardenapp.services.store import ledger, things
 from tests.conftest import NOW
 from tests.factories import Factory
 
@@ -21,7 +21,7 @@ pytestmark = pytest.mark.sqlite
 def garden_file(tmp_path: Path, make: Factory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A garden with a worn tote, and the command line pointed at it."""
     tote = make.cover(label="Tote 1")
-    store.damage_thing(cover_id=tote.id, condition="worn", note="", member=make.member(), now=NOW)
+    things.damage_thing(cover_id=tote.id, condition="worn", note="", member=make.member(), now=NOW)
     assert ledger.differences() == []
     db.session.remove()
     monkeypatch.setenv("GARDEN_INSTANCE", str(tmp_path))

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from gardenapp.cli import main
-from tests.science.trials_made import covered, moments, nights_of
+from tests.science.trials.trials_made import covered, moments, nights_of
 
 PLACE = ["--latitude", "52", "--longitude", "0", "--time-zone", "Europe/London"]
 

@@ -50,7 +50,7 @@ def test_an_answer_is_one_line_with_its_number_and_the_paths_pattern(
 def test_no_name_password_secret_or_address_reaches_the_log(
     app: Flask, make: Factory, lines: Any
 ) -> None:
-    from gardenapp.services import people
+    from gardenapp.services.garden import people
 
     bertil = make.member("Bertil Oak", password=PASSWORD)
     token = people.make_invite(member_id=bertil.id, by_id=None, now=make.now)

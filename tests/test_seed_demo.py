@@ -24,9 +24,9 @@ from gardenapp.models.nights import Job, Plan
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot, StorePlace
-from gardenapp.services import passwords, people
-from gardenapp.services.forecasts import find_forecast, hours_of
-from gardenapp.services.passwords import is_password
+from gardenapp.services.garden import passwords, people
+from gardenapp.services.garden.passwords import is_password
+from gardenapp.services.night.forecasts import find_forecast, hours_of
 from tests.conftest import make_settings
 from tests.factories import Factory
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from gardenapp.readers import plain_text
 from gardenapp.readers.csv_rows import Row, headers_of, rows_of, separator_of
 from gardenapp.readers.records import Faults, quoted, refuse
-from gardenapp.science.timber import LONGEST_MM, MOST_PIECES, Piece, Stock
+from gardenapp.science.timber.cutting import LONGEST_MM, MOST_PIECES, Piece, Stock
 from gardenapp.science.units import CM_PER_INCH
 
 _MM_PER_INCH = CM_PER_INCH * 10.0

@@ -8,36 +8,36 @@ from flask import Flask
 def init_web(app: Flask) -> None:
     """Register blueprints, sign-in, error pages, headers and template helpers."""
     from gardenapp.logs import init_logs
+    from gardenapp.web.access import init_access
+    from gardenapp.web.builds.designing import blueprint as builds
+    from gardenapp.web.errors import init_errors
+    from gardenapp.web.formats import init_formats
+    from gardenapp.web.garden.people import blueprint as people
+    from gardenapp.web.garden.plants import blueprint as plants
+    from gardenapp.web.garden.plots import blueprint as plots
+    from gardenapp.web.garden.settings import blueprint as garden
+    from gardenapp.web.headers import init_headers
+    from gardenapp.web.help_pages import blueprint as help_pages
+    from gardenapp.web.night.ahead import blueprint as ahead
+    from gardenapp.web.night.board import blueprint as board
+    from gardenapp.web.night.forecast import blueprint as forecast
+    from gardenapp.web.night.morning import blueprint as morning
+    from gardenapp.web.notices.feeds import blueprint as feeds
+    from gardenapp.web.notices.telling import blueprint as notices
+    from gardenapp.web.offline import blueprint as offline
+    from gardenapp.web.season.outlook import blueprint as season
+    from gardenapp.web.season.replay import blueprint as replay
+    from gardenapp.web.squeeze import init_squeeze
 
     # The pages of materials and the walks round the store hang on the store's blueprint.
-    from gardenapp.web import store_lots, store_walks  # noqa: F401
-    from gardenapp.web.access import init_access
-    from gardenapp.web.ahead import blueprint as ahead
-    from gardenapp.web.board import blueprint as board
-    from gardenapp.web.builds import blueprint as builds
-    from gardenapp.web.covers import blueprint as covers
-    from gardenapp.web.errors import init_errors
-    from gardenapp.web.feeds import blueprint as feeds
-    from gardenapp.web.forecast import blueprint as forecast
-    from gardenapp.web.formats import init_formats
-    from gardenapp.web.garden import blueprint as garden
-    from gardenapp.web.headers import init_headers
-    from gardenapp.web.health import blueprint as health
-    from gardenapp.web.help_pages import blueprint as help_pages
-    from gardenapp.web.morning import blueprint as morning
-    from gardenapp.web.notices import blueprint as notices
-    from gardenapp.web.offline import blueprint as offline
-    from gardenapp.web.people import blueprint as people
-    from gardenapp.web.plants import blueprint as plants
-    from gardenapp.web.plots import blueprint as plots
-    from gardenapp.web.privacy import blueprint as privacy
-    from gardenapp.web.readings import blueprint as readings
-    from gardenapp.web.replay import blueprint as replay
-    from gardenapp.web.season import blueprint as season
-    from gardenapp.web.squeeze import init_squeeze
-    from gardenapp.web.store import blueprint as store
+    from gardenapp.web.store import lots, walks  # noqa: F401
+    from gardenapp.web.store.covers import blueprint as covers
+    from gardenapp.web.store.things import blueprint as store
     from gardenapp.web.themes import init_themes
-    from gardenapp.web.trials import blueprint as trials
+    from gardenapp.web.trials.cover_trials import blueprint as trials
+    from gardenapp.web.trials.readings import blueprint as readings
+    from gardenapp.web.upkeep.health import blueprint as health
+    from gardenapp.web.upkeep.privacy import blueprint as privacy
 
     init_logs(app)
     init_access(app)

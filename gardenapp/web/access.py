@@ -16,7 +16,7 @@ from werkzeug.wrappers import Response
 
 from gardenapp.extensions import db, login_manager
 from gardenapp.models.people import Garden, Member
-from gardenapp.services import people
+from gardenapp.services.garden import people
 
 PHONE = "phone"  # where a session keeps the mark of its phone
 View = TypeVar("View", bound=Callable[..., Any])

@@ -84,11 +84,11 @@ SPOKEN_IN = {
         {"fault", "refuse", "add", "append", "BadFigure", "LineError"}
         | {"_count_note", "_note", "_expected"}
     ),
-    "gardenapp/science/designs*.py": frozenset(
+    "gardenapp/science/designs/*.py": frozenset(
         {"Step", "Item", "Part", "bar", "film_part", "append"}
     ),
-    "gardenapp/science/timber.py": frozenset({"append"}),
-    "gardenapp/science/trials_matching.py": frozenset({"OutOfRange"}),
+    "gardenapp/science/timber/cutting.py": frozenset({"append"}),
+    "gardenapp/science/trials/matching.py": frozenset({"OutOfRange"}),
 }
 SPOKEN_NAMES = {
     "words", "hint", "why", "no_low", "named", "note", "notes", "wanted", "SAVE_AS_UTF8",

@@ -19,7 +19,7 @@ from markupsafe import Markup
 
 from gardenapp.readers.records import LineError
 from gardenapp.science.units import c_to_f, difference_k_to_f
-from gardenapp.services.second_opinion import second_opinion
+from gardenapp.services.trials.second_opinion import second_opinion
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
 from gardenapp.words import _, day_of, decimal_sign, month_of, n_, retold, said

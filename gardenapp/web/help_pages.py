@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, render_template
 
 from gardenapp import reference
-from gardenapp.services import sources
+from gardenapp.services.garden import sources
 from gardenapp.web.access import public
 
 blueprint = Blueprint("help_pages", __name__)

@@ -19,11 +19,11 @@ from __future__ import annotations
 import argparse
 import time
 
-from gardenapp.science.allocation import COUNTS_GAP, Problem, solve
-from gardenapp.science.allocation_fit import prepare
-from gardenapp.science.allocation_greedy import Tally, fill_greedily
-from gardenapp.science.allocation_problem import relative_gap_of
-from gardenapp.science.allocation_program import Model, Rules, SolverFailed, counts_program, run
+from gardenapp.science.allocation.fit import prepare
+from gardenapp.science.allocation.greedy import Tally, fill_greedily
+from gardenapp.science.allocation.problem import relative_gap_of
+from gardenapp.science.allocation.program import Model, Rules, SolverFailed, counts_program, run
+from gardenapp.science.allocation.solve import COUNTS_GAP, Problem, solve
 from tests.bench.gardens import invented_garden
 
 

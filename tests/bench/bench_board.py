@@ -39,10 +39,10 @@ from gardenapp.extensions import db
 from gardenapp.models.covers import CoverClass
 from gardenapp.models.nights import Plan
 from gardenapp.models.plants import CropStage
-from gardenapp.services import people
-from gardenapp.services.forecasts import enter_by_hand
-from gardenapp.services.plan_night import plan_night
-from gardenapp.services.seeding import seed_catalogue
+from gardenapp.services.garden import people
+from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.night.forecasts import enter_by_hand
+from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.transaction import write_transaction
 from gardenapp.web.access import public
 from tests.conftest import make_settings

@@ -14,14 +14,14 @@ from datetime import date, timedelta
 
 import pytest
 
-from gardenapp.science.designs import design
+from gardenapp.science.covers.lift import LiftPrior
+from gardenapp.science.designs.design import design
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.lift import LiftPrior
-from gardenapp.science.replay_forecasts import ReplayNight
-from gardenapp.services.build_next import Extra, _of_design, rank
-from gardenapp.services.builds import Candidate
-from gardenapp.services.builds_shapes import Need, usual_sizes, wish_of
-from gardenapp.services.replay_gardens import invented_garden
+from gardenapp.science.season.replay_forecasts import ReplayNight
+from gardenapp.services.builds.designing import Candidate
+from gardenapp.services.builds.shapes import Need, usual_sizes, wish_of
+from gardenapp.services.season.build_next import Extra, _of_design, rank
+from gardenapp.services.season.replay_gardens import invented_garden
 
 DESIGNS, WINTERS = 12, 20
 

@@ -11,9 +11,9 @@ import random
 import time
 from datetime import date, timedelta
 
-from gardenapp.science.season import season_outlook
-from gardenapp.science.timber import Piece, Stock, plan_cuts
-from gardenapp.science.timber_spans import Source, Task, first_fit, whole
+from gardenapp.science.season.outlook import season_outlook
+from gardenapp.science.timber.cutting import Piece, Stock, plan_cuts
+from gardenapp.science.timber.spans import Source, Task, first_fit, whole
 
 STEPS_MM = range(1800, 5401, 300)  # lengths sold in much of Europe
 

@@ -41,7 +41,7 @@ from gardenapp import create_app
 from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, CoverUse, Job, Plan
 from gardenapp.models.people import Member
-from gardenapp.services import transfer
+from gardenapp.services.upkeep import transfer
 from gardenapp.web.access import public
 from tests.bench.bench_board import NOW, fill
 from tests.conftest import make_settings

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from gardenapp.readers.logger import LoggerReading, read_logger
-from gardenapp.science.trials import Series, TrialResult, analyse, nights_between
+from gardenapp.science.trials.analysis import Series, TrialResult, analyse, nights_between
 
 STEP_S = 300
 DAYS = 365

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from gardenapp.science.allocation import (
+from gardenapp.science.allocation.solve import (
     CoverPool,
     Id,
     PlantingNeed,

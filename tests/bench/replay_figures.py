@@ -21,12 +21,13 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from gardenapp.readers.climate import ClimateReading, Unit, read_climate
-from gardenapp.science.damage import DamageCurve
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.forecast_error import forecast_sd_k
 from gardenapp.science.learning import brier_score, reliability_table
-from gardenapp.science.night import curve_from_low
-from gardenapp.science.replay import (
+from gardenapp.science.night.curve import curve_from_low
+from gardenapp.science.night.damage import DamageCurve
+from gardenapp.science.night.forecast_error import forecast_sd_k
+from gardenapp.science.night.sun import night_for
+from gardenapp.science.season.replay import (
     BARE,
     FORESIGHT,
     LEAST_ODDS,
@@ -38,16 +39,15 @@ from gardenapp.science.replay import (
     night_outlook,
     replay,
 )
-from gardenapp.science.replay_forecasts import (
+from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
     error_pool,
     reading_step_k,
     simulated_forecasts,
     unrounded,
 )
-from gardenapp.science.replay_rules import Rule
-from gardenapp.science.sun import night_for
-from gardenapp.services.replay_gardens import invented_garden, with_covers
+from gardenapp.science.season.replay_rules import Rule
+from gardenapp.services.season.replay_gardens import invented_garden, with_covers
 
 SEED = 1
 DRAWS = 10

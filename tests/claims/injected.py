@@ -33,7 +33,7 @@ class Defect:
 DEFECTS = (
     Defect(
         "a missing permission check: any member may open the list of members",
-        "gardenapp/web/people.py",
+        "gardenapp/web/garden/people.py",
         '@blueprint.get("/members")\n@coordinators\n',
         '@blueprint.get("/members")\n@members\n',
         "tests/web/test_access_matrix.py::test_reading[member]",
@@ -51,7 +51,7 @@ DEFECTS = (
         "templates/people/members.html",
         "{{ line.name }}",
         "{{ line.name|safe }}",
-        "tests/web/test_people.py::test_any_printable_name_is_shown_as_it_is",
+        "tests/web/garden/test_people.py::test_any_printable_name_is_shown_as_it_is",
     ),
 )
 

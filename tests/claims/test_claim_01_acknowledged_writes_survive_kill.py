@@ -30,7 +30,7 @@ from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import Job, JobPart, Plan, PlanRow
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import StorePlace
-from gardenapp.services import people
+from gardenapp.services.garden import people
 from tests import postgres_pool
 from tests.factories import Factory
 from tests.system import garden

@@ -19,7 +19,7 @@ from sqlalchemy.exc import IntegrityError
 from gardenapp.errors import AlreadyClaimed
 from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, Job
-from gardenapp.services import tonight
+from gardenapp.services.night import tonight
 from tests.claims.pointing import proved_by
 from tests.factories import Factory
 from tests.system import garden
@@ -101,7 +101,7 @@ def test_the_index_alone_refuses_a_second_open_claim(make: Factory, job: int) ->
 
 def test_the_store_keeps_the_same_promise() -> None:
     proved_by(
-        "tests.services.test_store_at_once",
+        "tests.services.store.test_at_once",
         "test_the_last_tote_goes_to_one_and_nineteen_are_told_who_has_it",
         "test_twenty_take_from_a_lot_of_twelve_and_it_never_goes_below_nothing",
     )

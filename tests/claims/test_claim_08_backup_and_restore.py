@@ -28,8 +28,9 @@ from gardenapp.cli_ops import _known_revisions
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.plots import StorePlace
-from gardenapp.services import backup, photos, transfer
+from gardenapp.services.store import photos
 from gardenapp.services.transaction import write_transaction
+from gardenapp.services.upkeep import backup, transfer
 from tests import postgres_pool as postgres
 from tests.claims import rows
 from tests.conftest import NOW, make_settings

@@ -13,7 +13,7 @@ import pytest
 from flask import Flask
 
 from gardenapp.extensions import db
-from gardenapp.services import transfer
+from gardenapp.services.upkeep import transfer
 from tests.claims import rows
 from tests.conftest import NOW
 

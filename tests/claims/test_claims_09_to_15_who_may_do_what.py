@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from flask import Flask
 
-from gardenapp.services import people
-from gardenapp.services.people import WrongPassword
+from gardenapp.services.garden import people
+from gardenapp.services.garden.people import WrongPassword
 from tests.claims.pointing import proved_by
 from tests.factories import PASSWORD, Factory
 from tests.phones import Phone
@@ -40,7 +40,7 @@ def test_claim_10_what_is_anothers_cannot_be_reached_by_guessing() -> None:
         "test_an_impossible_number_in_an_address_is_not_found",
     )
     proved_by(
-        "tests.web.test_plots",
+        "tests.web.garden.test_plots",
         "test_another_members_plot_is_refused",
         "test_a_planting_of_another_plot_is_not_copied",
     )
@@ -84,7 +84,7 @@ def test_claim_11_a_form_needs_this_sessions_own_token() -> None:
 
 def test_claim_13_signing_in_renews_and_signing_out_ends() -> None:
     proved_by(
-        "tests.web.test_people",
+        "tests.web.garden.test_people",
         "test_a_cookie_planted_before_signing_in_is_useless_after",
         "test_what_was_in_the_session_before_is_dropped",
         "test_a_cookie_saved_before_the_end_of_a_session_is_useless_after",
@@ -95,7 +95,7 @@ def test_claim_13_signing_in_renews_and_signing_out_ends() -> None:
 
 def test_claim_14_guessing_slows_down_and_keeps_nobody_else_out() -> None:
     proved_by(
-        "tests.services.test_people",
+        "tests.services.garden.test_people",
         "test_after_five_failures_even_the_right_password_waits",
         "test_a_stranger_elsewhere_cannot_keep_a_coordinator_out",
         "test_other_names_from_the_same_address_are_not_held_up_by_one",
@@ -103,17 +103,18 @@ def test_claim_14_guessing_slows_down_and_keeps_nobody_else_out() -> None:
         "test_tries_sent_at_once_do_not_slip_past_the_limit",
     )
     proved_by(
-        "tests.web.test_people", "test_a_forged_forwarding_header_does_not_make_another_address"
+        "tests.web.garden.test_people",
+        "test_a_forged_forwarding_header_does_not_make_another_address",
     )
 
 
 def test_claim_15_known_and_unknown_names_look_alike() -> None:
     proved_by(
-        "tests.services.test_people",
+        "tests.services.garden.test_people",
         "test_unknown_passwordless_and_let_go_are_answered_alike",
         "test_an_unknown_name_costs_a_hash_as_a_known_one_does",
     )
-    proved_by("tests.web.test_people", "test_known_and_unknown_names_get_the_same_page")
+    proved_by("tests.web.garden.test_people", "test_known_and_unknown_names_get_the_same_page")
 
 
 def test_claim_15_and_take_the_same_processor_time(app: Flask, make: Factory) -> None:
@@ -141,7 +142,7 @@ def test_claim_15_and_take_the_same_processor_time(app: Flask, make: Factory) ->
 
 def test_claim_14_links_that_are_guessed_are_slowed_down_or_too_long_to_guess() -> None:
     proved_by(
-        "tests.services.test_people",
+        "tests.services.garden.test_people",
         "test_a_link_has_128_random_bits_or_more_and_only_its_hash_is_kept",
     )
     assert people.INVITE_BYTES * 8 >= 128

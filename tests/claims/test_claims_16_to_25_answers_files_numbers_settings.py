@@ -99,7 +99,7 @@ def test_claim_16_over_https_cookies_are_for_https_and_browsers_are_told(
         make_settings(tmp_path, is_https=True, database_url=app.config["SQLALCHEMY_DATABASE_URI"]),
         overrides={"TESTING": True, "CLOCK": lambda: make.now},
     )
-    from gardenapp.services import people
+    from gardenapp.services.garden import people
 
     token = people.make_invite(member_id=member.id, by_id=None, now=make.now)
     client = LoneClient(secure, secure.response_class)
@@ -134,7 +134,7 @@ def test_claim_16_a_foreign_host_name_is_refused_with_a_page(app: Flask, make: F
 
 
 def test_claim_17_redirects_stay_at_home() -> None:
-    proved_by("tests.web.test_people", "test_where_to_go_on_after_signing_in_stays_at_home")
+    proved_by("tests.web.garden.test_people", "test_where_to_go_on_after_signing_in_stays_at_home")
 
 
 def test_claim_18_malformed_uploads_are_answered_in_words() -> None:
@@ -211,10 +211,10 @@ def test_claim_20_a_number_of_twenty_digits_is_not_found() -> None:
 
 
 def test_claim_22_doing_it_twice_does_it_once() -> None:
-    proved_by("tests.web.test_plots", "test_pressing_twice_makes_one_planting")
-    proved_by("tests.web.test_board", "test_a_mark_sent_twice_by_a_phone_counts_once")
+    proved_by("tests.web.garden.test_plots", "test_pressing_twice_makes_one_planting")
+    proved_by("tests.web.night.test_board", "test_a_mark_sent_twice_by_a_phone_counts_once")
     proved_by(
-        "tests.services.test_store_at_once",
+        "tests.services.store.test_at_once",
         "test_the_same_press_from_twenty_connections_is_done_once",
     )
 

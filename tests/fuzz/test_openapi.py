@@ -19,10 +19,10 @@ from hypothesis import strategies as st
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from gardenapp.models.people import Member
-from gardenapp.services import readings
+from gardenapp.services.trials import readings
 from tests.factories import Factory
 from tests.phones import LoneClient
-from tests.web.test_readings import boss, token
+from tests.web.trials.test_readings import boss, token
 
 __all__ = ["boss", "token"]
 

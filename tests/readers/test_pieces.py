@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from gardenapp.readers.pieces import read_pieces, read_stock
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.science.timber import Piece, Stock
+from gardenapp.science.timber.cutting import Piece, Stock
 from tests.readers.malformed import MALFORMED
 
 

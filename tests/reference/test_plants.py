@@ -14,7 +14,7 @@ from gardenapp.reference import (
     load_evidence,
     load_stages,
 )
-from gardenapp.science.damage import DamageCurve, curve_from_pair, curve_from_threshold
+from gardenapp.science.night.damage import DamageCurve, curve_from_pair, curve_from_threshold
 
 MSU = "Michigan State Univ. Extension, critical spring temperatures, {} block"
 INTERMOUNTAIN = "Intermountain Tree Fruit Production Guide, cherry stages page"

@@ -23,8 +23,8 @@ from gardenapp.reference import (
 )
 from gardenapp.reference.loader import _Row
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.exposure import leaf_k, plant_air_k
-from gardenapp.science.forecast_error import forecast_sd_k
+from gardenapp.science.night.exposure import leaf_k, plant_air_k
+from gardenapp.science.night.forecast_error import forecast_sd_k
 
 FILES = sorted(
     entry.name

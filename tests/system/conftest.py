@@ -17,7 +17,7 @@ from flask import Flask
 
 from gardenapp.cli import LARGEST_BODY_BYTES
 from gardenapp.models.people import Member
-from gardenapp.services import people
+from gardenapp.services.garden import people
 from tests.factories import Factory
 
 # Taken out of the environment at once: to the app it would be a setting it does not know.

@@ -15,9 +15,10 @@ from PIL import Image
 
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
-from gardenapp.services import forecasts, lots, plan_night
-from gardenapp.services.lots import LotEntry
-from gardenapp.services.seeding import seed_catalogue
+from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.night import forecasts, plan_night
+from gardenapp.services.store import lots
+from gardenapp.services.store.lots import LotEntry
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.system.conftest import link_for, press

@@ -14,7 +14,7 @@ from sqlalchemy import func, select
 
 from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, CoverUse, Deployment, Job
-from gardenapp.services.plan_night import plan_night
+from gardenapp.services.night.plan_night import plan_night
 from tests.factories import Factory
 from tests.system import garden
 from tests.system.conftest import Visitor, token_in
@@ -30,7 +30,7 @@ def night(make: Factory) -> int:
 
 
 def plan_cold_night(make: Factory) -> int:
-    from gardenapp.services.forecasts import enter_by_hand
+    from gardenapp.services.night.forecasts import enter_by_hand
 
     enter_by_hand(
         night_of=make.now.date(),

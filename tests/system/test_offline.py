@@ -17,7 +17,7 @@ from gardenapp import cli_notices, create_app
 from gardenapp.config import Settings
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
-from gardenapp.services import forecasts, plan_night
+from gardenapp.services.night import forecasts, plan_night
 from tests.factories import Factory
 from tests.system.conftest import CHROMIUM, PHONE, SLOWEST, link_for
 from tests.system.garden import small_garden

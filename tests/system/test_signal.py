@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 
 from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, Deployment
-from gardenapp.services import forecasts, plan_night
+from gardenapp.services.night import forecasts, plan_night
 from tests.factories import Factory
 from tests.system.conftest import link_for, press
 from tests.system.garden import Small, small_garden

@@ -11,8 +11,8 @@ from sqlalchemy import select
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.store import LedgerEntry
-from gardenapp.services import ledger, lots
-from gardenapp.services.lots import LotEntry
+from gardenapp.services.store import ledger, lots
+from gardenapp.services.store.lots import LotEntry
 from tests.factories import Factory
 from tests.system import garden
 from tests.system.conftest import Visitor, link_for, press

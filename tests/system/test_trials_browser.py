@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from gardenapp.services import forecasts, plan_night, tonight
+from gardenapp.services.night import forecasts, plan_night, tonight
 from tests.factories import Factory
 from tests.logger_files import trial_files
 from tests.system.conftest import DESK, PHONE, link_for

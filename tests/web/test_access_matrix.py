@@ -34,21 +34,15 @@ from gardenapp.models.people import Member
 from gardenapp.models.replays import ReplayRun
 from gardenapp.models.store import LedgerEntry
 from gardenapp.readers.logger import LoggerOptions
-from gardenapp.services import (
-    builds,
-    feeds,
-    forecasts,
-    lots,
-    needs,
-    notices,
-    people,
-    plan_night,
-    readings,
-    trials,
-)
-from gardenapp.services.builds import PlanEntry
-from gardenapp.services.builds_shapes import Need, usual_sizes
-from gardenapp.services.lots import LotEntry
+from gardenapp.services.builds import designing
+from gardenapp.services.builds.designing import PlanEntry
+from gardenapp.services.builds.shapes import Need, usual_sizes
+from gardenapp.services.garden import people
+from gardenapp.services.night import forecasts, plan_night
+from gardenapp.services.notices import feeds, telling
+from gardenapp.services.store import lots, needs
+from gardenapp.services.store.lots import LotEntry
+from gardenapp.services.trials import cover_trials, readings
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.logger_files import trial_files
@@ -403,12 +397,12 @@ def replay_run() -> ReplayRun:
 def plan_of_a_cover(member: Member) -> int:
     """A plan of a cover, made by `member`."""
     entry = PlanEntry("tote", usual_sizes("tote"), Need(150.0, 100.0, 2))
-    return builds.add_plan(entry=entry, member=member, now=NOW)
+    return designing.add_plan(entry=entry, member=member, now=NOW)
 
 
 def ask_for_mail(member_id: int) -> dict[str, Any]:
     """An address that waits to be confirmed, and the notice that asks for it."""
-    notices.set_mail(
+    telling.set_mail(
         member_id=member_id,
         address="tamsin@example.org",
         all_plots=False,
@@ -453,10 +447,10 @@ def plan_the_night() -> int:
 def keep_a_trial(*, kind_id: int, member: Member) -> int:
     """A trial entered by `member`."""
     inside, outside = trial_files(days=1.5)
-    return trials.keep_trial(
-        entry=trials.TrialEntry(kind_id, None, "", True, "clear", "", None),
-        inside=trials.LoggerFile("in.csv", inside, LoggerOptions()),
-        outside=trials.LoggerFile("out.csv", outside, LoggerOptions()),
+    return cover_trials.keep_trial(
+        entry=cover_trials.TrialEntry(kind_id, None, "", True, "clear", "", None),
+        inside=cover_trials.LoggerFile("in.csv", inside, LoggerOptions()),
+        outside=cover_trials.LoggerFile("out.csv", outside, LoggerOptions()),
         form_key="",
         member=member,
         now=NOW,

@@ -15,7 +15,8 @@ from flask import Flask
 
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
-from gardenapp.services import feeds, people
+from gardenapp.services.garden import people
+from gardenapp.services.notices import feeds
 from gardenapp.web import catalogue, formats
 from gardenapp.words import _, later, n_, retold, speaking
 from tests.conftest import NOW

@@ -17,7 +17,7 @@ import seed_demo
 from gardenapp import create_app
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
-from gardenapp.services import passwords
+from gardenapp.services.garden import passwords
 from tests.conftest import make_settings
 from tests.phones import LoneClient
 

@@ -1,0 +1,1 @@
+"""What covers do: lift and its learning, film, heat balance, wind."""

@@ -1,0 +1,1 @@
+"""One night at the plant: sun, curve, exposure, damage, morning."""

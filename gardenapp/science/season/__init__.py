@@ -1,0 +1,1 @@
+"""Many nights: chances by date, replays of past records."""

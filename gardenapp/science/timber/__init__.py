@@ -1,0 +1,1 @@
+"""Cutting pieces from boards with the least waste."""

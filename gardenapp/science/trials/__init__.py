@@ -1,0 +1,1 @@
+"""What two loggers, one inside and one outside, say of a cover."""

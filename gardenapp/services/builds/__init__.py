@@ -1,0 +1,1 @@
+"""Covers to be built: designs, cut plans, materials, the building itself."""

@@ -1,0 +1,1 @@
+"""One night: forecast, plan, board, morning, what came of it and what it taught."""

@@ -1,0 +1,448 @@
+"""Getting a forecast in: by hand, from a file, from an address. Every version is kept."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import requests
+from sqlalchemy import delete, select
+from sqlalchemy.orm import joinedload
+
+from gardenapp.errors import NotFound, OutOfRange
+from gardenapp.extensions import db
+from gardenapp.models.forecasts import (
+    Forecast,
+    ForecastAddress,
+    ForecastImport,
+    PendingUpload,
+)
+from gardenapp.readers.records import (
+    ForecastReading,
+    HourForecast,
+    NightForecast,
+    ReadOptions,
+    UnreadableFile,
+)
+from gardenapp.readers.registry import read_forecast
+from gardenapp.services import change_log
+from gardenapp.services.clockwork import garden_zone, get_garden, tonight
+from gardenapp.services.fetching import FetchFailed, fetch_forecast_bytes
+from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
+
+STALE_AFTER = timedelta(hours=18)
+UPLOAD_KEPT_FOR = timedelta(hours=2)
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import brought in."""
+
+    import_id: int
+    nights: tuple[date, ...]
+    kind: str
+    attribution: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """An uploaded file, read, and waiting for a person to confirm what was understood."""
+
+    token: str
+    filename: str
+    reading: ForecastReading
+
+
+@dataclass(frozen=True)
+class ForecastVersion:
+    """One line of the list of versions."""
+
+    id: int
+    night_of: date
+    low_c: float
+    came_by: str
+    kind: str
+    name: str
+    entered_at: datetime
+    entered_by: str
+    issued_at: datetime | None
+    is_in_force: bool
+    notes: str
+
+
+def enter_by_hand(
+    *,
+    night_of: date,
+    low_c: float,
+    low_at: datetime | None = None,
+    cloud_fraction: float | None = None,
+    wind_mps: float | None = None,
+    gust_mps: float | None = None,
+    dew_point_c: float | None = None,
+    member_id: int | None,
+    now: datetime,
+) -> Imported:
+    """Keep a low that somebody typed, with whatever else they knew.
+
+    Raises OutOfRange where a value cannot be meant.
+    """
+    if not -60 <= low_c <= 60:
+        raise OutOfRange(_("The low must be between −60 and 60 °C."))
+    if gust_mps is not None and wind_mps is not None and gust_mps < wind_mps:
+        raise OutOfRange(_("The gust cannot be weaker than the wind."))
+    night = NightForecast(
+        night_of=night_of,
+        low_c=low_c,
+        low_at=low_at,
+        cloud_fraction=cloud_fraction,
+        wind_mps=wind_mps,
+        gust_mps=gust_mps,
+        dew_point_c=dew_point_c,
+    )
+    reading = ForecastReading(kind="by hand", nights=(night,))
+    return _store(reading, came_by="hand", name="", data=b"", member_id=member_id, now=now)
+
+
+def read_file(
+    *, data: bytes, filename: str, now: datetime, options: ReadOptions | None = None
+) -> ForecastReading:
+    """Read a forecast file for this garden without keeping anything.
+
+    Raises UnreadableFile with every line that is wrong.
+    """
+    return read_forecast(data, filename=filename, time_zone=garden_zone(), now=now, options=options)
+
+
+def import_file(
+    *,
+    data: bytes,
+    filename: str,
+    member_id: int | None,
+    now: datetime,
+    options: ReadOptions | None = None,
+) -> Imported:
+    """Read a file and keep its nights from tonight on; all of it or nothing.
+
+    Raises UnreadableFile; then nothing has changed.
+    """
+    reading = read_file(data=data, filename=filename, now=now, options=options)
+    return _store(
+        _from_tonight(reading, now),
+        came_by="file",
+        name=filename,
+        data=data,
+        member_id=member_id,
+        now=now,
+    )
+
+
+def keep_upload(*, data: bytes, filename: str, member_id: int, now: datetime) -> Waiting:
+    """Read an upload and put it aside until its reading is confirmed.
+
+    Raises UnreadableFile. A file that cannot be read for want of an answer (which column, which
+    unit) is kept all the same, so that it need not be sent again; see `reread_upload`.
+    """
+    token = secrets.token_urlsafe(24)
+    with write_transaction(changes_board=False) as session:
+        session.execute(
+            delete(PendingUpload).where(
+                (PendingUpload.member_id == member_id)
+                | (PendingUpload.made_at < now - UPLOAD_KEPT_FOR)
+            )
+        )
+        session.add(
+            PendingUpload(
+                member_id=member_id,
+                token=token,
+                filename=filename[:200],
+                data=data,
+                made_at=now,
+            )
+        )
+    reading = read_file(data=data, filename=filename, now=now)
+    return Waiting(token, filename, reading)
+
+
+def pending_token(*, member_id: int) -> str:
+    """The token of this member's waiting file, or empty."""
+    found = db.session.scalar(
+        select(PendingUpload.token).where(PendingUpload.member_id == member_id)
+    )
+    return found or ""
+
+
+def reread_upload(*, token: str, member_id: int, now: datetime, options: ReadOptions) -> Waiting:
+    """Read a waiting file again with a person's answers. Raises NotFound, UnreadableFile."""
+    upload = _pending(token, member_id, now)
+    reading = read_file(data=upload.data, filename=upload.filename, now=now, options=options)
+    return Waiting(token, upload.filename, reading)
+
+
+def confirm_upload(*, token: str, member_id: int, now: datetime, options: ReadOptions) -> Imported:
+    """Take a waiting file in. Raises NotFound, UnreadableFile."""
+    upload = _pending(token, member_id, now)
+    imported = import_file(
+        data=upload.data,
+        filename=upload.filename,
+        member_id=member_id,
+        now=now,
+        options=options,
+    )
+    with write_transaction(changes_board=False) as session:
+        session.execute(delete(PendingUpload).where(PendingUpload.token == token))
+    return imported
+
+
+def set_address(*, url: str, member_id: int, now: datetime) -> None:
+    """Name the address the forecast is fetched from; empty forgets it."""
+    with write_transaction(changes_board=False) as session:
+        session.execute(delete(ForecastAddress))
+        if url:
+            session.add(ForecastAddress(id=1, url=url))
+        change_log.record(
+            action="forecast address", subject=url or "none", at=now, member_id=member_id
+        )
+
+
+def fetch(
+    *,
+    member_id: int | None,
+    now: datetime,
+    allowed_private_hosts: frozenset[str] = frozenset(),
+    session: requests.Session | None = None,
+) -> Imported | None:
+    """Ask the garden's forecast address; None where nothing is new.
+
+    Raises NotFound (no address), FetchFailed, UnreadableFile. What was answered is noted either
+    way, so that the coordinator sees why a forecast is old.
+    """
+    address = db.session.get(ForecastAddress, 1)
+    if address is None:
+        raise NotFound(_("No forecast address has been named yet."))
+    if address.expires_at is not None and now < address.expires_at:
+        return None
+    contact = get_garden().contact
+    url, etag, last_modified = address.url, address.etag, address.last_modified
+    try:
+        result = fetch_forecast_bytes(
+            url,
+            session=session or requests.Session(),
+            etag=etag or None,
+            last_modified=last_modified or None,
+            contact=contact,
+            allowed_private_hosts=allowed_private_hosts,
+        )
+        if result.status == "unchanged":
+            _note_answer(now, "Nothing new since the last time.", expires_at=result.expires_at)
+            return None
+        body = result.data or b""
+        reading = read_file(data=body, filename=url, now=now)
+    except (FetchFailed, UnreadableFile) as error:
+        _note_answer(now, str(error))
+        raise
+    imported = _store(
+        _from_tonight(reading, now),
+        came_by="address",
+        name=url,
+        data=body,
+        member_id=member_id,
+        now=now,
+    )
+    _note_answer(
+        now,
+        result.warning or "New forecast taken in.",
+        etag=result.etag or "",
+        last_modified=result.last_modified or "",
+        expires_at=result.expires_at,
+    )
+    return imported
+
+
+def get_address() -> ForecastAddress | None:
+    """The garden's forecast address, if one is named."""
+    return db.session.get(ForecastAddress, 1)
+
+
+def find_forecast(night_of: date) -> Forecast | None:
+    """The forecast in force for a night: the newest that came in."""
+    return db.session.scalar(
+        select(Forecast)
+        .where(Forecast.night_of == night_of)
+        .order_by(Forecast.id.desc())
+        .limit(1)
+        .options(joinedload(Forecast.source))
+    )
+
+
+def list_versions(*, since: date, limit: int = 200) -> list[ForecastVersion]:
+    """Every version kept for the nights from `since` on, newest first."""
+    from gardenapp.models.people import Member
+
+    rows = db.session.execute(
+        select(Forecast, ForecastImport, Member.name)
+        .join(ForecastImport, Forecast.import_id == ForecastImport.id)
+        .outerjoin(Member, Member.id == ForecastImport.entered_by_id)
+        .where(Forecast.night_of >= since)
+        .order_by(Forecast.night_of.desc(), Forecast.id.desc())
+        .limit(limit)
+    ).all()
+    seen: set[date] = set()
+    versions = []
+    for forecast, source, name in rows:
+        versions.append(
+            ForecastVersion(
+                id=forecast.id,
+                night_of=forecast.night_of,
+                low_c=forecast.low_c,
+                came_by=source.came_by,
+                kind=source.kind,
+                name=source.name,
+                entered_at=source.entered_at,
+                entered_by=name or "",
+                issued_at=source.issued_at,
+                is_in_force=forecast.night_of not in seen,
+                notes=forecast.notes,
+            )
+        )
+        seen.add(forecast.night_of)
+    return versions
+
+
+def hours_of(forecast: Forecast) -> tuple[HourForecast, ...]:
+    """The hours kept with a forecast, as records."""
+    return tuple(_hour(item) for item in forecast.hours)
+
+
+def _hour(item: dict[str, Any]) -> HourForecast:
+    values = dict(item)
+    return HourForecast(at=datetime.fromisoformat(values.pop("at")), **values)
+
+
+def _hour_as_json(hour: HourForecast) -> dict[str, Any]:
+    return {
+        "at": hour.at.isoformat(),
+        "temp_c": hour.temp_c,
+        "dew_point_c": hour.dew_point_c,
+        "humidity_percent": hour.humidity_percent,
+        "cloud_fraction": hour.cloud_fraction,
+        "wind_mps": hour.wind_mps,
+        "gust_mps": hour.gust_mps,
+    }
+
+
+def _from_tonight(reading: ForecastReading, now: datetime) -> ForecastReading:
+    """Only the nights that can still be planned; a file of past nights alone is refused."""
+    first = tonight(now)
+    ahead = tuple(night for night in reading.nights if night.night_of >= first)
+    if not ahead:
+        from gardenapp.readers.records import LineError
+
+        newest = reading.nights[-1].night_of
+        raise UnreadableFile(
+            (
+                LineError(
+                    None,
+                    "",
+                    _(
+                        "The file’s newest night is that of %(isoformat)s, which is over. Choose a "
+                        "forecast that reaches tonight.",
+                        isoformat=newest.isoformat(),
+                    ),
+                ),
+            )
+        )
+    return replace(reading, nights=ahead)
+
+
+def _store(
+    reading: ForecastReading,
+    *,
+    came_by: str,
+    name: str,
+    data: bytes,
+    member_id: int | None,
+    now: datetime,
+) -> Imported:
+    with write_transaction() as session:
+        row = ForecastImport(
+            came_by=came_by,
+            kind=reading.kind,
+            name=name[:200],
+            sha256=hashlib.sha256(data).hexdigest() if data else "",
+            entered_by_id=member_id,
+            entered_at=now,
+            issued_at=reading.issued_at,
+            attribution=reading.attribution[:200],
+            notes="\n".join(reading.notes),
+        )
+        session.add(row)
+        session.flush()
+        for night in reading.nights:
+            session.add(
+                Forecast(
+                    import_id=row.id,
+                    night_of=night.night_of,
+                    low_c=night.low_c,
+                    low_at=night.low_at,
+                    evening_c=night.evening_c,
+                    cloud_fraction=night.cloud_fraction,
+                    wind_mps=night.wind_mps,
+                    gust_mps=night.gust_mps,
+                    dew_point_c=night.dew_point_c,
+                    hours=[_hour_as_json(hour) for hour in night.hours],
+                    notes="\n".join(night.notes),
+                )
+            )
+        first = reading.nights[0]
+        change_log.record(
+            action=f"forecast by {came_by}",
+            subject=f"night of {first.night_of.isoformat()}",
+            detail=f"low {first.low_c:.1f} °C; {len(reading.nights)} nights; {name}"[:500],
+            at=now,
+            member_id=member_id,
+        )
+        import_id = row.id
+    return Imported(
+        import_id=import_id,
+        nights=tuple(night.night_of for night in reading.nights),
+        kind=reading.kind,
+        attribution=reading.attribution,
+        notes=reading.notes,
+    )
+
+
+def _pending(token: str, member_id: int, now: datetime) -> PendingUpload:
+    upload = db.session.scalar(
+        select(PendingUpload).where(
+            PendingUpload.token == token, PendingUpload.member_id == member_id
+        )
+    )
+    if upload is None or upload.made_at < now - UPLOAD_KEPT_FOR:
+        raise NotFound(_("That file is not waiting any more. Choose it again."))
+    return upload
+
+
+def _note_answer(
+    now: datetime,
+    answer: str,
+    *,
+    etag: str | None = None,
+    last_modified: str | None = None,
+    expires_at: datetime | None = None,
+) -> None:
+    with write_transaction(changes_board=False) as session:
+        address = session.get(ForecastAddress, 1)
+        if address is None:
+            return
+        address.asked_at = now
+        address.last_answer = answer[:1000]
+        address.expires_at = expires_at
+        if etag is not None:
+            address.etag = etag[:200]
+        if last_modified is not None:
+            address.last_modified = last_modified[:200]

@@ -1,0 +1,392 @@
+"""The nights after tonight, and which covers may stay on through the days between.
+
+Solves nothing: it asks what each night does to plants that stand bare, with the same formulas
+as the plan. A cover may stay on through a day when the sun that is forecast does not heat its
+inside past the crop's limit and the next night needs it again; lifting and putting it back
+costs two walks, but a warm closed cover costs the plant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import select
+from sqlalchemy.orm import joinedload, selectinload
+
+from gardenapp.extensions import db
+from gardenapp.models.covers import CoverClass
+from gardenapp.models.forecasts import Forecast
+from gardenapp.models.nights import Job, Plan
+from gardenapp.models.people import Garden
+from gardenapp.models.plants import CropStage, Planting
+from gardenapp.models.plots import Plot
+from gardenapp.readers.records import HourForecast
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.curve import curve_from_hours
+from gardenapp.science.night.morning import lift_off
+from gardenapp.science.night.sun import Night, night_for
+from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.night.forecasts import find_forecast, hours_of
+from gardenapp.services.night.learning import SiteBelief, site_belief
+from gardenapp.services.night.outlook import (
+    SHELTER,
+    BareOutlook,
+    SiteNight,
+    bare_outlook,
+    site_night,
+)
+from gardenapp.services.night.plan_night import DEFAULT_DAY_GAIN_K, SAFE_BELOW
+
+MOST_NIGHTS = 7
+# A colder low than tonight's by more than this is worth saying; less is within the noise.
+WORSE_BY_K = 0.5
+# Fewer hours than these do not tell what a day will be like.
+ENOUGH_HOURS = 4
+STAY, OFF = "stay", "off"
+
+
+@dataclass(frozen=True)
+class NightAhead:
+    """A night: its low with spread, and how many plantings and plants it would hurt bare."""
+
+    night_of: date
+    low: Estimate
+    plantings_at_risk: int
+    plants_at_risk: int
+    cloud_fraction: float | None
+    wind_mps: float | None
+    gust_mps: float | None
+
+
+@dataclass(frozen=True)
+class CoverDay:
+    """What to do by day with the covers of one of tonight's jobs.
+
+    `verdict` is stay or off; `why`: heat (the inside gets too warm, from `lift_by_at` on),
+    not needed, wind, unknown (no forecast for the night after), unknown day (no hours for the
+    day between, so nobody knows how warm and bright it gets), or cold (it may stay).
+    """
+
+    job_id: int
+    plot_id: int
+    plot: str
+    label: str
+    verdict: str
+    why: str
+    lift_by_at: datetime | None
+
+
+@dataclass(frozen=True)
+class DayAhead:
+    """The day between two nights. `is_by_hours`: cloud and warmth come from hours, not guessed."""
+
+    day_on: date
+    cloud_fraction: float | None
+    is_by_hours: bool
+    covers: tuple[CoverDay, ...]
+
+    @property
+    def may_stay(self) -> tuple[CoverDay, ...]:
+        return tuple(cover for cover in self.covers if cover.verdict == STAY)
+
+    @property
+    def must_come_off(self) -> tuple[CoverDay, ...]:
+        return tuple(cover for cover in self.covers if cover.verdict == OFF)
+
+
+@dataclass(frozen=True)
+class LookAhead:
+    """Tonight, the nights after it as far as the forecast goes, and the days between.
+
+    `worse_by_k` is how much colder tomorrow night's low is than tonight's, None where either is
+    not known; `next_cold` the first night ahead that would hurt anything bare.
+    """
+
+    night_of: date
+    tonight: NightAhead | None
+    nights: tuple[NightAhead, ...]
+    days: tuple[DayAhead, ...]
+    worse_by_k: float | None
+
+    @property
+    def tomorrow(self) -> NightAhead | None:
+        after = self.night_of + timedelta(days=1)
+        return next((night for night in self.nights if night.night_of == after), None)
+
+    @property
+    def tomorrow_is_worse(self) -> bool:
+        if self.tonight is None or self.tomorrow is None:
+            return False
+        if self.tomorrow.plantings_at_risk == 0:
+            return False
+        return (
+            self.worse_by_k is not None and self.worse_by_k >= WORSE_BY_K
+        ) or self.tomorrow.plants_at_risk > self.tonight.plants_at_risk
+
+    @property
+    def next_cold(self) -> NightAhead | None:
+        return next((night for night in self.nights if night.plantings_at_risk), None)
+
+
+@dataclass(frozen=True)
+class _Outlook:
+    """One night worked out."""
+
+    site: SiteNight
+    hours: tuple[HourForecast, ...]
+    bare: dict[int, BareOutlook]
+    summary: NightAhead
+
+
+@dataclass(frozen=True)
+class _World:
+    garden: Garden
+    zone: ZoneInfo
+    plantings: dict[int, Planting]
+    stages: dict[int, CropStage]
+    belief: SiteBelief
+
+
+def look_ahead(now: datetime) -> LookAhead:
+    """What the stored forecasts say of the nights after tonight. Raises NotFound (no garden)."""
+    evening = tonight(now)
+    world = _world(evening)
+    nights: dict[date, _Outlook] = {}
+    for number in range(MOST_NIGHTS + 1):
+        night_of = evening + timedelta(days=number)
+        forecast = find_forecast(night_of)
+        if forecast is not None:
+            nights[night_of] = _work_out(world, night_of, forecast)
+    jobs = _jobs(evening)
+    days = []
+    for number in range(MOST_NIGHTS):
+        before = nights.get(evening + timedelta(days=number))
+        if before is None or not jobs:
+            break  # a day is only as good as the night it follows
+        after = nights.get(evening + timedelta(days=number + 1))
+        days.append(_day(world, evening + timedelta(days=number + 1), before, after, jobs))
+        if after is None:
+            break
+    first = nights.get(evening)
+    second = nights.get(evening + timedelta(days=1))
+    worse = (
+        None
+        if first is None or second is None
+        else first.summary.low.mean - second.summary.low.mean
+    )
+    return LookAhead(
+        night_of=evening,
+        tonight=first.summary if first else None,
+        nights=tuple(night.summary for day, night in sorted(nights.items()) if day > evening),
+        days=tuple(days),
+        worse_by_k=worse,
+    )
+
+
+def _world(evening: date) -> _World:
+    garden = get_garden()
+    plantings = {
+        planting.id: planting
+        for planting in db.session.scalars(
+            select(Planting).where(Planting.ended_at.is_(None)).order_by(Planting.id)
+        )
+    }
+    stages = {
+        stage.id: stage
+        for stage in db.session.scalars(
+            select(CropStage)
+            .where(CropStage.id.in_({planting.stage_id for planting in plantings.values()}))
+            .options(joinedload(CropStage.crop))
+        )
+    }
+    return _World(
+        garden, ZoneInfo(garden.time_zone), plantings, stages, site_belief(before=evening)
+    )
+
+
+def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
+    hours = hours_of(forecast)
+    site = site_night(
+        night=_night(world, night_of), forecast=forecast, hours=hours, record=world.belief.record
+    )
+    known: dict[tuple[object, ...], BareOutlook] = {}
+    bare: dict[int, BareOutlook] = {}
+    for planting in world.plantings.values():
+        offset = world.belief.offsets[planting.plot_id].estimate
+        key = (
+            planting.stage_id,
+            planting.is_hardened,
+            planting.height_cm,
+            planting.in_pot,
+            offset,
+        )
+        if key not in known:
+            known[key] = bare_outlook(site, planting, offset, world.stages[planting.stage_id])
+        bare[planting.id] = known[key]
+    at_risk = [
+        planting
+        for planting in world.plantings.values()
+        if bare[planting.id].harm.share >= SAFE_BELOW
+    ]
+    return _Outlook(
+        site=site,
+        hours=hours,
+        bare=bare,
+        summary=NightAhead(
+            night_of=night_of,
+            low=site.screen_low,
+            plantings_at_risk=len(at_risk),
+            plants_at_risk=sum(planting.count for planting in at_risk),
+            cloud_fraction=forecast.cloud_fraction,
+            wind_mps=forecast.wind_mps,
+            gust_mps=forecast.gust_mps,
+        ),
+    )
+
+
+def _night(world: _World, night_of: date) -> Night:
+    garden = world.garden
+    return night_for(
+        night_of,
+        latitude=garden.latitude,
+        longitude=garden.longitude,
+        elevation_m=garden.elevation_m,
+        time_zone=world.zone,
+    )
+
+
+def _jobs(evening: date) -> list[tuple[Job, str]]:
+    """Tonight's jobs that put covers on; pots in a shelter are nobody's cover."""
+    rows = db.session.execute(
+        select(Job, Plot.label)
+        .join(Plan, Plan.id == Job.plan_id)
+        .join(Plot, Plot.id == Job.plot_id)
+        .where(
+            Plan.night_of == evening,
+            Plan.is_current.is_(True),
+            Job.must_come_off.is_(False),
+            Job.treatment != SHELTER,
+        )
+        .options(selectinload(Job.parts))
+        .order_by(Plot.label, Job.id)
+    )
+    return [(job, label) for job, label in rows]
+
+
+def _day(
+    world: _World,
+    day_on: date,
+    before: _Outlook,
+    after: _Outlook | None,
+    jobs: Sequence[tuple[Job, str]],
+) -> DayAhead:
+    sunset_at = _night(world, day_on).sunset_at
+    by_day = _day_hours(before, after, sunset_at)
+    clouds = [hour.cloud_fraction for hour in by_day if hour.cloud_fraction is not None]
+    # The warmest hours decide; one cloudy morning does not make a cloudy day.
+    cloud = min(clouds) if len(clouds) >= ENOUGH_HOURS else None
+    kinds = {kind.id: kind for kind in db.session.scalars(select(CoverClass))}
+    return DayAhead(
+        day_on=day_on,
+        cloud_fraction=cloud,
+        is_by_hours=len(by_day) >= ENOUGH_HOURS,
+        covers=tuple(
+            _cover_day(world, job, plot, before, after, by_day, cloud, kinds) for job, plot in jobs
+        ),
+    )
+
+
+def _day_hours(
+    before: _Outlook, after: _Outlook | None, sunset_at: datetime
+) -> tuple[HourForecast, ...]:
+    """The hours from sunrise to sunset that either night's forecast holds, once each."""
+    found: dict[datetime, HourForecast] = {}
+    for outlook in (after, before):
+        for hour in outlook.hours if outlook is not None else ():
+            if before.site.night.sunrise_at <= hour.at <= sunset_at:
+                found[hour.at] = hour
+    return tuple(found[at] for at in sorted(found))
+
+
+def _cover_day(
+    world: _World,
+    job: Job,
+    plot: str,
+    before: _Outlook,
+    after: _Outlook | None,
+    by_day: tuple[HourForecast, ...],
+    cloud: float | None,
+    kinds: dict[int, CoverClass],
+) -> CoverDay:
+    ids = {int(key) for part in job.parts for key in part.plants if int(key) in world.plantings}
+    used = [
+        kinds[number]
+        for number in (
+            int(word.partition("@")[0]) for word in job.treatment.split("+") if word != SHELTER
+        )
+        if number in kinds
+    ]
+    lift_at = _too_warm_at(world, ids, used, before, by_day, cloud)
+
+    def verdict(answer: str, why: str) -> CoverDay:
+        return CoverDay(job.id, job.plot_id, plot, job.label, answer, why, lift_at)
+
+    limits = [kind.gust_limit_mps for kind in used if kind.gust_limit_mps is not None]
+    gusts = [hour.gust_mps for hour in by_day if hour.gust_mps is not None]
+    if after is not None and after.summary.gust_mps is not None:
+        gusts.append(after.summary.gust_mps)
+    if limits and gusts and max(gusts) > min(limits):
+        return verdict(OFF, "wind")
+    if lift_at is not None:
+        return verdict(OFF, "heat")
+    if after is None:
+        return verdict(OFF, "unknown")
+    if not any(after.bare[number].harm.share >= SAFE_BELOW for number in ids):
+        return verdict(OFF, "not needed")
+    if len(by_day) < ENOUGH_HOURS:
+        return verdict(OFF, "unknown day")
+    return verdict(STAY, "cold")
+
+
+def _too_warm_at(
+    world: _World,
+    planting_ids: set[int],
+    used: Sequence[CoverClass],
+    before: _Outlook,
+    by_day: tuple[HourForecast, ...],
+    cloud: float | None,
+) -> datetime | None:
+    """When the first plants under these covers would get too warm that day; None if none do."""
+    gain_k = max(
+        (DEFAULT_DAY_GAIN_K if kind.day_gain_k is None else kind.day_gain_k for kind in used),
+        default=DEFAULT_DAY_GAIN_K,
+    )
+    curve = before.site.curve
+    late = [(hour.at, hour.temp_c) for hour in by_day if hour.at > curve.ends_at]
+    if len(late) >= ENOUGH_HOURS:
+        # The forecast's own day, moved with its night: better than the usual rise.
+        shift_k = before.site.screen_low.mean - before.site.forecast.low_c
+        curve = curve_from_hours([*curve.knots, *((at, c + shift_k) for at, c in late)])
+    known: dict[tuple[object, ...], datetime | None] = {}
+    for number in planting_ids:
+        planting = world.plantings[number]
+        stage = world.stages[planting.stage_id]
+        offset = before.bare[number].parts.offset.mean
+        key = (offset, stage.heat_max_c, before.bare[number].threshold_c)
+        if key not in known:
+            known[key] = lift_off(
+                night=before.site.night,
+                curve=curve.shifted(offset),
+                threshold_c=before.bare[number].threshold_c,
+                heat_max_c=stage.heat_max_c,
+                day_gain_k=gain_k,
+                latitude=world.garden.latitude,
+                longitude=world.garden.longitude,
+                elevation_m=world.garden.elevation_m,
+                cloud_fraction=cloud,
+            ).must_by_at
+    moments = [moment for moment in known.values() if moment is not None]
+    return min(moments, default=None)

@@ -1,0 +1,294 @@
+"""What a night would do to each planting, bare and under each kind of cover.
+
+Joins the garden's rows to the formulas. Reads rows, writes nothing; the numbers it hands on
+carry the parts they were made of, so that a page can show why.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from gardenapp.models.covers import CoverClass
+from gardenapp.models.forecasts import Forecast
+from gardenapp.models.plants import CropStage, Planting
+from gardenapp.readers.records import HourForecast
+from gardenapp.science.covers.lift import (
+    LiftPrior,
+    bare_plant_c,
+    covered_plant_c,
+    lift_tonight,
+    stacked,
+    touching,
+)
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.curve import NightCurve, curve_from_hours, curve_from_low
+from gardenapp.science.night.damage import (
+    DamageCurve,
+    chilling_share,
+    combined_share,
+    curve_from_threshold,
+    root_ball_c,
+)
+from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
+from gardenapp.science.night.forecast_error import ForecastRecord, forecast_sd_k
+from gardenapp.science.night.sun import Night
+from gardenapp.services.garden.hardiness import damage_curve
+
+SHELTER = "shelter"
+# Air in an unheated shed or porch against the air outside, and how far that may be off.
+# From memory: a closed unheated outbuilding keeps a few degrees; no published figure was found.
+SHELTER_LIFT_K = Estimate(3.0, 1.5)
+# Share of a plant's leaves that touch a sheet lying on it. From memory; on hoops it is none.
+TOUCHING_UNDER_SHEET = 0.15
+# A pot of the usual garden size where nobody said how big it is. From memory.
+USUAL_POT_L = 10.0
+# The publisher's error belongs to the first night ahead; a forecast typed in has no issue time
+# and is taken as that of the same afternoon.
+FIRST_NIGHT_LEAD_H = 12.0
+MOST_LEAD_H = 24.0 * 10
+
+
+@dataclass(frozen=True)
+class SiteNight:
+    """The night at the garden's screen."""
+
+    night: Night
+    screen_low: Estimate
+    share: Estimate
+    curve: NightCurve
+    forecast: Forecast
+
+
+@dataclass(frozen=True)
+class Harm:
+    """Expected share lost, whole and by cause."""
+
+    share: float
+    frost: float
+    chilling: float | None = None
+    root: float | None = None
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What a planting's bare temperature is made of. [°C, K]"""
+
+    screen_low: Estimate
+    offset: Estimate
+    air: Estimate
+    leaf: Estimate
+
+
+@dataclass(frozen=True)
+class BareOutlook:
+    """A planting with nothing over it."""
+
+    parts: Parts
+    temp: Estimate
+    curve: DamageCurve
+    threshold_c: float
+    kind: str
+    harm: Harm
+    plant_curve: NightCurve
+    hours_below: float
+    crosses_at: datetime | None
+    back_at: datetime | None
+
+
+@dataclass(frozen=True)
+class CoveredOutlook:
+    """The same planting under one treatment."""
+
+    lift: Estimate
+    temp: Estimate
+    harm: Harm
+
+
+def site_night(
+    *,
+    night: Night,
+    forecast: Forecast,
+    hours: Sequence[HourForecast],
+    record: ForecastRecord,
+) -> SiteNight:
+    """The screen's low with its spread, the kind of night, and the curve through it.
+
+    The spread is the published one for the hours ahead, widened or narrowed as the garden's
+    own record has found first nights to be; the forecast's standing error is taken out.
+    """
+    share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
+    issued_at = forecast.source.issued_at or forecast.source.entered_at
+    low_at = forecast.low_at or night.sunrise_at
+    lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
+    growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
+    believed = record.low(forecast.low_c)
+    screen_low = Estimate(believed.mean, math.hypot(record.sd_k * growth, record.bias.sd))
+    curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
+    return SiteNight(night, screen_low, share, curve, forecast)
+
+
+def _screen_curve(
+    forecast: Forecast, night: Night, hours: Sequence[HourForecast], share: Estimate
+) -> NightCurve:
+    margin = timedelta(hours=4)
+    near = [
+        (hour.at, hour.temp_c)
+        for hour in hours
+        if night.sunset_at - margin <= hour.at <= night.sunrise_at + margin
+    ]
+    if (
+        len(near) >= 4
+        and near[0][0] <= night.sunset_at + margin
+        and near[-1][0] >= night.sunrise_at
+    ):
+        return curve_from_hours(near, low_c=forecast.low_c)
+    low_at = forecast.low_at
+    earliest = night.sunset_at + timedelta(hours=2, minutes=30)
+    if low_at is not None and not earliest < low_at <= night.sunrise_at + timedelta(hours=2):
+        low_at = None
+    evening_c = forecast.evening_c
+    if evening_c is not None and evening_c <= forecast.low_c:
+        evening_c = None
+    return curve_from_low(
+        night,
+        low_c=forecast.low_c,
+        low_at=low_at,
+        evening_c=evening_c,
+        radiative_share=share.mean,
+    )
+
+
+def bare_outlook(
+    site: SiteNight, planting: Planting, offset: Estimate, stage: CropStage
+) -> BareOutlook:
+    """A planting's night without any cover, `offset` being its plot's."""
+    parts = Parts(
+        screen_low=site.screen_low,
+        offset=offset,
+        air=plant_air_k(site.share, planting.height_cm / 100),
+        leaf=leaf_k(site.share),
+    )
+    temp = bare_plant_c(
+        screen_low=parts.screen_low, offset=parts.offset, air=parts.air, leaf=parts.leaf
+    )
+    curve, threshold_c, kind = damage_curve(stage, is_hardened=planting.is_hardened)
+    plant_curve = site.curve.shifted(temp.mean - site.screen_low.mean)
+    air_curve = site.curve.shifted(temp.mean - parts.leaf.mean - site.screen_low.mean)
+    harm = _harm(
+        planting=planting,
+        stage=stage,
+        curve=curve,
+        temp=temp,
+        plant_curve=plant_curve,
+        air_curve=air_curve,
+    )
+    return BareOutlook(
+        parts=parts,
+        temp=temp,
+        curve=curve,
+        threshold_c=threshold_c,
+        kind=kind,
+        harm=harm,
+        plant_curve=plant_curve,
+        hours_below=plant_curve.hours_below(threshold_c),
+        crosses_at=plant_curve.first_below(threshold_c),
+        back_at=plant_curve.last_below(threshold_c),
+    )
+
+
+def covered_outlook(
+    site: SiteNight,
+    planting: Planting,
+    stage: CropStage,
+    bare: BareOutlook,
+    *,
+    lift: Estimate,
+    leaf_shield: float,
+    is_draped: bool,
+) -> CoveredOutlook:
+    """The same planting with `lift` over it."""
+    parts = bare.parts
+    temp = covered_plant_c(
+        screen_low=parts.screen_low,
+        offset=parts.offset,
+        air=parts.air,
+        leaf=parts.leaf,
+        lift=lift,
+        leaf_shield=leaf_shield,
+    )
+    plant_curve = site.curve.shifted(temp.mean - site.screen_low.mean)
+    air_curve = site.curve.shifted(parts.offset.mean + parts.air.mean + lift.mean)
+    harm = _harm(
+        planting=planting,
+        stage=stage,
+        curve=bare.curve,
+        temp=temp,
+        plant_curve=plant_curve,
+        air_curve=air_curve,
+    )
+    if is_draped:
+        share = touching(
+            bare_share=bare.harm.share,
+            covered_share=harm.share,
+            fraction_touching=TOUCHING_UNDER_SHEET,
+        )
+        harm = Harm(share, harm.frost, harm.chilling, harm.root)
+    return CoveredOutlook(lift, temp, harm)
+
+
+def prior_of(kind: CoverClass) -> LiftPrior:
+    """What a kind of cover is believed to add.
+
+    Its figures hold for its edges as they are used: a tote whose rim is open is a kind of its
+    own, with a lower lift, and must not be lowered a second time.
+    """
+    return LiftPrior(
+        clear=Estimate(kind.clear_mean_k, kind.clear_sd_k),
+        cloudy=Estimate(kind.cloudy_mean_k, kind.cloudy_sd_k),
+        leaf_shield=kind.leaf_shield,
+    )
+
+
+def stack_prior(kinds: Sequence[CoverClass], priors: Mapping[int, LiftPrior]) -> LiftPrior:
+    """One cover, or an outer one with an inner one under it."""
+    prior = priors[kinds[0].id]
+    for kind in kinds[1:]:
+        prior = stacked(prior, priors[kind.id])
+    return prior
+
+
+def tonight_lift(site: SiteNight, prior: LiftPrior) -> Estimate:
+    """What the prior means on this kind of night."""
+    return lift_tonight(prior, site.share)
+
+
+def _harm(
+    *,
+    planting: Planting,
+    stage: CropStage,
+    curve: DamageCurve,
+    temp: Estimate,
+    plant_curve: NightCurve,
+    air_curve: NightCurve,
+) -> Harm:
+    frost = curve.expected_share(temp)
+    share = frost
+    chilling: float | None = None
+    if stage.chilling_c is not None:
+        hours = plant_curve.hours_below(stage.chilling_c)
+        chilling = (
+            chilling_share(hours, hours_for_half=stage.chilling_hours)
+            if stage.chilling_hours
+            else chilling_share(hours)
+        )
+        share = combined_share(share, chilling)
+    root: float | None = None
+    if planting.in_pot and stage.root_kill_c is not None:
+        ball = root_ball_c(air_curve, pot_l=USUAL_POT_L)
+        roots = curve_from_threshold(stage.root_kill_c, kind="root_kill")
+        root = roots.expected_share(Estimate(ball.low[1], temp.sd))
+        share = combined_share(share, root)
+    return Harm(share=share, frost=frost, chilling=chilling, root=root)

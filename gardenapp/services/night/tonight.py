@@ -1,0 +1,799 @@
+"""The board, and what people do from it: claim, put on, undo, take off."""
+
+from __future__ import annotations
+
+from collections import OrderedDict, defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from threading import Lock
+from typing import Any
+from weakref import WeakKeyDictionary
+
+from sqlalchemy import Engine, select, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import joinedload, selectinload
+
+from gardenapp.errors import AlreadyClaimed, NotAllowed, NotFound, Refused
+from gardenapp.extensions import db
+from gardenapp.models.covers import Cover
+from gardenapp.models.forecasts import Forecast
+from gardenapp.models.nights import (
+    BoardLook,
+    Claim,
+    CoverUse,
+    DeployedPlants,
+    Deployment,
+    Job,
+    JobPart,
+    Plan,
+    PlanRow,
+    SentFact,
+)
+from gardenapp.models.people import Garden, Member, PlotHolder
+from gardenapp.models.plots import Plot
+from gardenapp.models.store import LedgerEntry
+from gardenapp.services import change_log
+from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.night.forecasts import STALE_AFTER, find_forecast
+from gardenapp.services.store import ledger
+from gardenapp.services.store.ledger import Happening
+from gardenapp.services.transaction import write_transaction
+from gardenapp.words import _
+
+# A mark taken back within this time of being made was a slip; later it was taken off.
+UNDO_WITHIN = timedelta(hours=1)
+# How long ago a phone may say that something was pressed.
+FACT_KEPT_FOR = timedelta(hours=18)
+
+
+@dataclass(frozen=True)
+class CoverToFetch:
+    """One cover of a job and where it is kept."""
+
+    id: int
+    label: str
+    place: str
+    is_worn: bool
+
+
+@dataclass(frozen=True)
+class BoardJob:
+    """A job as the board shows it. `state` is free, claimed, on or off."""
+
+    id: int
+    plot_id: int
+    plot: str
+    label: str
+    units: int
+    covers: tuple[CoverToFetch, ...]
+    plants: dict[int, int]
+    minutes: float
+    by_at: datetime | None
+    lift_by_at: datetime | None
+    safe_from_at: datetime | None
+    must_come_off: bool
+    state: str
+    claimed_by_id: int | None
+    claimed_by: str
+    on_since: datetime | None
+
+    @property
+    def places(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Where to fetch what: place, then the labels kept there."""
+        found: dict[str, list[str]] = defaultdict(list)
+        for cover in self.covers:
+            found[cover.place].append(cover.label)
+        return tuple((place, tuple(labels)) for place, labels in sorted(found.items()))
+
+
+@dataclass(frozen=True)
+class BoardRow:
+    """A planting as the board shows it. `status`: protect, protected, short, watch or safe."""
+
+    planting_id: int
+    plot_id: int
+    status: str
+    margin_k: float
+    data: dict[str, Any]
+    jobs: tuple[BoardJob, ...]
+
+
+@dataclass(frozen=True)
+class TonightPage:
+    """Everything on the board, for anybody; names are left out by the page where they must be."""
+
+    night_of: date
+    forecast: Forecast | None
+    header: dict[str, Any]
+    plan_id: int | None
+    made_at: datetime | None
+    is_stale: bool
+    is_outdated: bool
+    method: str
+    gap: float
+    rows: tuple[BoardRow, ...]
+    jobs: tuple[BoardJob, ...]
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+def board_version() -> int:
+    """The garden's version: it changes with every write that a board may show."""
+    return db.session.scalar(select(Garden.version)) or 0
+
+
+def tonight_page(
+    *, now: datetime, night_of: date | None = None, plot_ids: Collection[int] | None = None
+) -> TonightPage:
+    """The board of a night, all of it or some plots; solves nothing."""
+    evening = night_of or tonight(now)
+    forecast = find_forecast(evening)
+    plan = db.session.scalar(
+        select(Plan)
+        .where(Plan.night_of == evening, Plan.is_current.is_(True))
+        .options(joinedload(Plan.forecast).joinedload(Forecast.source))
+    )
+    if plan is None:
+        return TonightPage(evening, forecast, {}, None, None, False, False, "", 0.0, (), (), {})
+    jobs = _board_jobs(plan.id)
+    by_id = {job.id: job for job in jobs}
+    rows = []
+    for row in _rows_of(plan):
+        mine = tuple(by_id[gift["job_id"]] for gift in row.data["given"] if gift["job_id"] in by_id)
+        rows.append(
+            BoardRow(row.planting_id, row.plot_id, _status(row, mine), row.margin_k, row.data, mine)
+        )
+    counts: dict[str, int] = defaultdict(int)
+    for board_row in rows:
+        counts[board_row.status] += 1
+    if plot_ids is not None:
+        wanted = set(plot_ids)
+        rows = [board_row for board_row in rows if board_row.plot_id in wanted]
+        jobs = [job for job in jobs if job.plot_id in wanted]
+    source = plan.forecast.source
+    return TonightPage(
+        night_of=evening,
+        forecast=plan.forecast,
+        header=plan.header,
+        plan_id=plan.id,
+        made_at=plan.made_at,
+        is_stale=now - (source.issued_at or source.entered_at) > STALE_AFTER,
+        is_outdated=forecast is not None and forecast.id != plan.forecast_id,
+        method=plan.method,
+        gap=plan.gap,
+        rows=tuple(rows),
+        jobs=tuple(jobs),
+        counts=dict(counts),
+    )
+
+
+@dataclass(frozen=True)
+class _PlannedRow:
+    """A planting as a plan left it. `data` is shared by everybody who reads: never change it."""
+
+    planting_id: int
+    plot_id: int
+    status: str
+    margin_k: float
+    data: dict[str, Any]
+
+
+_Kept = OrderedDict[tuple[int, datetime], tuple[_PlannedRow, ...]]
+_planned: WeakKeyDictionary[Engine, _Kept] = WeakKeyDictionary()
+_planned_lock = Lock()
+MOST_PLANS_KEPT = 3
+
+
+def _rows_of(plan: Plan) -> tuple[_PlannedRow, ...]:
+    """The rows of a plan, which nothing changes once it is made: read from the database once.
+
+    The garden's version moves with each claim, and reading what a plan says of some hundred
+    plantings is a third of making a board anew.
+    """
+    key = (plan.id, plan.made_at)
+    with _planned_lock:
+        kept = _planned.setdefault(db.engine, OrderedDict())
+        found = kept.get(key)
+    if found is None:
+        found = tuple(
+            _PlannedRow(row.planting_id, row.plot_id, row.status, row.margin_k, row.data)
+            for row in db.session.scalars(
+                select(PlanRow)
+                .where(PlanRow.plan_id == plan.id)
+                .order_by(PlanRow.margin_k, PlanRow.id)
+            )
+        )
+        with _planned_lock:
+            kept[key] = found
+            while len(kept) > MOST_PLANS_KEPT:
+                kept.popitem(last=False)
+    return found
+
+
+def _status(row: _PlannedRow, jobs: tuple[BoardJob, ...]) -> str:
+    if row.status == "protect" and jobs and all(job.state == "on" for job in jobs):
+        return "protected"
+    return row.status
+
+
+def _board_jobs(plan_id: int) -> list[BoardJob]:
+    session = db.session
+    rows = list(
+        session.execute(
+            select(Job, Plot.label)
+            .join(Plot, Plot.id == Job.plot_id)
+            .where(Job.plan_id == plan_id)
+            .options(selectinload(Job.parts))
+            .order_by(Job.by_at, Job.id)
+        )
+    )
+    job_ids = [job.id for job, _ in rows]
+    cover_ids = {
+        cover_id
+        for job, _ in rows
+        for part in job.parts
+        for cover_id in (part.cover_id, part.inner_cover_id)
+        if cover_id is not None
+    }
+    covers = {
+        cover.id: CoverToFetch(
+            cover.id,
+            cover.label,
+            cover.place.label if cover.place else "",
+            cover.condition == "worn",
+        )
+        for cover in session.scalars(
+            select(Cover).where(Cover.id.in_(cover_ids)).options(joinedload(Cover.place))
+        )
+    }
+    claims = {
+        claim.job_id: claim
+        for claim in session.scalars(
+            select(Claim)
+            .where(Claim.job_id.in_(job_ids), Claim.released_at.is_(None))
+            .options(joinedload(Claim.member))
+        )
+    }
+    standing: dict[int, list[Deployment]] = defaultdict(list)
+    finished: set[int] = set()
+    for deployment in session.scalars(
+        select(Deployment).where(Deployment.job_id.in_(job_ids)).order_by(Deployment.id)
+    ):
+        if deployment.taken_off_at is None:
+            standing[deployment.job_id or 0].append(deployment)
+        elif not deployment.was_undone:
+            finished.add(deployment.job_id or 0)
+    found = []
+    for job, plot in rows:
+        plants: dict[int, int] = defaultdict(int)
+        for part in job.parts:
+            for key, number in part.plants.items():
+                plants[int(key)] += number
+        on = standing.get(job.id, [])
+        claim = claims.get(job.id)
+        if on and len(on) >= len(job.parts):
+            state = "on"
+        elif job.id in finished and not on:
+            state = "off"
+        elif claim is not None:
+            state = "claimed"
+        else:
+            state = "free"
+        found.append(
+            BoardJob(
+                id=job.id,
+                plot_id=job.plot_id,
+                plot=plot,
+                label=job.label,
+                units=len(job.parts),
+                covers=tuple(
+                    covers[cover_id]
+                    for part in job.parts
+                    for cover_id in (part.cover_id, part.inner_cover_id)
+                    if cover_id in covers
+                ),
+                plants=dict(plants),
+                minutes=job.minutes,
+                by_at=job.by_at,
+                lift_by_at=job.lift_by_at,
+                safe_from_at=job.safe_from_at,
+                must_come_off=job.must_come_off,
+                state=state,
+                claimed_by_id=claim.member_id if claim else None,
+                claimed_by=claim.member.name if claim else "",
+                on_since=min((d.put_on_at for d in on), default=None),
+            )
+        )
+    return found
+
+
+def plan_row(
+    *, planting_id: int, now: datetime, night_of: date | None = None
+) -> tuple[Plan, PlanRow]:
+    """What the night's plan says of one planting. Raises NotFound."""
+    evening = night_of or tonight(now)
+    found = db.session.execute(
+        select(Plan, PlanRow)
+        .join(PlanRow, PlanRow.plan_id == Plan.id)
+        .where(
+            Plan.night_of == evening,
+            Plan.is_current.is_(True),
+            PlanRow.planting_id == planting_id,
+        )
+        .options(joinedload(Plan.forecast).joinedload(Forecast.source))
+    ).first()
+    if found is None:
+        raise NotFound(_("That planting is not in tonight’s plan."))
+    return found[0], found[1]
+
+
+def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
+    """Say that `member_id` will do a job.
+
+    The first to ask wins; the database's own uniqueness decides, so two phones pressed at once
+    cannot both succeed. Asking again for one's own is harmless.
+
+    Raises NotFound, Refused (the plan changed), AlreadyClaimed with who has it.
+    """
+    try:
+        with write_transaction() as session:
+            job = _current_job(job_id)
+            if job.must_come_off:
+                raise Refused(_("This one must come off; there is nothing to put on."))
+            existing = _open_claim(job.id)
+            if existing is not None:
+                if existing.member_id == member_id:
+                    return
+                raise _taken(existing)
+            if _standing(job.id):
+                raise Refused(_("That is already on."))
+            session.add(Claim(job_id=job.id, member_id=member_id, claimed_at=now))
+            session.flush()
+            change_log.record(action="claimed", subject=_subject(job), at=now, member_id=member_id)
+    except IntegrityError:
+        db.session.rollback()
+        existing = _open_claim(job_id)
+        if existing is None:
+            raise
+        if existing.member_id != member_id:
+            raise _taken(existing) from None
+
+
+def release_job(*, job_id: int, member: Member, now: datetime) -> None:
+    """Give a claim back. Its own member or a coordinator may. Raises NotFound, NotAllowed."""
+    member_id, may_any = member.id, member.is_coordinator
+    with write_transaction() as session:
+        job = _current_job(job_id)
+        claim = _open_claim(job.id)
+        if claim is None:
+            return
+        if claim.member_id != member_id and not may_any:
+            raise NotAllowed(
+                _("Somebody else has claimed that; only they or a coordinator can give it back.")
+            )
+        claim.released_at = now
+        session.flush()
+        change_log.record(action="gave back", subject=_subject(job), at=now, member_id=member_id)
+
+
+@dataclass(frozen=True)
+class Fact:
+    """How a phone sends a mark: its own key, and when it was pressed.
+
+    A phone without signal keeps the mark and sends it later, perhaps twice.
+    """
+
+    key: str
+    pressed_at: datetime | None = None
+
+    def happened_at(self, now: datetime) -> datetime:
+        """When it was pressed, unless that cannot be: not ahead, not long ago."""
+        if self.pressed_at is None or not now - FACT_KEPT_FOR <= self.pressed_at <= now:
+            return now
+        return self.pressed_at
+
+
+def mark_on(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = None) -> None:
+    """Record that a job's covers stand over their plants. Doing it twice does it once.
+
+    Anybody of the garden may: it is a fact, whoever did it.
+
+    Raises NotFound, Refused, AlreadyClaimed where one of the covers stands elsewhere.
+    """
+    try:
+        with write_transaction() as session:
+            if not _is_news(fact, "on", member_id, now):
+                return
+            job = _current_job(job_id)
+            if job.must_come_off:
+                raise Refused(_("The gust is over this cover’s limit: it must come off tonight."))
+            evening = session.scalars(select(Plan.night_of).where(Plan.id == job.plan_id)).one()
+            done = _standing_units(job.id)
+            for part in job.parts:
+                unit = _unit(part)
+                if unit in done:
+                    done.remove(unit)
+                    continue
+                _put_on(job, part, evening, member_id, _when(fact, now))
+            change_log.record(action="put on", subject=_subject(job), at=now, member_id=member_id)
+    except IntegrityError:
+        db.session.rollback()
+        if _is_known(fact, member_id):
+            return
+        raise AlreadyClaimed(_where_it_is(job_id)) from None
+
+
+def undo_on(*, job_id: int, member: Member, now: datetime, fact: Fact | None = None) -> None:
+    """Take back a mark made by mistake: the covers never stood there.
+
+    Whoever made it, a holder of the plot, or a coordinator may.
+    Raises NotFound, NotAllowed, Refused where too long ago (then it is taken off, not undone).
+    """
+    member_id, may_any = member.id, member.is_coordinator
+    with write_transaction() as session:
+        if not _is_news(fact, "undo", member_id, now):
+            return
+        job = _current_job(job_id)
+        standing = _standing(job.id)
+        if not standing:
+            return
+        if not may_any and not _may_handle(job, standing, member_id):
+            raise NotAllowed(
+                _("Only whoever marked it, a holder of the plot or a coordinator can undo it.")
+            )
+        if all(now - deployment.put_on_at > UNDO_WITHIN for deployment in standing):
+            raise Refused(_("That was marked over an hour ago. Mark it taken off instead."))
+        for deployment in standing:
+            _close(deployment, member_id, _when(fact, now), was_mistake=True)
+            deployment.was_undone = True
+        session.flush()
+        change_log.record(action="undid", subject=_subject(job), at=now, member_id=member_id)
+
+
+def mark_off(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = None) -> None:
+    """Record that a job's covers are off and back in their place. Twice does it once."""
+    with write_transaction() as session:
+        if not _is_news(fact, "off", member_id, now):
+            return
+        job = _current_job(job_id)
+        standing = _standing(job.id)
+        for deployment in standing:
+            _close(deployment, member_id, _when(fact, now))
+        session.flush()
+        if standing:
+            change_log.record(action="took off", subject=_subject(job), at=now, member_id=member_id)
+
+
+def board_as_dict(*, now: datetime, night_of: date | None = None) -> dict[str, Any]:
+    """Everything the board shows, for machines; no names in it."""
+    page = tonight_page(now=now, night_of=night_of)
+    garden = get_garden()
+    forecast = page.forecast
+    return {
+        "garden": garden.name,
+        "time_zone": garden.time_zone,
+        "night_of": page.night_of.isoformat(),
+        "units": {"temperature": "degC", "difference": "K", "length": "cm", "wind": "m/s"},
+        "forecast": None
+        if forecast is None
+        else {
+            "low_c": forecast.low_c,
+            "came_by": forecast.source.came_by,
+            "kind": forecast.source.kind,
+            "attribution": forecast.source.attribution,
+            "issued_at": _iso(forecast.source.issued_at),
+            "entered_at": _iso(forecast.source.entered_at),
+            "notes": forecast.notes,
+        },
+        "plan": None
+        if page.plan_id is None
+        else {
+            "id": page.plan_id,
+            "made_at": _iso(page.made_at),
+            "is_stale": page.is_stale,
+            "is_outdated": page.is_outdated,
+            "method": page.method,
+            "gap": page.gap,
+            **page.header,
+        },
+        "counts": page.counts,
+        "plantings": [
+            {
+                "planting_id": row.planting_id,
+                "plot_id": row.plot_id,
+                "status": row.status,
+                "margin_k": row.margin_k,
+                **row.data,
+            }
+            for row in page.rows
+        ],
+        "jobs": [
+            {
+                "id": job.id,
+                "plot": job.plot,
+                "plot_id": job.plot_id,
+                "label": job.label,
+                "covers": [{"label": cover.label, "kept_at": cover.place} for cover in job.covers],
+                "plants": {str(key): number for key, number in job.plants.items()},
+                "minutes": round(job.minutes, 1),
+                "put_on_by": _iso(job.by_at),
+                "safe_to_lift_from": _iso(job.safe_from_at),
+                "lift_off_by": _iso(job.lift_by_at),
+                "must_come_off": job.must_come_off,
+                "state": job.state,
+            }
+            for job in page.jobs
+        ],
+    }
+
+
+def note_look(*, member_id: int, now: datetime) -> None:
+    """Note once a night that a member's phone showed the board."""
+    evening = tonight(now)
+    seen = select(BoardLook.id).where(
+        BoardLook.night_of == evening, BoardLook.member_id == member_id
+    )
+    if db.session.scalar(seen) is not None:
+        return
+    try:
+        with write_transaction(changes_board=False) as session:
+            session.add(BoardLook(night_of=evening, member_id=member_id, at=now))
+    except IntegrityError:
+        db.session.rollback()  # the same member's other phone was first
+
+
+@dataclass(frozen=True)
+class Hands:
+    """What the evening still asks of people, for the coordinator.
+
+    walk : open work by the place its covers are kept at; "" is no fixed place, None no cover at
+    all, but pots to carry in.
+    """
+
+    page: TonightPage
+    minutes_free: float
+    minutes_claimed: float
+    free: tuple[BoardJob, ...]
+    walk: tuple[tuple[str | None, tuple[BoardJob, ...]], ...]
+    not_looked: tuple[str, ...]
+    short_of: tuple[tuple[str, int], ...]
+
+
+def hands_needed(*, now: datetime) -> Hands:
+    """Open work in the order of a walk, who has not looked yet, and what runs short."""
+    page = tonight_page(now=now)
+    jobs = [job for job in page.jobs if not job.must_come_off]
+    free = [job for job in jobs if job.state == "free"]
+    distances = {plot.id: plot.distance_m for plot in db.session.scalars(select(Plot))}
+    by_place: dict[str | None, list[BoardJob]] = defaultdict(list)
+    for job in sorted(free, key=lambda job: distances.get(job.plot_id, 0.0)):
+        places = [place for place, _ in job.places]
+        by_place[places[0] if places else None].append(job)
+    at_work = {row.plot_id for row in page.rows if row.status in {"protect", "short"}}
+    looked = select(BoardLook.member_id).where(BoardLook.night_of == page.night_of)
+    names = db.session.scalars(
+        select(Member.name)
+        .join(PlotHolder, PlotHolder.member_id == Member.id)
+        .where(
+            PlotHolder.plot_id.in_(at_work), Member.is_active.is_(True), Member.id.not_in(looked)
+        )
+        .distinct()
+        .order_by(Member.name)
+    )
+    short_of: dict[str, int] = defaultdict(int)
+    for row in page.rows:
+        reason = row.data.get("reason") or {}
+        if row.status == "short" and reason.get("units_wanted"):
+            best = row.data["options"][0]["label"] if row.data["options"] else "a cover that fits"
+            short_of[best] += int(reason["units_wanted"])
+    return Hands(
+        page=page,
+        minutes_free=sum(job.minutes for job in free),
+        minutes_claimed=sum(job.minutes for job in jobs if job.state == "claimed"),
+        free=tuple(free),
+        walk=tuple((place, tuple(found)) for place, found in by_place.items()),
+        not_looked=tuple(names),
+        short_of=tuple(sorted(short_of.items(), key=lambda item: -item[1])),
+    )
+
+
+# Pieces of the above; each runs inside the caller's transaction
+
+
+def _is_news(fact: Fact | None, action: str, member_id: int, now: datetime) -> bool:
+    """Whether a phone's mark comes for the first time; keeps its key if so."""
+    if fact is None:
+        return True
+    if _is_known(fact, member_id):
+        return False
+    key = f"{member_id}:{fact.key}"
+    db.session.add(SentFact(key=key, member_id=member_id, action=action, at=now))
+    db.session.flush()
+    return True
+
+
+def _is_known(fact: Fact | None, member_id: int) -> bool:
+    if fact is None:
+        return False
+    key = f"{member_id}:{fact.key}"
+    return db.session.scalar(select(SentFact.id).where(SentFact.key == key)) is not None
+
+
+def _when(fact: Fact | None, now: datetime) -> datetime:
+    return now if fact is None else fact.happened_at(now)
+
+
+def _current_job(job_id: int) -> Job:
+    job = db.session.scalar(select(Job).where(Job.id == job_id).options(selectinload(Job.parts)))
+    if job is None:
+        raise NotFound(_("That job is not there any more."))
+    plan = db.session.get(Plan, job.plan_id)
+    if plan is not None and plan.is_current:
+        return job
+    twin = _twin(job)
+    if twin is None:
+        raise Refused(
+            _(
+                "The plan has changed since you opened the board, and this job is not in it any "
+                "more. Open the board again."
+            )
+        )
+    return twin
+
+
+def _twin(job: Job) -> Job | None:
+    """The same covers over the same plants in the plan that replaced this job's."""
+    old = db.session.get(Plan, job.plan_id)
+    if old is None:
+        return None
+    wanted = sorted(_unit(part) for part in job.parts)
+    for candidate in db.session.scalars(
+        select(Job)
+        .join(Plan, Plan.id == Job.plan_id)
+        .where(
+            Plan.night_of == old.night_of,
+            Plan.is_current.is_(True),
+            Job.plot_id == job.plot_id,
+            Job.treatment == job.treatment,
+        )
+        .options(selectinload(Job.parts))
+    ):
+        if sorted(_unit(part) for part in candidate.parts) == wanted:
+            return candidate
+    return None
+
+
+def _unit(part: JobPart) -> tuple[tuple[int, ...], tuple[tuple[int, int], ...]]:
+    covers = tuple(c for c in (part.cover_id, part.inner_cover_id) if c is not None)
+    return covers, tuple(sorted((int(key), number) for key, number in part.plants.items()))
+
+
+def _standing(job_id: int) -> list[Deployment]:
+    return list(
+        db.session.scalars(
+            select(Deployment)
+            .where(Deployment.job_id == job_id, Deployment.taken_off_at.is_(None))
+            .options(selectinload(Deployment.covers), selectinload(Deployment.plants))
+        )
+    )
+
+
+def _standing_units(job_id: int) -> list[tuple[tuple[int, ...], tuple[tuple[int, int], ...]]]:
+    return [
+        (
+            tuple(use.cover_id for use in sorted(deployment.covers, key=lambda use: use.is_inner)),
+            tuple(sorted((under.planting_id, under.plants) for under in deployment.plants)),
+        )
+        for deployment in _standing(job_id)
+    ]
+
+
+def _put_on(job: Job, part: JobPart, evening: date, member_id: int, now: datetime) -> None:
+    deployment = Deployment(
+        night_of=evening,
+        plot_id=job.plot_id,
+        job_id=job.id,
+        treatment=job.treatment,
+        put_on_at=now,
+        put_on_by_id=member_id,
+    )
+    db.session.add(deployment)
+    db.session.flush()
+    for cover_id, is_inner in ((part.cover_id, False), (part.inner_cover_id, True)):
+        if cover_id is not None:
+            # First the ledger: it knows who has a cover that is not here.
+            ledger.write(
+                ledger.lock_cover(cover_id),
+                Happening("deployed", night_of=evening, plot_id=job.plot_id),
+                at=now,
+                member_id=member_id,
+            )
+            db.session.add(
+                CoverUse(deployment_id=deployment.id, cover_id=cover_id, is_inner=is_inner)
+            )
+    for key, number in part.plants.items():
+        db.session.add(
+            DeployedPlants(deployment_id=deployment.id, planting_id=int(key), plants=number)
+        )
+    db.session.flush()
+
+
+def _close(
+    deployment: Deployment, member_id: int, now: datetime, *, was_mistake: bool = False
+) -> None:
+    deployment.taken_off_at = now
+    deployment.taken_off_by_id = member_id
+    for use in deployment.covers:
+        if use.is_open:
+            _bring_back(use.cover_id, member_id, now, was_mistake=was_mistake)
+    db.session.execute(
+        update(CoverUse).where(CoverUse.deployment_id == deployment.id).values(is_open=False)
+    )
+
+
+def _bring_back(cover_id: int, member_id: int, now: datetime, *, was_mistake: bool) -> None:
+    """Write in the ledger that a cover is back, or that it was never out."""
+    cover = ledger.lock_cover(cover_id)
+    if cover.status != "out":
+        return
+    last = db.session.scalar(
+        select(LedgerEntry).where(
+            LedgerEntry.cover_id == cover_id, LedgerEntry.number == cover.ledger_number
+        )
+    )
+    if was_mistake and last is not None and last.action == "deployed":
+        ledger.undo(last, at=now, member_id=member_id)
+    else:
+        ledger.write(cover, Happening("brought back"), at=now, member_id=member_id)
+
+
+def _may_handle(job: Job, standing: list[Deployment], member_id: int) -> bool:
+    if any(deployment.put_on_by_id == member_id for deployment in standing):
+        return True
+    held = db.session.scalar(
+        select(PlotHolder.id).where(
+            PlotHolder.plot_id == job.plot_id, PlotHolder.member_id == member_id
+        )
+    )
+    return held is not None
+
+
+def _open_claim(job_id: int) -> Claim | None:
+    return db.session.scalar(
+        select(Claim)
+        .where(Claim.job_id == job_id, Claim.released_at.is_(None))
+        .options(joinedload(Claim.member))
+    )
+
+
+def _taken(claim: Claim) -> AlreadyClaimed:
+    name = claim.member.name
+    return AlreadyClaimed(f"{name} has already claimed that.", holder=name)
+
+
+def _where_it_is(job_id: int) -> str:
+    """Which cover of a job stands where, for the one who came second."""
+    session = db.session
+    found = session.execute(
+        select(Cover.label, Plot.label)
+        .join(CoverUse, CoverUse.cover_id == Cover.id)
+        .join(Deployment, Deployment.id == CoverUse.deployment_id)
+        .join(Plot, Plot.id == Deployment.plot_id)
+        .join(
+            JobPart,
+            (JobPart.cover_id == Cover.id) | (JobPart.inner_cover_id == Cover.id),
+        )
+        .where(JobPart.job_id == job_id, CoverUse.is_open.is_(True))
+    ).first()
+    if found is None:
+        return "One of these covers has just been used elsewhere. Open the board again."
+    return f"{found[0]} already stands in plot {found[1]}. Ask the coordinator to plan again."
+
+
+def _subject(job: Job) -> str:
+    plot = db.session.get(Plot, job.plot_id)
+    return f"{job.label} in plot {plot.label if plot else job.plot_id}"
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat()

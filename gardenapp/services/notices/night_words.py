@@ -1,0 +1,172 @@
+"""How a night is put in the words of a message, a calendar or a feed.
+
+Pages have their own ways of writing numbers; what leaves the app is read without them, so this
+is plain text in the reader's unit and the garden's time.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from gardenapp.science.units import c_to_f, difference_k_to_f
+from gardenapp.services.night.tonight import BoardJob, BoardRow, TonightPage
+from gardenapp.words import _, day_of, decimal_sign, later, month_of, said
+
+MINUS = "\N{MINUS SIGN}"
+QUARTER = timedelta(minutes=15)
+CAUTION = later(
+    "Chances are estimates, not promises. Covers still on by day can cook plants: lift or vent "
+    "them in the morning. In ice and dark, leave a plant rather than fall for it."
+)
+
+
+@dataclass(frozen=True)
+class NightText:
+    """A night in words: one line, then paragraphs; `has_work` tells a quiet night apart."""
+
+    title: str
+    lines: tuple[str, ...]
+    has_work: bool
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.lines)
+
+
+def temperature(value_c: float, unit: str) -> str:
+    """`−1.5 °C`, for text without a page round it."""
+    shown = f"{c_to_f(value_c) if unit == 'F' else value_c:.1f}"
+    if float(shown) == 0:
+        shown = shown.lstrip("-")
+    return f"{shown.replace('-', MINUS).replace('.', decimal_sign())} °{unit}"
+
+
+def night_name(night_of: date) -> str:
+    """`Tuesday 24 to Wednesday 25 November`."""
+    morning = night_of + timedelta(days=1)
+    first = f"{day_of(night_of)} {night_of.day}"
+    if night_of.month != morning.month:
+        first = _("%(day)s %(month)s", day=first, month=month_of(night_of))
+    return _(
+        "%(first)s to %(next_day)s %(next_number)s %(month)s",
+        first=first,
+        next_day=day_of(morning),
+        next_number=morning.day,
+        month=month_of(morning),
+    )
+
+
+def clock(moment: datetime, zone: ZoneInfo) -> str:
+    """Time of day at the garden."""
+    return f"{moment.astimezone(zone):%H:%M}"
+
+
+def quarter_before(moment: datetime) -> datetime:
+    """The quarter of an hour at or before `moment`: being early costs nothing."""
+    seconds = int(QUARTER.total_seconds())
+    return moment - timedelta(
+        seconds=int(moment.timestamp()) % seconds, microseconds=moment.microsecond
+    )
+
+
+def plain(text: str) -> str:
+    """`text` without characters that a feed or a mail header may not hold."""
+    return "".join(c for c in text if c.isprintable())
+
+
+def job_line(job: BoardJob) -> str:
+    """`2 × crate (from Back shed)`."""
+    number = f"{len(job.covers)} × " if len(job.covers) > 1 else ""
+    places = ", ".join(place for place, _labels in job.places if place)
+    line = f"{number}{said(job.label)}" + (_(" (from %(places)s)", places=places) if places else "")
+    return plain(_("Take off: %(line)s", line=line) if job.must_come_off else line)
+
+
+def job_lines(jobs: Sequence[BoardJob]) -> list[str]:
+    """One line a plot: `Plot A1: 2 × crate (from Back shed); fleece`."""
+    by_plot: dict[str, list[str]] = defaultdict(list)
+    for job in jobs:
+        by_plot[job.plot].append(job_line(job))
+    lines = []
+    for plot, found in sorted(by_plot.items()):
+        counted = Counter(found)
+        words = "; ".join(
+            _("%(n)s times %(w)s", n=n, w=w) if n > 1 else w for w, n in sorted(counted.items())
+        )
+        lines.append(_("Plot %(plot)s: %(words)s", plot=plain(plot), words=words))
+    return lines
+
+
+def short_line(row: BoardRow) -> str:
+    """`Plot A1: 3 × beans cannot be saved with the covers there are`."""
+    data = row.data
+    number = data.get("left") or data["count"]
+    words = _(
+        "%(number)s × %(name)s, about %(after)s %% likely lost",
+        number=number,
+        name=said(data["name"]),
+        after=round(data["after"] * 100),
+    )
+    return plain(_("Plot %(plot)s: %(words)s", plot=data["plot"], words=words))
+
+
+def put_on_by(jobs: Sequence[BoardJob]) -> datetime | None:
+    """The earliest time among jobs that put something on."""
+    return min(
+        (job.by_at for job in jobs if job.by_at is not None and not job.must_come_off),
+        default=None,
+    )
+
+
+def lift_by(jobs: Sequence[BoardJob]) -> datetime | None:
+    """The earliest time by which something has to be lifted or vented again."""
+    return min((job.lift_by_at for job in jobs if job.lift_by_at is not None), default=None)
+
+
+def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
+    """What a planned night asks of whoever `page` was made for; no names in it."""
+    low_c, sd_k = page.header["low"]
+    spread = difference_k_to_f(sd_k) if unit == "F" else sd_k
+    lines = [
+        _("Night of %(night_of)s.", night_of=night_name(page.night_of)),
+        _(
+            "Low about %(low_c)s, give or take %(spread)s °%(unit)s.",
+            low_c=temperature(low_c, unit),
+            spread=f"{spread:.1f}".replace(".", decimal_sign()),
+            unit=unit,
+        ),
+    ]
+    short = [row for row in page.rows if row.status == "short"]
+    off = [job for job in page.jobs if job.must_come_off]
+    by_at, lift_at = put_on_by(page.jobs), lift_by(page.jobs)
+    if page.jobs:
+        lines += ["", _("To do:"), *job_lines(page.jobs)]
+    if by_at is not None:
+        lines += ["", _("Put on by %(by_at)s.", by_at=clock(quarter_before(by_at), zone))]
+    if lift_at is not None:
+        lines += [
+            _(
+                "Vent or lift by about %(lift_at)s in the morning.",
+                lift_at=clock(quarter_before(lift_at), zone),
+            )
+        ]
+    if short:
+        lines += ["", _("Cannot be saved with the covers there are:"), *map(short_line, short)]
+    if not page.jobs and not short:
+        lines += ["", _("Nothing to do tonight.")]
+    lines += ["", str(CAUTION)]
+    if off and len(off) == len(page.jobs):
+        title = _("Take covers off tonight: wind")
+    elif by_at is not None:
+        title = _("Cover up by %(by_at)s tonight", by_at=clock(quarter_before(by_at), zone))
+    elif page.jobs:
+        title = _("There is something to do tonight")
+    elif short:
+        title = _("Plants at risk tonight, and no cover for them")
+    else:
+        title = _("Nothing to do tonight")
+    return NightText(title, tuple(lines), bool(page.jobs or short))

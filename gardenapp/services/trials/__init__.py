@@ -1,0 +1,1 @@
+"""Two-logger trials of covers, and loggers that send by themselves."""

@@ -1,0 +1,1 @@
+"""Keeping the installation well: timetable, copies, check-up, transfer, privacy."""

@@ -1,0 +1,1 @@
+"""Pages of covers to be built, and their drawings."""

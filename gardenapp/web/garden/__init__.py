@@ -1,0 +1,1 @@
+"""Pages of the garden and its people."""

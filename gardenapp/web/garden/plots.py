@@ -1,0 +1,382 @@
+"""Plots and what grows in them."""
+
+from __future__ import annotations
+
+import secrets
+from typing import Any
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+from wtforms import BooleanField, HiddenField, ValidationError
+
+from gardenapp.errors import FieldRefused, NotAllowed
+from gardenapp.services.garden import plants, plots
+from gardenapp.services.garden.plants import MIND_LABELS, PlantingDetail, PlantingEntry, StageChoice
+from gardenapp.services.garden.plots import USUAL_OFFSETS, Offset, PlotDetail
+from gardenapp.web.access import board_readers, coordinators, current_member, members
+from gardenapp.web.access import signed_in_member as signed_in
+from gardenapp.web.clock import now
+from gardenapp.web.fields import (
+    Choice,
+    GardenForm,
+    MeasureField,
+    NumberField,
+    PickField,
+    TextBox,
+    TextLine,
+    TicksField,
+    measure,
+)
+from gardenapp.web.formats import difference, said, temperature
+from gardenapp.words import _, later
+
+blueprint = Blueprint("plots", __name__)
+
+KEY = "<int(max=2147483647):plot_id>"
+PLANTING = "/plantings/<int(max=2147483647):planting_id>"
+OWN_OFFSET = "own"
+SEARCH_LENGTH = 80
+
+
+@blueprint.app_template_filter("distance")
+def distance(value_m: float) -> str:
+    """A distance on foot in the reader's unit: `35 m`."""
+    unit = measure("distance")
+    return f"{unit.from_si(value_m):.0f}\N{NARROW NO-BREAK SPACE}{unit.sign}"
+
+
+def search_words() -> str:
+    """What was typed to search for, cut to a sensible length."""
+    return request.args.get("q", "")[:SEARCH_LENGTH].strip()
+
+
+def _offset_choices() -> list[Choice]:
+    usual = [
+        Choice(
+            spot.key,
+            f"{spot.label}: {difference(spot.mean_k, signed=True)} ± {difference(spot.sd_k)}",
+        )
+        for spot in USUAL_OFFSETS
+    ]
+    return [*usual, Choice(OWN_OFFSET, _("Our own figure, typed below"))]
+
+
+def plot_form(*, is_whole: bool, **values: Any) -> Any:
+    """The form of a plot; a holder's lacks what only the coordinator changes."""
+
+    class PlotForm(GardenForm):
+        if is_whole:
+            label = TextLine(later("Label"), maximum=40)
+            length_cm = MeasureField(
+                later("Length"), kind="length", minimum=10, maximum=100_000, required=False
+            )
+            width_cm = MeasureField(
+                later("Width"), kind="length", minimum=10, maximum=100_000, required=False
+            )
+            distance_m = MeasureField(
+                later("Walk from the store"), kind="distance", minimum=0, maximum=5_000
+            )
+        bed_width_cm = MeasureField(
+            later("Width of a bed"), kind="length", minimum=10, maximum=100_000, required=False
+        )
+        offset_choice = PickField(later("What the spot is like"), _offset_choices())
+        offset_k = MeasureField(
+            later("Our own figure: warmer (+) or colder (−) than the forecast"),
+            kind="difference",
+            minimum=-15,
+            maximum=15,
+            required=False,
+        )
+        offset_sd_k = MeasureField(
+            later("Give or take"), kind="difference", minimum=0.1, maximum=10, required=False
+        )
+        offset_reason = TextLine(later("How you know"), maximum=200, required=False)
+        note = TextBox(later("Note"), required=False)
+
+        def offset(self) -> Offset:
+            return plots.offset_from(
+                choice=self.offset_choice.data,
+                offset_k=self.offset_k.data,
+                offset_sd_k=self.offset_sd_k.data,
+                reason=self.offset_reason.data or "",
+            )
+
+    return PlotForm(**values)
+
+
+class HoldersForm(GardenForm):
+    """Who holds a plot."""
+
+    def __init__(self, plot: PlotDetail) -> None:
+        super().__init__(data={"holders": plot.holder_ids})
+
+    holders = TicksField(later("Holders"), ())
+
+
+@blueprint.get("/plots")
+@board_readers
+def plots_page() -> str:
+    member = current_member()
+    return render_template("plots/plots.html", plots=plots.list_plots(member=member))
+
+
+@blueprint.get(f"/plots/{KEY}")
+@board_readers
+def plot_page(plot_id: int) -> str:
+    plot = plots.get_plot(plot_id=plot_id, member=current_member())
+    found = plants.list_plantings(plot_id=plot_id)
+    return render_template(
+        "plots/plot.html",
+        plot=plot,
+        growing=[p for p in found if p.ended_at is None],
+        ended=[p for p in found if p.ended_at is not None],
+        offset_status=plots.OFFSET_STATUS,
+    )
+
+
+@blueprint.route("/plots/new", methods=["GET", "POST"])
+@coordinators
+def new_plot() -> Response | str | tuple[str, int]:
+    form = plot_form(is_whole=True, data={"offset_choice": "open", "distance_m": 0.0})
+    if form.validate_on_submit():
+        try:
+            plot_id = plots.create_plot(
+                label=form.label.data,
+                length_cm=form.length_cm.data,
+                width_cm=form.width_cm.data,
+                bed_width_cm=form.bed_width_cm.data,
+                distance_m=form.distance_m.data,
+                offset=form.offset(),
+                note=form.note.data,
+                member=signed_in(),
+                now=now(),
+            )
+        except FieldRefused as refusal:
+            form.take(refusal)
+        else:
+            flash(_("Plot added. Say who holds it, then what grows in it."))
+            return redirect(url_for(".plot_page", plot_id=plot_id), 303)
+    return _shown(
+        "plots/plot_form.html", form, plot=None, is_whole=True, usual_offsets=USUAL_OFFSETS
+    )
+
+
+@blueprint.route(f"/plots/{KEY}/edit", methods=["GET", "POST"])
+@members
+def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
+    member = signed_in()
+    plot = plots.get_plot(plot_id=plot_id, member=member)
+    if not plot.may_change:
+        raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
+    values = {name: getattr(plot, name) for name in PlotDetail.__dataclass_fields__}
+    if plot.offset_choice:
+        # The usual figures stand in the list already; a copy of them below would look typed.
+        values["offset_k"] = values["offset_sd_k"] = None
+    else:
+        values["offset_choice"] = OWN_OFFSET
+    form = plot_form(is_whole=member.is_coordinator, data=values)
+    if form.validate_on_submit():
+        try:
+            own = {
+                "plot_id": plot_id,
+                "bed_width_cm": form.bed_width_cm.data,
+                "offset": form.offset(),
+                "note": form.note.data,
+                "member": member,
+                "now": now(),
+            }
+            if member.is_coordinator:
+                plots.change_plot(
+                    label=form.label.data,
+                    length_cm=form.length_cm.data,
+                    width_cm=form.width_cm.data,
+                    distance_m=form.distance_m.data,
+                    **own,
+                )
+            else:
+                plots.change_own_plot(**own)
+        except FieldRefused as refusal:
+            form.take(refusal)
+        else:
+            flash(_("Plot saved."))
+            return redirect(url_for(".plot_page", plot_id=plot_id), 303)
+    return _shown(
+        "plots/plot_form.html",
+        form,
+        plot=plot,
+        is_whole=member.is_coordinator,
+        usual_offsets=USUAL_OFFSETS,
+    )
+
+
+@blueprint.route(f"/plots/{KEY}/holders", methods=["GET", "POST"])
+@coordinators
+def plot_holders(plot_id: int) -> Response | str | tuple[str, int]:
+    plot = plots.get_plot(plot_id=plot_id, member=signed_in())
+    form = HoldersForm(plot)
+    form.holders.choices = tuple(
+        Choice(str(number), name) for number, name in plots.member_choices(also=plot.holder_ids)
+    )
+    if form.validate_on_submit():
+        plots.set_holders(
+            plot_id=plot_id,
+            member_ids=[int(value) for value in form.holders.data],
+            member=signed_in(),
+            now=now(),
+        )
+        flash(_("Holders saved."))
+        return redirect(url_for(".plot_page", plot_id=plot_id), 303)
+    return _shown("plots/holders.html", form, plot=plot)
+
+
+def _stage_picks(found: tuple[StageChoice, ...]) -> list[Choice]:
+    first = Choice("", _("Choose a crop") if found else _("Nothing found: search for another word"))
+    return [first] + [
+        Choice(
+            str(line.id),
+            f"{said(line.crop)}, {said(line.stage)} ({temperature(line.threshold_c)})",
+            line.group,
+        )
+        for line in found
+    ]
+
+
+def _planting_form(*, q: str, keep: int | None, values: dict[str, Any] | PlantingDetail) -> Any:
+    picks = _stage_picks(plants.stage_choices(q=q, keep=keep))
+
+    class PlantingForm(GardenForm):
+        stage_id = PickField(
+            later("Crop and stage"), picks, advice=later("Choose a crop from the list.")
+        )
+        is_hardened = BooleanField(later("Hardened off"))
+        count = NumberField(later("How many plants"), minimum=1, maximum=5_000, whole=True)
+        height_cm = MeasureField(
+            later("Height of a plant"), kind="length", minimum=1, maximum=1_000, required=False
+        )
+        spread_cm = MeasureField(
+            later("Width of a plant"), kind="length", minimum=1, maximum=1_000, required=False
+        )
+        in_pot = BooleanField(later("In pots"))
+        is_movable = BooleanField(later("The pots can be carried in"))
+        mind = PickField(
+            later("How much you would mind losing it"),
+            [Choice(key, label) for key, label in MIND_LABELS.items()],
+        )
+        name = TextLine(later("Your own name for it"), maximum=80, required=False)
+        note = TextBox(later("Note"), required=False)
+        form_key = HiddenField()
+
+        def entry(self) -> PlantingEntry:
+            return PlantingEntry(
+                stage_id=int(self.stage_id.data),
+                name=self.name.data or "",
+                is_hardened=self.is_hardened.data,
+                count=int(self.count.data or 0),
+                height_cm=self.height_cm.data,
+                spread_cm=self.spread_cm.data,
+                in_pot=self.in_pot.data,
+                is_movable=self.is_movable.data,
+                mind=self.mind.data,
+                note=self.note.data or "",
+            )
+
+        def validate_stage_id(self, field: PickField) -> None:
+            if not field.data:
+                raise ValidationError(_("Choose a crop from the list."))
+
+    if isinstance(values, PlantingDetail):
+        return PlantingForm(obj=values)
+    return PlantingForm(data=values)
+
+
+def _row_id(text: str) -> int | None:
+    """The id that an address or a form names; None where it is no number a row can have."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+def _typed_stage() -> int | None:
+    """The crop that was chosen in the form sent, so that it stays in a list cut by a search."""
+    return _row_id(request.form.get("stage_id", ""))
+
+
+@blueprint.route(f"/plots/{KEY}/plantings/new", methods=["GET", "POST"])
+@members
+def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
+    member = signed_in()
+    plot = plots.get_plot(plot_id=plot_id, member=member)
+    if not plot.may_change:
+        raise NotAllowed(_("Only those who hold this plot and the coordinator plant in it."))
+    q = search_words()
+    like = _row_id(request.args.get("like", ""))
+    values: dict[str, Any] | PlantingDetail = {"mind": "much"}
+    if like is not None:
+        values = plants.get_planting(planting_id=like)
+        if values.plot_id != plot_id:
+            raise NotAllowed(_("Copy a planting of the same plot."))
+    asked = _row_id(request.args.get("stage", ""))
+    if isinstance(values, dict) and asked is not None:
+        values["stage_id"] = asked
+    keep = _typed_stage() or (values.stage_id if isinstance(values, PlantingDetail) else asked)
+    form = _planting_form(q=q, keep=keep, values=values)
+    if not form.form_key.data:
+        form.form_key.data = secrets.token_hex(16)
+    if form.validate_on_submit():
+        try:
+            plants.add_planting(
+                plot_id=plot_id,
+                entry=form.entry(),
+                form_key=form.form_key.data[:64],
+                member=member,
+                now=now(),
+            )
+        except FieldRefused as refusal:
+            form.take(refusal)
+        else:
+            flash(_("Planting added. A plan made from now on counts it."))
+            return redirect(url_for(".plot_page", plot_id=plot_id), 303)
+    return _shown("plots/planting_form.html", form, plot=plot, planting=None, q=q)
+
+
+@blueprint.route(f"{PLANTING}/edit", methods=["GET", "POST"])
+@members
+def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
+    member = signed_in()
+    planting = plants.get_planting(planting_id=planting_id)
+    plot = plots.get_plot(plot_id=planting.plot_id, member=member)
+    if not plot.may_change:
+        raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
+    q = search_words()
+    form = _planting_form(q=q, keep=_typed_stage() or planting.stage_id, values=planting)
+    if form.validate_on_submit():
+        try:
+            plants.change_planting(
+                planting_id=planting_id, entry=form.entry(), member=member, now=now()
+            )
+        except FieldRefused as refusal:
+            form.take(refusal)
+        else:
+            flash(_("Planting saved."))
+            return redirect(url_for(".plot_page", plot_id=planting.plot_id), 303)
+    return _shown("plots/planting_form.html", form, plot=plot, planting=planting, q=q)
+
+
+@blueprint.post(f"{PLANTING}/end")
+@members
+def end_planting(planting_id: int) -> Response:
+    plot_id = plants.end_planting(planting_id=planting_id, member=signed_in(), now=now())
+    flash(_("Planting ended. It can be brought back at the foot of this page."))
+    return redirect(url_for(".plot_page", plot_id=plot_id), 303)
+
+
+@blueprint.post(f"{PLANTING}/restore")
+@members
+def restore_planting(planting_id: int) -> Response:
+    plot_id = plants.restore_planting(planting_id=planting_id, member=signed_in(), now=now())
+    flash(_("Planting brought back."))
+    return redirect(url_for(".plot_page", plot_id=plot_id), 303)
+
+
+def _shown(template: str, form: GardenForm, **context: Any) -> str | tuple[str, int]:
+    """The form's page: 422 where something was refused, with everything that was typed."""
+    page = render_template(template, form=form, **context)
+    return (page, 422) if form.errors else page

@@ -1,0 +1,169 @@
+"""Setting the garden up, its settings, and the log of changes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, current_app, flash, redirect, render_template, request, url_for
+from wtforms import BooleanField, ValidationError
+
+from gardenapp.errors import Refused
+from gardenapp.services.garden import people
+from gardenapp.services.garden import settings as gardens
+from gardenapp.services.garden.settings import GardenSettings
+from gardenapp.services.garden.throttle import TooManyTries
+from gardenapp.web.access import coordinators, public, signed_in_member
+from gardenapp.web.clock import now
+from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
+from gardenapp.web.formats import length_unit
+from gardenapp.web.garden.people import LENGTH_WORDS, TEMPERATURE_WORDS, PasswordBox, start_session
+from gardenapp.web.languages import NAMES, language
+from gardenapp.words import _, later
+
+blueprint = Blueprint("garden", __name__)
+
+M_PER_FOOT = 0.3048  # exact since 1959
+
+
+class PlaceForm(GardenForm):
+    """Where the garden is, which is needed before anything else."""
+
+    name = TextLine(later("Name of the garden"))
+    latitude = NumberField(later("Latitude"), minimum=-90, maximum=90)
+    longitude = NumberField(later("Longitude"), minimum=-180, maximum=180)
+    time_zone = TextLine(later("Time zone"))
+    elevation_m = NumberField(later("Height above the sea"), minimum=-450, maximum=6000)
+    temperature_unit = PickField(later("Temperatures in"), TEMPERATURE_WORDS)
+    length_unit = PickField(later("Lengths in"), LENGTH_WORDS)
+    language = PickField(
+        later("Language"),
+        [Choice(code, name) for code, name in NAMES.items()],
+        default=language,
+    )
+
+    def validate_time_zone(self, field: Any) -> None:
+        if not field.data:
+            return  # that it is missing has been said
+        try:
+            field.data = gardens.find_zone(field.data or "")
+        except Refused as error:
+            raise ValidationError(str(error)) from None
+
+
+class FirstStepsForm(PlaceForm):
+    coordinator = TextLine(later("Your name"), render_kw={"autocomplete": "username"})
+    password = PasswordBox(later("Your password"), autocomplete="new-password")
+    sample_plots = BooleanField(later("Add four sample plots, to rename or change"))
+    code = TextLine(later("Set-up code"), render_kw={"autocomplete": "off"})
+
+
+class SettingsForm(PlaceForm):
+    board_is_open = BooleanField(later("Anybody on the network may read tonight’s board"))
+    contact = TextLine(later("Contact for the weather services"), maximum=200, required=False)
+    minutes_budget = NumberField(later("Helpers’ time"), minimum=0, maximum=6000, required=False)
+    shelter_label = TextLine(later("Shelter for pots"), required=False)
+    shelter_spaces = NumberField(later("Pots it holds"), minimum=0, maximum=10_000, whole=True)
+
+    def validate_contact(self, field: Any) -> None:
+        if not (field.data or "").isascii():
+            raise ValidationError(
+                _(
+                    "Weather services take plain letters, digits and signs only, such as an e-mail "
+                    "address."
+                )
+            )
+
+
+@blueprint.route("/first-steps", methods=["GET", "POST"])
+@public
+def first_steps() -> Any:
+    if gardens.has_garden():
+        return redirect(url_for("board.tonight"), 303)
+    form = FirstStepsForm()
+    status, message = 200, ""
+    if form.validate_on_submit():
+        instance, at = Path(current_app.instance_path), now()
+        try:
+            gardens.check_setup_code(
+                instance=instance,
+                typed=form.code.data or "",
+                address=request.remote_addr or "",
+                now=at,
+            )
+        except Refused as error:
+            form.code.errors = [str(error)]
+        except TooManyTries as error:
+            status, message = 429, str(error)
+        else:
+            try:
+                member_id = gardens.create_garden(
+                    settings=_settings(form, GardenSettings("", 0.0, 0.0, "")),
+                    coordinator=form.coordinator.data or "",
+                    password=form.password.data or "",
+                    with_sample_plots=form.sample_plots.data,
+                    now=at,
+                )
+            except Refused as error:
+                form.password.errors = [str(error)]
+            else:
+                gardens.forget_setup_code(instance)
+                start_session(people.LetIn(member_id, form.coordinator.data or ""), at)
+                flash(_("The garden is set up and you are signed in."), "good")
+                return redirect(url_for("garden.next_steps"), 303)
+    if form.errors:
+        status = 422
+    return render_template("garden/first_steps.html", form=form, message=message), status
+
+
+@blueprint.get("/garden/next-steps")
+@coordinators
+def next_steps() -> str:
+    return render_template("garden/next_steps.html", steps=gardens.list_next_steps())
+
+
+@blueprint.route("/garden", methods=["GET", "POST"])
+@coordinators
+def settings_page() -> Any:
+    settings = gardens.get_settings()
+    in_feet = length_unit() == "inch"
+    form = SettingsForm(obj=settings)
+    if in_feet:
+        height = form.elevation_m
+        height.minimum, height.maximum = -1_480, 19_700
+        # The limits are set after the field has read what was typed: read it once more.
+        form.process(formdata=request.form if request.method == "POST" else None, obj=settings)
+        if request.method == "GET":
+            height.data = round(settings.elevation_m / M_PER_FOOT)
+    if form.validate_on_submit():
+        try:
+            gardens.change_settings(
+                settings=_settings(form, settings, in_feet=in_feet),
+                by_id=signed_in_member().id,
+                now=now(),
+            )
+        except Refused as error:
+            form.name.errors = [str(error)]
+        else:
+            flash(_("The garden’s settings are saved."), "good")
+            return redirect(url_for("garden.settings_page"), 303)
+    page = render_template("garden/settings.html", form=form, unit="ft" if in_feet else "m")
+    return page, 422 if form.errors else 200
+
+
+@blueprint.get("/garden/log")
+@coordinators
+def log_page() -> str:
+    typed = request.args.get("page", "1")
+    number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 7 else 1
+    return render_template("garden/log.html", log=gardens.read_log(page=number))
+
+
+def _settings(form: PlaceForm, before: GardenSettings, *, in_feet: bool = False) -> GardenSettings:
+    names = GardenSettings.__dataclass_fields__
+    typed = {field.short_name: field.data for field in form if field.short_name in names}
+    if in_feet and round(before.elevation_m / M_PER_FOOT) == typed["elevation_m"]:
+        typed["elevation_m"] = before.elevation_m  # untouched: keep the metres as they were
+    elif in_feet:
+        typed["elevation_m"] = round(typed["elevation_m"] * M_PER_FOOT, 1)
+    return GardenSettings(**before.__dict__ | typed)

@@ -1,0 +1,1 @@
+"""Pages of one night: board, forecast, morning, the nights after."""

@@ -1,0 +1,439 @@
+"""Tonight's board and what is pressed on it."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from threading import Lock
+from typing import Any
+
+from flask import (
+    Blueprint,
+    abort,
+    current_app,
+    flash,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
+from flask_wtf.csrf import generate_csrf
+from markupsafe import Markup
+from werkzeug.wrappers import Response
+
+from gardenapp import reference
+from gardenapp.errors import NotFound
+from gardenapp.extensions import db
+from gardenapp.models.people import Garden, Member
+from gardenapp.models.plots import Plot
+from gardenapp.science.estimate import Estimate
+from gardenapp.services.clockwork import night_at
+from gardenapp.services.garden.plots import plots_of
+from gardenapp.services.night import tonight as board
+from gardenapp.services.trials.readings import latest_readings, open_alerts
+from gardenapp.web import formats
+from gardenapp.web.access import (
+    board_readers,
+    coordinators,
+    current_garden,
+    current_member,
+    members,
+    public,
+    signed_in_member,
+)
+from gardenapp.web.clock import now
+from gardenapp.web.kept_page import KeptPage, keep_page
+from gardenapp.web.languages import language
+from gardenapp.web.night import board_words
+from gardenapp.web.night.ladder import draw_ladder
+from gardenapp.web.qr import qr_code
+from gardenapp.web.themes import theme
+from gardenapp.words import _
+
+blueprint = Blueprint("board", __name__)
+
+TOKEN_PLACE = "@@form-token@@"  # noqa: S105  (a placeholder, filled in for each reader)
+KEPT_PAGES = 200
+# The board says how old the forecast is, so a kept page is made anew this often.
+KEPT_MINUTES = 10
+KEPT_PARTS = 5_000  # lines of a few hundred bytes: two languages and units of a large garden
+PLOT_COOKIE = "plot"
+FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
+MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
+
+
+class _Shelf:
+    """Rendered boards, newest last, thrown away when the garden's version moves on."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._pages: OrderedDict[tuple[Any, ...], KeptPage] = OrderedDict()
+
+    def get(self, key: tuple[Any, ...]) -> KeptPage | None:
+        with self._lock:
+            page = self._pages.get(key)
+            if page is not None:
+                self._pages.move_to_end(key)
+            return page
+
+    def put(self, key: tuple[Any, ...], page: KeptPage) -> None:
+        with self._lock:
+            self._pages[key] = page
+            while len(self._pages) > KEPT_PAGES:
+                self._pages.popitem(last=False)
+
+
+_shelf = _Shelf()
+
+
+class _Parts:
+    """Pieces of the board that only a new plan changes, drawn once for every reader.
+
+    What grows where, what it bears and what it is given stay as planned; who claimed or covered
+    what does not, and is never kept here. Each claim makes every board anew, so that most of the
+    work at dusk would otherwise be these lines.
+    """
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._kept: OrderedDict[tuple[Any, ...], Markup] = OrderedDict()
+
+    def of(self, plan: tuple[Any, ...]) -> Callable[..., Markup]:
+        """The template's `planned(name, *numbers)` for one plan, in one language and units."""
+
+        def planned(*name: Any, caller: Callable[[], str]) -> Markup:
+            key = (plan, name)
+            with self._lock:
+                found = self._kept.get(key)
+            if found is None:
+                found = Markup(caller())  # noqa: S704  (the template's own output, escaped there)
+                with self._lock:
+                    self._kept[key] = found
+                    while len(self._kept) > KEPT_PARTS:
+                        self._kept.popitem(last=False)
+            return found
+
+        return planned
+
+
+@blueprint.get("/")
+@public
+def home() -> Response:
+    return redirect(url_for("board.tonight"), 303)
+
+
+@blueprint.get("/tonight")
+@board_readers
+def tonight() -> Response:
+    garden, member, at = current_garden(), current_member(), now()
+    assert garden is not None  # the access check sends visitors to the first steps otherwise
+    choice = _choice(member)
+    has_message = "_flashes" in session
+    key = _key(garden, member, at, choice)
+    page = None if has_message else _shelf.get(key)
+    if page is None:
+        html = _render(garden, member, at, choice)
+        tag = hashlib.sha256(repr(key).encode()).hexdigest()[:20]
+        page = keep_page(html, token_place=TOKEN_PLACE, tag=tag)
+        if not has_message:
+            _shelf.put(key, page)
+    token = generate_csrf() if member is not None else ""
+    tag = page.tag
+    if member is not None:
+        own = hashlib.sha256(str(session.get("csrf_token", "")).encode()).hexdigest()[:8]
+        tag = f"{tag}-{own}"
+    return _answer(page, token.encode(), tag=None if has_message else tag)
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """Which part of the board: everything, one's own plots, or one plot."""
+
+    mine: bool
+    plot_id: int | None
+    show_safe: bool
+
+    @property
+    def query(self) -> dict[str, str]:
+        found: dict[str, str] = {}
+        if self.mine:
+            found["plots"] = "mine"
+        if self.plot_id is not None:
+            found["plot"] = str(self.plot_id)
+        if self.show_safe:
+            found["show"] = "all"
+        return found
+
+
+def _choice(member: Member | None, values: Any = None) -> _Choice:
+    args = request.args if values is None else values
+    number = args.get("plot", "")
+    plot_id = int(number) if number.isascii() and number.isdigit() and len(number) < 10 else None
+    return _Choice(
+        mine=member is not None and args.get("plots") == "mine",
+        plot_id=plot_id,
+        show_safe=args.get("show") == "all",
+    )
+
+
+def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> tuple[Any, ...]:
+    return (
+        str(db.engine.url),
+        garden.version,
+        night_at(at, formats.zone()),
+        member.id if member else 0,
+        member.session_epoch if member else 0,
+        formats.temperature_unit(),
+        formats.length_unit(),
+        language(),
+        theme(),
+        choice,
+        request.cookies.get(PLOT_COOKIE, "")[:10],
+        int(at.timestamp() // (60 * KEPT_MINUTES)),
+    )
+
+
+def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> str:
+    plot_ids: list[int] | None = None
+    if choice.mine and member is not None:
+        plot_ids = plots_of(member.id)
+    elif choice.plot_id is not None:
+        plot_ids = [choice.plot_id]
+    page = board.tonight_page(now=at, plot_ids=plot_ids)
+    low = Estimate(*page.header["low"]) if page.header else None
+    return render_template(
+        "board/tonight.html",
+        page=page,
+        sections=_sections(page),
+        short=[row for row in page.rows if row.status == "short"],
+        watch=[row for row in page.rows if row.status == "watch"],
+        safe=[row for row in page.rows if row.status == "safe"],
+        rows={row.planting_id: row for row in page.rows},
+        now=at,
+        choice=choice,
+        plot=db.session.get(Plot, choice.plot_id) if choice.plot_id is not None else None,
+        remembered=_remembered(choice),
+        may_see_names=member is not None,
+        token=TOKEN_PLACE if member is not None else "",
+        low=low,
+        ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
+        words=board_words,
+        planned=current_app.extensions.setdefault("board_parts", _Parts()).of(
+            (
+                page.plan_id,
+                page.made_at,
+                formats.temperature_unit(),
+                formats.length_unit(),
+                language(),
+            )
+        ),
+        readings=latest_readings(now=at),
+        alerts=open_alerts(member=member, now=at) if member is not None else (),
+    )
+
+
+def _remembered(choice: _Choice) -> Plot | None:
+    """The plot whose sign this phone read, where it is not the one shown."""
+    number = request.cookies.get(PLOT_COOKIE, "")
+    if not (number.isascii() and number.isdigit() and len(number) < 10):
+        return None
+    if choice.plot_id == int(number):
+        return None
+    return db.session.get(Plot, int(number))
+
+
+@dataclass
+class _Section:
+    """One plot on the board: its jobs, the most pressing first."""
+
+    plot_id: int
+    label: str
+    jobs: list[board.BoardJob]
+    worst_k: float
+
+
+def _sections(page: board.TonightPage) -> list[_Section]:
+    margins = {row.planting_id: row.margin_k for row in page.rows}
+    found: dict[int, _Section] = {}
+    for job in page.jobs:
+        worst = min((margins.get(key, 99.0) for key in job.plants), default=99.0)
+        section = found.setdefault(job.plot_id, _Section(job.plot_id, job.plot, [], worst))
+        section.jobs.append(job)
+        section.worst_k = min(section.worst_k, worst)
+    for section in found.values():
+        section.jobs.sort(
+            key=lambda job: (
+                job.state in {"on", "off"},
+                min((margins.get(key, 99.0) for key in job.plants), default=99.0),
+            )
+        )
+    return sorted(found.values(), key=lambda section: (section.worst_k, section.label))
+
+
+def _answer(page: KeptPage, token: bytes, *, tag: str | None) -> Response:
+    response = Response(mimetype="text/html", content_type="text/html; charset=utf-8")
+    response.headers["Vary"] = "Cookie, Accept-Encoding, Accept-Language"
+    if tag is not None:
+        response.set_etag(tag, weak=True)
+        response.make_conditional(request.environ)
+    if response.status_code != 200:
+        return response
+    if request.accept_encodings.quality("gzip"):
+        response.set_data(page.gzipped(token))
+        response.headers["Content-Encoding"] = "gzip"
+    else:
+        response.set_data(page.plain(token))
+    return response
+
+
+@blueprint.get("/tonight/plantings/<int(max=2147483647):planting_id>")
+@board_readers
+def why(planting_id: int) -> str:
+    plan, row = board.plan_row(planting_id=planting_id, now=now())
+    parts = {key: Estimate(*pair) for key, pair in row.data["parts"].items()}
+    return render_template(
+        "board/why.html",
+        plan=plan,
+        row=row,
+        d=row.data,
+        parts=parts,
+        temp=Estimate(*row.data["temp"]),
+        header=plan.header,
+        words=board_words,
+        nights=reference.load_night_values(),
+        now=now(),
+    )
+
+
+@blueprint.get("/tonight.json")
+@board_readers
+def tonight_json() -> Response:
+    return jsonify(board.board_as_dict(now=now()))
+
+
+@blueprint.get("/tonight/hands")
+@coordinators
+def hands() -> str:
+    return render_template("board/hands.html", hands=board.hands_needed(now=now()), now=now())
+
+
+@blueprint.get("/tonight/sheet")
+@board_readers
+def sheet() -> str:
+    at = now()
+    page = board.tonight_page(now=at)
+    low = Estimate(*page.header["low"]) if page.header else None
+    jobs = [job for job in page.jobs if job.state != "off"]
+    return render_template(
+        "board/sheet.html",
+        page=page,
+        low=low,
+        jobs=jobs[:MOST_SHEET_ROWS],
+        more=max(0, len(jobs) - MOST_SHEET_ROWS),
+        size="small" if len(jobs) > 22 else "medium" if len(jobs) > 12 else "large",
+        rows={row.planting_id: row for row in page.rows},
+        short=[row for row in page.rows if row.status == "short"],
+        qr=qr_code(url_for("board.tonight", _external=True)),
+        address=url_for("board.tonight", _external=True),
+        words=board_words,
+        now=at,
+    )
+
+
+@blueprint.get("/p/<int(max=2147483647):plot_id>")
+@board_readers
+def plot_sign(plot_id: int) -> Response:
+    """Where the code on a plot's sign leads; the phone remembers the plot."""
+    response = redirect(url_for("board.tonight", plot=plot_id), 303)
+    response.set_cookie(
+        PLOT_COOKIE,
+        str(plot_id),
+        max_age=60 * 60 * 24 * 300,
+        httponly=True,
+        samesite="Lax",
+        secure=current_app.config["SESSION_COOKIE_SECURE"],
+    )
+    return response
+
+
+@blueprint.get("/plots/<int(max=2147483647):plot_id>/sign")
+@members
+def sign(plot_id: int) -> str:
+    plot = db.session.get(Plot, plot_id)
+    if plot is None:
+        raise NotFound(_("There is no such plot."))
+    address = url_for("board.plot_sign", plot_id=plot_id, _external=True)
+    return render_template("board/sign.html", plot=plot, address=address, qr=qr_code(address))
+
+
+@blueprint.post("/tonight/seen")
+@members
+def seen() -> Response:
+    board.note_look(member_id=signed_in_member().id, now=now())
+    return Response(status=204)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/claim")
+@members
+def claim(job_id: int) -> Response:
+    board.claim_job(job_id=job_id, member_id=signed_in_member().id, now=now())
+    return _back(_("Claimed. It is yours to do."), job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/release")
+@members
+def release(job_id: int) -> Response:
+    board.release_job(job_id=job_id, member=signed_in_member(), now=now())
+    return _back(_("Given back; somebody else can take it."), job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/on")
+@members
+def mark_on(job_id: int) -> Response:
+    board.mark_on(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
+    return _back(_("Marked as on."), job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/undo")
+@members
+def undo(job_id: int) -> Response:
+    board.undo_on(job_id=job_id, member=signed_in_member(), now=now(), fact=_fact())
+    return _back(_("Taken back: not on."), job_id)
+
+
+@blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/off")
+@members
+def mark_off(job_id: int) -> Response:
+    board.mark_off(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
+    return _back(_("Marked as off and back in its place."), job_id)
+
+
+def _fact() -> board.Fact | None:
+    """A phone's own key for a mark, and when it was pressed; see static/board.js."""
+    key = request.form.get("fact", "")
+    if not key:
+        return None
+    if not FACT_KEY.fullmatch(key):
+        abort(400)
+    pressed_at: datetime | None = None
+    with contextlib.suppress(ValueError):
+        pressed_at = datetime.fromisoformat(request.form.get("pressed_at", ""))
+    if pressed_at is not None and pressed_at.tzinfo is None:
+        pressed_at = None
+    return board.Fact(key, pressed_at)
+
+
+def _back(message: str, job_id: int) -> Response:
+    if request.accept_mimetypes.best == "application/json":
+        return jsonify({"done": message})
+    flash(message)
+    choice = _choice(current_member(), request.form)
+    query: dict[str, Any] = dict(choice.query)
+    return redirect(url_for("board.tonight", **query, _anchor=f"job-{job_id}"), 303)

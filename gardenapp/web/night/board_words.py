@@ -1,0 +1,164 @@
+"""The board's words for states, frosts and reasons, in the reader's units."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gardenapp.science.night.exposure import FrostType
+from gardenapp.web.formats import SPACE, length
+from gardenapp.words import _, later, marked
+
+# Each state has a word and a shape, so that it is told without colour.
+STATES: dict[str, tuple[str, str, str]] = {
+    "protect": (later("to protect"), "\N{BLACK UP-POINTING TRIANGLE}", "warn"),
+    "protected": (later("covered"), "\N{BLACK CIRCLE}", "ok"),
+    "short": (later("short"), "\N{MULTIPLICATION X}", "bad"),
+    "watch": (later("small risk"), "\N{WHITE CIRCLE}", "cold"),
+    "safe": (later("safe"), "\N{CHECK MARK}", "ok"),
+}
+
+FROSTS: dict[str, str] = {
+    FrostType.NONE.value: later("No frost expected at plant height"),
+    FrostType.GROUND_FROST.value: later(
+        "Ground frost: leaves may freeze though the air stays above zero"
+    ),
+    FrostType.RADIATION_FROST.value: later(
+        "Radiation frost: clear and calm, coldest near the ground"
+    ),
+    FrostType.WIND_FROST.value: later("Wind frost: freezing air blows through, covers help less"),
+    FrostType.AIR_FROST.value: later("Air frost; cloud and wind are not known"),
+}
+
+KINDS: dict[str, str] = {
+    "damage": later("hurt from about"),
+    "kill": later("killed near"),
+    "root_kill": later("roots killed near"),
+}
+
+MINDS: dict[str, str] = {
+    "little": later("would mind a little"),
+    "much": later("would mind much"),
+    "dearly": later("would hurt to lose"),
+}
+
+# The solver's own words, by its codes; English here and there must stay the same.
+PLAIN_REASONS: dict[str, str] = {
+    "covered": later("covered"),
+    "no_cover": later("the garden has no cover for it"),
+    "no_better": later("a cover would leave it no better than bare"),
+    "wider_than_bed": later("every cover that would fit over it is too big for the plot"),
+    "not_lent": later("covers that would fit may only be used on their owner's plots"),
+    "all_in_use": later(
+        "every cover that would fit is in use on plants worth more or in more danger"
+    ),
+    "no_shelter_space": later("the shelter is full"),
+    "no_room": later("no room left in the plot for another cover that would fit"),
+}
+SHARE_REASONS: dict[str, str] = {
+    "safe": marked("little risk tonight: about %(share)s expected lost uncovered"),
+    "little_help": marked(
+        "a cover would not help enough tonight: about %(share)s expected lost even covered"
+    ),
+}
+
+
+def reason_text(reason: dict[str, Any] | None) -> str:
+    """Why plants are left uncovered, with lengths in the reader's unit."""
+    if not reason:
+        return ""
+    p = reason.get("params", {})
+    code = reason["code"]
+    if code == "too_tall":
+        tallest = float(p["tallest_cm"])
+        free = (
+            _("the tallest takes %(tallest)s", tallest=length(tallest))
+            if tallest > 0
+            else _("none stands that high")
+        )
+        return _(
+            "no cover is tall enough: needs %(needs_cm)s, %(free)s",
+            needs_cm=length(float(p["needs_cm"])),
+            free=free,
+        )
+    if code == "too_wide":
+        return _(
+            "wider than every cover: needs %(needs_cm)s, the widest takes %(widest_cm)s",
+            needs_cm=length(float(p["needs_cm"])),
+            widest_cm=length(float(p["widest_cm"])),
+        )
+    if code == "too_big":
+        return _(
+            "no cover is both tall and wide enough: needs %(height_cm)s of height and "
+            "%(spread_cm)s of width",
+            height_cm=length(float(p["height_cm"])),
+            spread_cm=length(float(p["spread_cm"])),
+        )
+    if code == "wider_than_bed" and "bed_cm" in p:
+        return _(
+            "every cover that would fit over it is too big for the bed: the smallest is "
+            "%(cover_cm)s across, the bed %(bed_cm)s",
+            cover_cm=length(float(p["cover_cm"])),
+            bed_cm=length(float(p["bed_cm"])),
+        )
+    if code in PLAIN_REASONS:
+        return str(PLAIN_REASONS[code])
+    if code in SHARE_REASONS:
+        return _(SHARE_REASONS[code], share=f"{float(p['lost_percent']):.0f}{SPACE}%")
+    if code == "too_windy":
+        return _(
+            "gust %(gust_mps)s m/s is over the limit of every cover that would fit",
+            gust_mps=f"{float(p['gust_mps']):.0f}",
+        )
+    if code == "no_minutes":
+        return _(
+            "no helper time left: needs %(needs_min)s min, %(left_min)s min left",
+            needs_min=f"{float(p['needs_min']):.0f}",
+            left_min=f"{float(p['left_min']):.0f}",
+        )
+    words = reason.get("words", "")
+    return str(words).replace(" %", f"{SPACE}%")
+
+
+def need_text(data: dict[str, Any]) -> str:
+    """What would change it: the cover to find, build or borrow."""
+    reason = data.get("reason") or {}
+    code = reason.get("code", "")
+    height, spread = reason.get("needs_height_cm"), reason.get("needs_spread_cm")
+    units = int(reason.get("units_wanted") or 0)
+    size = []
+    if height:
+        size.append(_("at least %(height)s high inside", height=length(float(height))))
+    if spread:
+        size.append(_("%(spread)s wide inside", spread=length(float(spread))))
+    words = _(" and ").join(size)
+    if code in {"too_tall", "too_wide", "too_big", "no_cover"}:
+        return (
+            _("Would need: a cover %(words)s.", words=words)
+            if words
+            else _("Would need: a cover that fits.")
+        )
+    if code == "all_in_use" and units:
+        return _(
+            "Would need: %(units)s more %(units2)s %(words)s.",
+            units=units,
+            units2=_("cover") if units == 1 else _("covers"),
+            words=words,
+        )
+    if code == "not_lent":
+        return _("Would need: the owner’s leave to use theirs tonight.")
+    if code == "no_minutes":
+        return _("Would need: another pair of hands.")
+    if code == "no_shelter_space":
+        return _("Would need: more room in the shelter.")
+    if code == "too_windy":
+        return _("Would need: a heavier cover, or one tied down for that gust.")
+    if code in {"little_help", "no_better"}:
+        return _(
+            "Would need: a warmer cover, two layers, or bringing it in; else harvest what is ready."
+        )
+    if data.get("given"):
+        return _(
+            "Covered, and still likely hurt: add a second layer, bring it in, "
+            "or harvest what is ready."
+        )
+    return ""

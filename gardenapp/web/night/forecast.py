@@ -1,0 +1,397 @@
+"""The coordinator's forecast pages: by hand, from a file, from an address; and planning."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from flask import (
+    Blueprint,
+    current_app,
+    flash,
+    redirect,
+    render_template,
+    request,
+    url_for,
+)
+from flask_wtf.file import FileField
+from werkzeug.wrappers import Response
+from wtforms import HiddenField, StringField
+
+from gardenapp.errors import NotFound, OutOfRange
+from gardenapp.readers.csv_columns import ROLES
+from gardenapp.readers.records import ReadOptions, UnreadableFile
+from gardenapp.science.units import c_to_f, f_to_c
+from gardenapp.services.clockwork import night_at
+from gardenapp.services.fetching import FetchFailed
+from gardenapp.services.night import forecasts
+from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
+from gardenapp.web.access import coordinators, signed_in_member
+from gardenapp.web.clock import now
+from gardenapp.web.fields import (
+    Choice,
+    GardenForm,
+    MeasureField,
+    NumberField,
+    PickField,
+    TextLine,
+)
+from gardenapp.web.formats import night_name, temperature_unit, zone
+from gardenapp.words import _, later
+
+blueprint = Blueprint("forecast", __name__)
+
+DAYS_AHEAD = 9
+ROLE_WORDS: dict[str, str] = {
+    "time": later("date and time"),
+    "date": later("date"),
+    "clock": later("time of day"),
+    "temperature": later("air temperature"),
+    "low": later("daily low"),
+    "high": later("daily high"),
+    "dew_point": later("dew point"),
+    "humidity": later("relative humidity"),
+    "cloud": later("cloud"),
+    "wind": later("wind"),
+    "gust": later("gust"),
+}
+
+
+def _nights(today: date) -> list[Choice]:
+    return [
+        Choice((today + timedelta(days=n)).isoformat(), night_name(today + timedelta(days=n)))
+        for n in range(DAYS_AHEAD)
+    ]
+
+
+class LowForm(GardenForm):
+    """A low typed in, and whatever else is known."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+
+    low = NumberField(later("Forecast low"), minimum=-76, maximum=140)
+    unit = PickField(later("Unit"), [Choice("C", "°C"), Choice("F", "°F")])
+    night_of = PickField(later("Night"), [])
+    low_time = StringField(later("Time of the low"))
+    cloud = NumberField(later("Cloud"), minimum=0, maximum=100, required=False)
+    wind = MeasureField(later("Wind"), kind="wind", minimum=0, maximum=60, required=False)
+    gust = MeasureField(later("Strongest gust"), kind="wind", minimum=0, maximum=90, required=False)
+    dew_point = NumberField(later("Dew point"), minimum=-76, maximum=104, required=False)
+
+
+class UploadForm(GardenForm):
+    """A forecast file, or its text pasted."""
+
+    file = FileField(later("Forecast file"))
+    pasted = StringField(later("Or paste a TAF here"))
+
+
+class AnswersForm(GardenForm):
+    """What a person says of a waiting file."""
+
+    token = HiddenField("token")
+    temperature_unit = PickField(
+        later("Temperatures are in"),
+        [Choice("", later("as the file says")), Choice("C", "°C"), Choice("F", "°F")],
+    )
+    daily_low_belongs_to = PickField(
+        later("A day’s low fell on"),
+        [
+            Choice("morning", later("the morning of its date")),
+            Choice("evening", later("the night after its date")),
+        ],
+    )
+    times_in = PickField(
+        later("Times are in"),
+        [Choice("", later("the garden’s time")), Choice("UTC", later("UTC (GMT)"))],
+    )
+    date_order = PickField(
+        later("Dates are written"),
+        [
+            Choice("", later("as the file seems to")),
+            Choice("YMD", later("year, month, day")),
+            Choice("DMY", later("day, month, year")),
+            Choice("MDY", later("month, day, year")),
+        ],
+    )
+    encoding = PickField(
+        later("Letters are stored as"), [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")]
+    )
+
+
+class AddressForm(GardenForm):
+    """Where the forecast is fetched from."""
+
+    url = TextLine(later("Address"), maximum=500, required=False)
+
+
+@blueprint.get("/forecast")
+@coordinators
+def forecasts_page() -> str:
+    today = night_at(now(), zone())
+    versions = forecasts.list_versions(since=today)
+    return render_template(
+        "forecast/forecasts.html",
+        versions=versions,
+        tonight=today,
+        has_tonight=any(version.night_of == today for version in versions),
+        address=forecasts.get_address(),
+        now=now(),
+    )
+
+
+@blueprint.route("/forecast/by-hand", methods=["GET", "POST"])
+@coordinators
+def by_hand() -> Response | str | tuple[str, int]:
+    at = now()
+    tonight = night_at(at, zone())
+    form = LowForm(unit=temperature_unit(), night_of=tonight.isoformat())
+    form.night_of.choices = tuple(_nights(tonight))
+    if form.validate_on_submit():
+        values = _low_values(form, zone())
+        if not form.errors and values is not None:
+            try:
+                imported = forecasts.enter_by_hand(
+                    **values, member_id=signed_in_member().id, now=at
+                )
+            except OutOfRange as error:
+                form.gust.errors = [*form.gust.errors, str(error)]
+            else:
+                return _planned(imported, at)
+    status = 422 if form.errors else 200
+    return render_template("forecast/by_hand.html", form=form), status
+
+
+def _low_values(form: LowForm, local: ZoneInfo) -> dict[str, Any] | None:
+    is_f = form.unit.data == "F"
+
+    def celsius(field: NumberField) -> float | None:
+        if field.data is None:
+            return None
+        return f_to_c(field.data) if is_f else float(field.data)
+
+    low_c, dew_c = celsius(form.low), celsius(form.dew_point)
+    evening = date.fromisoformat(str(form.night_of.data))
+    lowest, highest = (c_to_f(-60), c_to_f(60)) if is_f else (-60.0, 60.0)
+    if low_c is None or not -60 <= low_c <= 60:
+        form.low.errors = [
+            *form.low.errors,
+            _(
+                "Enter a low between −%(lowest)s and %(highest)s °%(unit)s.",
+                lowest=f"{abs(lowest):g}",
+                highest=f"{highest:g}",
+                unit=form.unit.data,
+            ),
+        ]
+    if dew_c is not None and not -60 <= dew_c <= 40:
+        form.dew_point.errors = [
+            *form.dew_point.errors,
+            _("Enter a dew point between −60 and 40 °C."),
+        ]
+    low_at: datetime | None = None
+    if (form.low_time.data or "").strip():
+        try:
+            at = time.fromisoformat(form.low_time.data.strip())
+        except ValueError:
+            form.low_time.errors = [*form.low_time.errors, _("Enter a time such as 05:30.")]
+        else:
+            day = evening if at.hour >= 12 else evening + timedelta(days=1)
+            low_at = datetime.combine(day, at.replace(tzinfo=None), tzinfo=local)
+    if form.errors:
+        return None
+    return {
+        "night_of": evening,
+        "low_c": low_c,
+        "low_at": low_at,
+        "cloud_fraction": None if form.cloud.data is None else form.cloud.data / 100,
+        "wind_mps": form.wind.data,
+        "gust_mps": form.gust.data,
+        "dew_point_c": dew_c,
+    }
+
+
+def _planned(imported: forecasts.Imported, at: datetime) -> Response:
+    plans = replan_if_needed(nights=imported.nights, member_id=signed_in_member().id, now=at)
+    count = len(imported.nights)
+    nights = _("1 night") if count == 1 else _("%(count)s nights", count=count)
+    if plans:
+        flash(_("Forecast for %(nights)s taken in; tonight is planned.", nights=nights))
+        return redirect(url_for("board.tonight"), 303)
+    flash(_("Forecast for %(nights)s taken in.", nights=nights))
+    return redirect(url_for("forecast.forecasts_page"), 303)
+
+
+@blueprint.route("/forecast/import", methods=["GET", "POST"])
+@coordinators
+def import_page() -> Response | str | tuple[str, int]:
+    form = UploadForm()
+    if request.method != "POST":
+        return render_template("forecast/import.html", form=form, errors=())
+    form.validate()
+    upload = request.files.get("file")
+    data, name = b"", ""
+    if upload is not None and upload.filename:
+        data, name = upload.read(), upload.filename
+        upload.close()
+    elif (form.pasted.data or "").strip():
+        data, name = form.pasted.data.encode("utf-8", "replace"), _("pasted text")
+    if not name:
+        form.file.errors = [*form.file.errors, _("Choose a file, or paste the text of a TAF.")]
+        return render_template("forecast/import.html", form=form, errors=()), 422
+    member_id, at = signed_in_member().id, now()
+    name = _clean_name(name)
+    try:
+        waiting = forecasts.keep_upload(data=data, filename=name, member_id=member_id, now=at)
+    except UnreadableFile as error:
+        return _unreadable(error, form, name, forecasts.pending_token(member_id=member_id))
+    if not waiting.reading.columns:
+        # A service's own format says what it holds: nothing to ask.
+        try:
+            imported = forecasts.confirm_upload(
+                token=waiting.token, member_id=member_id, now=at, options=ReadOptions()
+            )
+        except UnreadableFile as error:
+            return _unreadable(error, form, name, "")
+        return _planned(imported, at)
+    return _confirm_page(waiting, AnswersForm(formdata=None, token=waiting.token))
+
+
+@blueprint.post("/forecast/import/confirm")
+@coordinators
+def confirm() -> Response | str | tuple[str, int]:
+    form = AnswersForm()
+    form.validate()
+    token = str(form.token.data or "")
+    member_id, at = signed_in_member().id, now()
+    options = _options(form)
+    try:
+        if request.form.get("do") == "read":
+            waiting = forecasts.reread_upload(
+                token=token, member_id=member_id, now=at, options=options
+            )
+            return _confirm_page(waiting, form)
+        imported = forecasts.confirm_upload(
+            token=token, member_id=member_id, now=at, options=options
+        )
+    except UnreadableFile as error:
+        return _unreadable(error, UploadForm(formdata=None), "", token, form)
+    return _planned(imported, at)
+
+
+def _options(form: AnswersForm) -> ReadOptions:
+    columns = {
+        role: request.form[f"column-{role}"][:2000]
+        for role in ROLES
+        if request.form.get(f"column-{role}", "").strip()
+    }
+    pick = {
+        name: form[name].data or None for name in ("temperature_unit", "date_order", "encoding")
+    }
+    if form.errors:
+        pick = {}
+    belongs = form.daily_low_belongs_to.data
+    return ReadOptions(
+        columns=columns or None,
+        temperature_unit=pick.get("temperature_unit"),
+        daily_low_belongs_to="evening" if belongs == "evening" else "morning",
+        csv_time_zone=ZoneInfo("UTC") if form.times_in.data == "UTC" else None,
+        date_order=pick.get("date_order"),
+        encoding=pick.get("encoding"),
+    )
+
+
+def _confirm_page(waiting: forecasts.Waiting, form: AnswersForm) -> str:
+    today = night_at(now(), zone())
+    reading = waiting.reading
+    roles = {column.role: column.header for column in reading.columns if column.role}
+    return render_template(
+        "forecast/confirm.html",
+        form=form,
+        waiting=waiting,
+        reading=reading,
+        roles=roles,
+        role_words=ROLE_WORDS,
+        ahead=[night for night in reading.nights if night.night_of >= today],
+        past=sum(night.night_of < today for night in reading.nights),
+        token=waiting.token,
+    )
+
+
+def _unreadable(
+    error: UnreadableFile,
+    form: UploadForm,
+    name: str,
+    token: str,
+    answers: AnswersForm | None = None,
+) -> tuple[str, int]:
+    headers = {column.role: column.header for column in error.columns if column.role}
+    if answers is None:
+        answers = AnswersForm(formdata=None, token=token)
+    return (
+        render_template(
+            "forecast/import.html",
+            form=form,
+            errors=error.errors,
+            name=name,
+            token=token,
+            columns=error.columns,
+            roles=headers,
+            role_words=ROLE_WORDS,
+            answers=answers if token else None,
+        ),
+        422,
+    )
+
+
+@blueprint.route("/forecast/address", methods=["GET", "POST"])
+@coordinators
+def address_page() -> Response | str | tuple[str, int]:
+    address = forecasts.get_address()
+    form = AddressForm(url=address.url if address else "")
+    if form.validate_on_submit():
+        url = form.url.data or ""
+        if url and not url.startswith(("https://", "http://")):
+            form.url.errors = [*form.url.errors, _("Enter an address that begins with https://")]
+        else:
+            forecasts.set_address(url=url, member_id=signed_in_member().id, now=now())
+            flash(_("Address kept.") if url else _("Address forgotten."))
+            return redirect(url_for("forecast.address_page"), 303)
+    status = 422 if form.errors else 200
+    return render_template("forecast/address.html", form=form, address=address), status
+
+
+@blueprint.post("/forecast/fetch")
+@coordinators
+def fetch() -> Response:
+    at = now()
+    try:
+        imported = forecasts.fetch(
+            member_id=signed_in_member().id,
+            now=at,
+            allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
+        )
+    except (FetchFailed, UnreadableFile, NotFound) as error:
+        flash(_("No new forecast: %(error)s", error=error), "bad")
+        return redirect(url_for("forecast.address_page"), 303)
+    if imported is None:
+        flash(_("Nothing newer than what is here."))
+        return redirect(url_for("forecast.forecasts_page"), 303)
+    return _planned(imported, at)
+
+
+@blueprint.post("/forecast/plan")
+@coordinators
+def plan() -> Response:
+    at = now()
+    plan_and_tell(night_of=night_at(at, zone()), member_id=signed_in_member().id, now=at)
+    flash(_("Tonight is planned."))
+    return redirect(url_for("board.tonight"), 303)
+
+
+def _clean_name(name: str) -> str:
+    """A file's name fit to be shown and kept: no path, printable, short."""
+    last = name.replace("\\", "/").rsplit("/", 1)[-1]
+    shown = "".join(c for c in last if c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF)
+    return shown[:120] or "file"

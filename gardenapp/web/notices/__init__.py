@@ -1,0 +1,1 @@
+"""Pages of how members are told, and the feeds for machines."""

@@ -1,0 +1,1 @@
+"""Pages of the shed: things, materials, covers, walks round it."""

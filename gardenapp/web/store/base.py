@@ -1,0 +1,280 @@
+"""What the store's pages share: the blueprint, small forms, days, money and keys."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from typing import Any, TypeVar
+
+from flask import Blueprint, flash, redirect, request
+from markupsafe import Markup
+from werkzeug.wrappers import Response
+from wtforms import Field, HiddenField, ValidationError
+from wtforms.widgets import TextInput
+
+from gardenapp.errors import AlreadyClaimed, FieldRefused
+from gardenapp.models.people import Member
+from gardenapp.science.store.ledger import Impossible
+from gardenapp.services.garden.plots import member_choices
+from gardenapp.services.store import covers
+from gardenapp.services.store.things import (
+    ACTION_WORDS,
+    MARK_WORDS,
+    ORIGIN_WORDS,
+    RESIN_WORDS,
+    SORT_WORDS,
+    STATUS_WORDS,
+    UNIT_WORDS,
+    WENT_WORDS,
+    WOOD_WORDS,
+    amount,
+)
+from gardenapp.web.access import signed_in_member
+from gardenapp.web.clock import now
+from gardenapp.web.fields import Choice, GardenForm, NumberField
+from gardenapp.web.formats import length_unit, owned, zone
+from gardenapp.words import _, later
+
+blueprint = Blueprint("store", __name__)
+
+THING = "/store/things/<int(max=2147483647):cover_id>"
+LOT = "/store/materials/<int(max=2147483647):lot_id>"
+ONE = 1_000
+Form = TypeVar("Form", bound="StoreForm")
+_KEY = re.compile(r"[0-9a-f]{32}")
+CONDITION_CHOICES = [
+    Choice("sound", later("sound")),
+    Choice("worn", later("worn, still does its work")),
+    Choice("broken", later("broken, not to be used")),
+]
+HARM_CHOICES = [
+    Choice("broken", later("broken, not to be used")),
+    Choice("worn", later("worn, still works")),
+]
+
+
+def today() -> date:
+    """The day it is at the garden."""
+    return now().astimezone(zone()).date()
+
+
+def choices_of(words: dict[str, str], *, without: tuple[str, ...] = ()) -> list[Choice]:
+    """A table of words as lines of a list."""
+    return [Choice(key, label) for key, label in words.items() if key not in without]
+
+
+def place_choices() -> list[Choice]:
+    """Where a thing can be at home."""
+    return [Choice("", _("no fixed place"))] + [
+        Choice(str(place.id), place.label) for place in covers.list_places()
+    ]
+
+
+def owner_choices(member: Member, *, present: int | None) -> list[Choice]:
+    """Whose a material can be: anyone's for a coordinator, else the garden's or one's own."""
+    if member.is_coordinator:
+        also = () if present is None else (present,)
+        people = [Choice(str(number), name) for number, name in member_choices(also=also)]
+        return [Choice("", _("the garden’s")), *people]
+    mine = [Choice("", _("the garden’s")), Choice(str(member.id), owned(member.name))]
+    return [choice for choice in mine if present is None or choice.value == str(present)] or mine
+
+
+def people_choices() -> list[Choice]:
+    """Whom something can be lent to."""
+    return [Choice(str(number), name) for number, name in member_choices()]
+
+
+def to_id(text: str | None) -> int | None:
+    """The id that a list's line stands for; None for its empty line."""
+    return int(text) if text else None
+
+
+class DayField(Field):
+    """A day. The phone's own picker writes it as 2026-11-24."""
+
+    widget = TextInput()
+
+    def __init__(self, label: str, *, required: bool = False, **kwargs: Any) -> None:
+        super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
+        self.required = required
+        self.typed: str | None = None
+
+    def __call__(self, **attributes: Any) -> Markup:
+        return super().__call__(**{"type": "date", "autocomplete": "off", **attributes})
+
+    def _value(self) -> str:
+        if self.typed is not None:
+            return self.typed
+        return self.data.isoformat() if self.data else ""
+
+    def process_data(self, value: Any) -> None:
+        self.data: date | None = value
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        if not valuelist:
+            return
+        self.typed = str(valuelist[0]).strip()[:40]
+        self.data = None
+        if not self.typed:
+            return
+        try:
+            if not re.fullmatch(r"\d{4}-\d\d-\d\d", self.typed, re.ASCII):
+                raise ValueError(self.typed)
+            self.data = date.fromisoformat(self.typed)
+        except ValueError:
+            raise ValueError("Enter a day, such as 2026-11-24.") from None
+
+    def pre_validate(self, form: Any) -> None:
+        if self.process_errors:
+            return
+        if self.required and self.data is None:
+            raise ValidationError(_("Enter a day, such as 2026-11-24."))
+        if self.data is not None and not 1950 <= self.data.year <= 2150:
+            raise ValidationError(_("Enter a year between 1950 and 2150."))
+
+
+class StoreForm(GardenForm):
+    """A form that is sent once however often its button is pressed."""
+
+    key = HiddenField()
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not _KEY.fullmatch(str(self.key.data or "")):
+            self.key.data = uuid.uuid4().hex
+
+    def request_key(self, member: Member, what: str) -> str:
+        """The key of this very sheet of paper, as it were; another one's key is another key."""
+        return f"{what}-{member.id}-{self.key.data}"
+
+
+def quantity_field(label: str, *, unit: str, minimum: float = 0) -> NumberField:
+    """A quantity in a lot's own unit; pieces are whole."""
+    return NumberField(label, minimum=minimum, maximum=1_000_000, whole=unit == "piece")
+
+
+def milli(value: float | None) -> int:
+    """A typed quantity in thousandths."""
+    return round((value or 0) * ONE)
+
+
+def hundredths(value: float | None) -> int | None:
+    """Typed money in hundredths."""
+    return None if value is None else round(value * 100)
+
+
+def usual_due() -> date:
+    """Two weeks from today."""
+    return today() + timedelta(days=14)
+
+
+def act(
+    form: Form,
+    do: Callable[[Form], None],
+    *,
+    done: str,
+    go: str,
+    again: Callable[[Form], str],
+) -> Response | tuple[str, int]:
+    """The one shape of the small forms: do it and go on, or show the page with what is wrong.
+
+    What was somebody else's luck (lent meanwhile) is told on the page, not as a wrong field.
+    """
+    if form.validate_on_submit():
+        try:
+            do(form)
+        except FieldRefused as refusal:
+            form.take(refusal)
+        except AlreadyClaimed as taken:
+            flash(str(taken), "bad")
+            return again(form), 409
+        except Impossible as refusal:
+            flash(str(refusal), "bad")
+            return again(form), 409
+        else:
+            flash(done)
+            return redirect(go, 303)
+    return again(form), 422
+
+
+def when(moment: datetime) -> str:
+    """A moment's day at the garden: `24 Nov 2026`."""
+    local = moment.astimezone(zone())
+    return f"{local.day} {local:%b %Y}"
+
+
+def page_number() -> int:
+    """Which page of a list was asked for; anything odd is the first."""
+    text = request.args.get("page", "1")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 6 else 1
+
+
+def asked_id(name: str) -> int | None:
+    """An id from the address; anything odd is none."""
+    text = request.args.get(name, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+@blueprint.app_template_filter("amount")
+def amount_filter(quantity_milli: int, unit: str) -> str:
+    return amount(quantity_milli, unit)
+
+
+@blueprint.app_template_filter("money")
+def money(value: float | None) -> str:
+    """Money from hundredths: `12.50`. The garden knows what it pays with."""
+    return _("not known") if value is None else f"{value / 100:.2f}"
+
+
+@blueprint.app_template_filter("kilos")
+def kilos(value: float | None) -> str:
+    """A mass: `2.35 kg`, `85 g`."""
+    if value is None:
+        return _("not known")
+    space = "\N{NARROW NO-BREAK SPACE}"
+    return f"{value * 1000:.0f}{space}g" if value < 1 else f"{value:.2f}{space}kg"
+
+
+@blueprint.app_template_filter("day")
+def short_day(value: date | datetime | None) -> str:
+    """A day: `24 Nov 2026`."""
+    if value is None:
+        return _("not known")
+    if isinstance(value, datetime):
+        return when(value)
+    return f"{value.day} {value:%b %Y}"
+
+
+@blueprint.app_template_filter("timber_length")
+def timber_length(value_mm: float | None) -> str:
+    """A length of timber in the reader's unit: `240 cm`, `94.5 in`."""
+    if value_mm is None:
+        return ""
+    space = "\N{NARROW NO-BREAK SPACE}"
+    if length_unit() == "inch":
+        return f"{value_mm / 25.4:.1f}".removesuffix(".0") + _("%(space)sin", space=space)
+    return f"{value_mm / 10:.1f}".removesuffix(".0") + _("%(space)scm", space=space)
+
+
+@blueprint.context_processor
+def words() -> dict[str, Any]:
+    return {
+        "today": today(),
+        "STATUS": STATUS_WORDS,
+        "ACTION": ACTION_WORDS,
+        "WENT": WENT_WORDS,
+        "ORIGIN": ORIGIN_WORDS,
+        "RESIN": RESIN_WORDS,
+        "MARK": MARK_WORDS,
+        "WOOD": WOOD_WORDS,
+        "SORT": SORT_WORDS,
+        "UNIT": UNIT_WORDS,
+    }
+
+
+def me() -> Member:
+    """Who is signed in."""
+    return signed_in_member()

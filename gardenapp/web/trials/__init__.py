@@ -1,0 +1,1 @@
+"""Pages of trials and of loggers that send by themselves."""

@@ -1,0 +1,1 @@
+"""Pages for whoever looks after the installation, and for a member's own data."""

@@ -1,0 +1,144 @@
+"""The pages of the catalogue."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import select
+
+from gardenapp.extensions import db
+from gardenapp.models.plants import Crop, CropStage
+from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.transaction import write_transaction
+from tests.factories import Factory
+from tests.pages import Pages
+from tests.web.garden.test_plots import HOSTILE, look_again
+
+
+def own_values(**changes: str) -> dict[str, str]:
+    values = {
+        "name": "oca",
+        "group": "",
+        "stage": "plant",
+        "kind": "damage",
+        "threshold_c": "-1",
+        "hardened_threshold_c": "",
+        "why": "lost it in March",
+        "usual_height_cm": "30",
+        "usual_spread_cm": "40",
+    }
+    return values | changes
+
+
+def fill_catalogue() -> None:
+    with write_transaction() as session:
+        seed_catalogue(session)
+
+
+def test_the_catalogue_is_open_to_board_readers_and_can_be_searched(
+    make: Factory, pages: Pages
+) -> None:
+    make.garden()
+    fill_catalogue()
+
+    everything, found = pages.get("/plants"), pages.get("/plants?q=TOMATO")
+
+    assert "lettuce" in everything.text
+    assert "lettuce" not in found.text
+    assert "tomato" in found.text
+    assert "Add a crop" not in found.text
+
+
+def test_a_search_without_a_find_says_what_to_try(make: Factory, pages: Pages) -> None:
+    make.garden()
+    fill_catalogue()
+
+    page = pages.get("/plants?q=%3Cb%3Ezzz")
+
+    assert "0 crops found" in page.text
+    assert "Try another name" in page.text
+    assert "<b>zzz" not in page.html
+
+
+def test_a_crops_page_shows_each_value_with_source_and_status(make: Factory, pages: Pages) -> None:
+    make.garden()
+    fill_catalogue()
+    crop = db.session.scalar(select(Crop).where(Crop.name == "lettuce"))
+    assert crop is not None
+
+    page = pages.get(f"/plants/{crop.id}")
+
+    assert crop.stages[0].source_text in page.text
+    assert "read in the source" in page.text
+    assert "Sources disagree" in page.text
+    assert f"/sources/{crop.stages[0].source_id}" in page.html
+
+
+def test_every_page_of_the_catalogue_is_sound(make: Factory, pages: Pages) -> None:
+    make.garden()
+    fill_catalogue()
+
+    for crop_id in db.session.scalars(select(Crop.id)):
+        pages.get(f"/plants/{crop_id}")
+
+
+def test_a_member_adds_a_crop_of_our_own(make: Factory, pages: Pages) -> None:
+    pages.sign_in(make.member("Vera", temperature_unit="F"))
+
+    page = pages.follow(pages.post("/plants/new", own_values(threshold_c="30")))
+
+    assert "ours" in page.text
+    stage = db.session.scalars(select(CropStage)).one()
+    assert stage.threshold_c == pytest.approx(-10 / 9)
+    assert (stage.status, stage.is_ours) == ("ours", True)
+
+
+def test_zero_degrees_is_a_threshold(make: Factory, pages: Pages) -> None:
+    pages.sign_in(make.member())
+
+    pages.post("/plants/new", own_values(threshold_c="0"))
+
+    assert db.session.scalars(select(CropStage)).one().threshold_c == 0.0
+
+
+def test_a_refused_crop_comes_back_with_everything_typed(make: Factory, pages: Pages) -> None:
+    pages.sign_in(make.member())
+    typed = own_values(threshold_c="-1", hardened_threshold_c="3")
+
+    page = pages.post("/plants/new", typed, status=422)
+
+    assert {name: page.values()[name] for name in typed} == typed
+    assert "at least as much cold" in page.text
+
+
+@pytest.mark.parametrize("value", HOSTILE.values(), ids=HOSTILE)
+def test_hostile_crop_input_is_never_an_error_of_ours(
+    make: Factory, pages: Pages, value: str
+) -> None:
+    pages.sign_in(make.member())
+    csrf = pages.get("/plants/new").token()
+    typed = value.encode("utf-8", "replace").decode()
+
+    for name in own_values():
+        data = own_values(**{name: typed}) | {"csrf_token": csrf}
+        response = pages.client.post("/plants/new", data=data)
+        assert response.status_code in {303, 422}, name
+    assert pages.client.get("/plants", query_string={"q": typed}).status_code == 200
+
+
+def test_an_own_stage_is_changed_by_its_adder_and_not_by_others(
+    make: Factory, pages: Pages
+) -> None:
+    vera = make.member()
+    published = make.stage("oca")
+    path = f"/plants/{published.crop_id}/stages/new"
+    pages.sign_in(vera).post(path, own_values(stage="seedling"))
+    own = db.session.scalar(select(CropStage).where(CropStage.is_ours))
+    assert own is not None
+    form = pages.get(f"/plants/stages/{own.id}/edit").values()
+
+    pages.post(f"/plants/stages/{own.id}/edit", form | {"threshold_c": "2,5"})
+    pages.get(f"/plants/stages/{published.id}/edit", status=403)
+    pages.sign_in(make.member()).get(f"/plants/stages/{own.id}/edit", status=403)
+
+    look_again()
+    assert own.threshold_c == 2.5

@@ -1,0 +1,210 @@
+"""The coordinator's way from a low to a board."""
+
+from __future__ import annotations
+
+import io
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests_mock
+from sqlalchemy import func, select
+
+from gardenapp.extensions import db
+from gardenapp.models.forecasts import Forecast, ForecastImport
+from gardenapp.services import fetching
+from tests.factories import Factory
+from tests.pages import Page, Pages
+from tests.readers.malformed import MALFORMED
+
+SAMPLES = Path(__file__).parents[2] / "readers" / "samples"
+
+
+@pytest.fixture
+def office(make: Factory, pages: Pages) -> Pages:
+    """A coordinator's browser, with something in the garden to plan for."""
+    make.planting()
+    make.cover()
+    return pages.sign_in(make.coordinator())
+
+
+def upload(pages: Pages, data: bytes, name: str, *, status: int) -> Page:
+    return pages.post(
+        "/forecast/import", {"file": (io.BytesIO(data), name), "pasted": ""}, status=status
+    )
+
+
+def count() -> int:
+    return db.session.scalar(select(func.count()).select_from(ForecastImport)) or 0
+
+
+def test_a_typed_low_makes_a_board_at_once(office: Pages) -> None:
+    answer = office.post(
+        "/forecast/by-hand", {"low": "\N{MINUS SIGN}3", "unit": "C", "night_of": "2026-11-24"}
+    )
+
+    board = office.follow(answer)
+
+    assert "−3.0 °C" in board.text
+    assert "to protect" in board.text or "short" in board.text
+
+
+def test_zero_degrees_is_a_low_like_any_other(office: Pages) -> None:
+    office.post("/forecast/by-hand", {"low": "0", "unit": "C", "night_of": "2026-11-24"})
+
+    assert db.session.scalars(select(Forecast.low_c)).all() == [0.0]
+
+
+def test_fahrenheit_is_kept_as_celsius(office: Pages) -> None:
+    office.post("/forecast/by-hand", {"low": "28", "unit": "F", "night_of": "2026-11-24"})
+
+    assert db.session.scalars(select(Forecast.low_c)).one() == pytest.approx(-2.2222, abs=1e-3)
+
+
+@pytest.mark.parametrize("typed", ["nan", "inf", "1e3", "1_0", "", "cold", "٣", "-77", "200"])
+def test_a_low_that_is_no_temperature_is_refused_and_kept_as_typed(
+    office: Pages, typed: str
+) -> None:
+    page = office.post(
+        "/forecast/by-hand",
+        {"low": typed, "unit": "C", "night_of": "2026-11-24", "gust": "12,5"},
+        status=422,
+    )
+
+    assert "There is a problem" in page.html
+    assert page.values()["low"] == typed
+    assert page.values()["gust"] == "12,5"
+    assert count() == 0
+
+
+def test_a_low_of_ninety_celsius_is_refused_although_it_would_do_in_fahrenheit(
+    office: Pages,
+) -> None:
+    page = office.post(
+        "/forecast/by-hand", {"low": "90", "unit": "C", "night_of": "2026-11-24"}, status=422
+    )
+
+    assert "between −60 and 60 °C" in page.html
+
+
+def test_a_service_file_is_taken_without_questions(office: Pages, clock: list[datetime]) -> None:
+    data = (SAMPLES / "metno_compact_handmade.json").read_bytes()
+    clock[0] = datetime.fromisoformat("2026-05-03T15:00:00+00:00")
+
+    board = office.follow(upload(office, data, "metno.json", status=303))
+
+    assert "MET Norway" in board.text
+    assert "−" in board.text or "0.4" in board.text
+
+
+def test_a_station_table_is_shown_for_confirmation_first(
+    office: Pages, clock: list[datetime]
+) -> None:
+    data = (SAMPLES / "station_hourly_iso_celsius_handmade.csv").read_bytes()
+    clock[0] = datetime.fromisoformat("2026-05-03T17:00:00+00:00")
+
+    page = upload(office, data, "station.csv", status=200)
+
+    assert "Outdoor Temperature(°C)" in page.text
+    assert count() == 0
+    values = page.values() | {"do": "take"}
+    office.follow(office.post("/forecast/import/confirm", values))
+    assert db.session.scalars(select(Forecast.low_c)).one() == pytest.approx(0.8)
+
+
+def test_a_file_without_a_unit_asks_and_need_not_be_sent_again(
+    office: Pages, clock: list[datetime]
+) -> None:
+    clock[0] = datetime.fromisoformat("2026-05-03T17:00:00+00:00")
+    rows = "\n".join(
+        f"2026-05-0{3 if hour < 24 else 4} {hour % 24:02d}:00,{40 - (hour - 18)}"
+        for hour in range(18, 33)
+    )
+    page = upload(office, f"time,temp\n{rows}\n".encode(), "mystery.csv", status=422)
+    assert count() == 0
+
+    values = page.values() | {"temperature_unit": "F", "do": "take"}
+    office.post("/forecast/import/confirm", values)
+
+    assert db.session.scalars(select(Forecast.low_c)).one() == pytest.approx((26 - 32) / 1.8)
+
+
+def test_a_forecast_of_past_nights_is_refused_in_words(office: Pages) -> None:
+    data = (SAMPLES / "metno_compact_handmade.json").read_bytes()
+
+    page = upload(office, data, "old.json", status=422)
+
+    assert "which is over" in page.html
+    assert count() == 0
+
+
+def test_a_malformed_file_says_what_is_wrong_and_changes_nothing(office: Pages) -> None:
+    assert len(MALFORMED) >= 30
+    for name, (filename, data) in MALFORMED.items():
+        too_big = len(data) > 4_000_000
+        try:
+            page = upload(office, data, filename, status=413 if too_big else 422)
+        except AssertionError as error:
+            raise AssertionError(f"{name}: {error}") from error
+        words = "too big" if too_big else "nothing has changed"
+        assert words in page.html.lower(), name
+        assert count() == 0, name
+
+
+def test_nothing_chosen_is_said_beside_the_field(office: Pages) -> None:
+    page = office.post("/forecast/import", {"pasted": ""}, status=422)
+
+    assert "Choose a file" in page.html
+
+
+def test_a_pasted_taf_is_read(office: Pages) -> None:
+    office.post(
+        "/forecast/import",
+        {"pasted": "TAF ZZBB 241100Z 2412/2512 00000KT CAVOK TX09/2414Z TNM02/2504Z="},
+    )
+
+    assert db.session.scalars(select(Forecast.low_c)).one() == -2.0
+
+
+def test_an_address_is_fetched_and_planned(
+    make: Factory, office: Pages, clock: list[datetime], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock[0] = datetime.fromisoformat("2026-05-03T15:00:00+00:00")
+    monkeypatch.setattr(fetching, "resolve_addresses", lambda host, port: ("93.184.215.14",))
+    body: dict[str, Any] = json.loads((SAMPLES / "metno_compact_handmade.json").read_text())["body"]
+    make.garden(contact="cold@lantern-lane.example")
+    office.post("/forecast/address", {"url": "https://weather.example/compact?lat=1&lon=2"})
+    with requests_mock.Mocker() as web:
+        web.get("https://weather.example/compact", json=body)
+        board = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
+
+    assert "MET Norway" in board.text
+    assert "fetched" in board.text
+
+
+def test_a_failing_service_is_told_and_the_board_stays(
+    make: Factory, office: Pages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make.garden(contact="cold@lantern-lane.example")
+    monkeypatch.setattr(fetching, "resolve_addresses", lambda host, port: ("93.184.215.14",))
+    office.post("/forecast/address", {"url": "https://weather.example/x"})
+    with requests_mock.Mocker() as web:
+        web.get("https://weather.example/x", status_code=503)
+        page = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
+
+    assert "No new forecast" in page.text
+    assert office.get("/tonight").status == 200
+
+
+def test_an_address_on_the_own_network_is_refused(
+    make: Factory, office: Pages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make.garden(contact="cold@lantern-lane.example")
+    monkeypatch.setattr(fetching, "resolve_addresses", lambda host, port: ("192.168.1.4",))
+    office.post("/forecast/address", {"url": "https://router.example/x"})
+
+    page = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
+
+    assert "No new forecast" in page.text
