@@ -24,7 +24,7 @@ def create_app(
         template_folder=str(ROOT / "templates"),
         static_folder=str(ROOT / "static"),
     )
-    app.config.update(settings.flask_config())
+    app.config.update(settings.flask_config(), VERSION=__version__)
     app.config.update(overrides or {})
     if settings.proxy_hops:
         hops = settings.proxy_hops

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -52,6 +52,44 @@ OUTSIDE_WORLD = frozenset({"os", "pathlib", "shutil", "socket", "sqlite3", "subp
 SESSION_CHANGES = frozenset(
     {"add", "add_all", "commit", "delete", "flush", "merge", "bulk_save_objects", "begin"}
 )
+# What the rooms of a layer may look at, beside their own; modules that stand in no room are common
+# ground and look at no room. Read down: each room knows only those above it.
+ROOMS: dict[str, dict[str, frozenset[str]]] = {
+    "services": {
+        "garden": frozenset(),
+        "store": frozenset({"garden"}),
+        "trials": frozenset({"garden"}),
+        "night": frozenset({"garden", "store", "trials"}),
+        "notices": frozenset({"garden", "night"}),
+        "builds": frozenset({"night", "notices", "store", "trials"}),
+        "season": frozenset({"builds", "garden", "night", "store"}),
+        "upkeep": frozenset({"garden", "night", "notices", "store"}),
+    },
+    "science": {
+        "allocation": frozenset(),
+        "covers": frozenset(),
+        "night": frozenset(),
+        "store": frozenset(),
+        "timber": frozenset(),
+        "designs": frozenset({"covers", "night", "timber"}),
+        "season": frozenset({"allocation", "covers", "night"}),
+        "trials": frozenset({"night"}),
+    },
+    # A page that needs another room's service asks for the service, never for the other page.
+    "web": {
+        name: frozenset()
+        for name in (
+            "builds",
+            "garden",
+            "night",
+            "notices",
+            "season",
+            "store",
+            "trials",
+            "upkeep",
+        )
+    },
+}
 TOP_LEVEL = {
     "folders": {".ci", "gardenapp", "migrations", "static", "templates", "tests"},
     "files": {
@@ -80,6 +118,74 @@ def imports(tree: ast.AST) -> Iterator[tuple[int, str]]:
             assert node.level == 0, f"line {node.lineno}: write the whole name, not a relative one"
             for alias in node.names:
                 yield node.lineno, f"{node.module}.{alias.name}"
+
+
+def room_of(module: str) -> tuple[str, str]:
+    """Layer and room of `gardenapp.layer.room.module`; no room for common ground."""
+    parts = module.split(".")
+    layer = parts[1] if len(parts) > 1 else ""
+    in_a_room = len(parts) > 2 and parts[2] in ROOMS.get(layer, {})
+    return layer, parts[2] if in_a_room else ""
+
+
+def strays(module: str, source: str) -> list[str]:
+    """Imports of `source`, the text of `module`, that its room may not have."""
+    layer, room = room_of(module)
+    if layer not in ROOMS or module == f"gardenapp.{layer}":  # a layer's own front wires its rooms
+        return []
+    may = ROOMS[layer].get(room, frozenset()) | {room, ""}
+    found = []
+    for line, name in imports(ast.parse(source)):
+        other_layer, other = room_of(name)
+        if other_layer == layer and other not in may:
+            found.append(f"line {line}: {name}")
+    return found
+
+
+def module_name(path: Path) -> str:
+    """`gardenapp.services.night.tonight` for its file."""
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def circles(graph: Mapping[str, Collection[str]]) -> list[list[str]]:
+    """Groups of modules that import each other, by Tarjan's rule of strongly connected parts."""
+    found: list[list[str]] = []
+    number: dict[str, int] = {}
+    low: dict[str, int] = {}
+    path: list[str] = []
+
+    def visit(name: str) -> None:
+        number[name] = low[name] = len(number)
+        path.append(name)
+        for other in sorted(graph[name]):
+            if other not in number:
+                visit(other)
+                low[name] = min(low[name], low[other])
+            elif other in path:
+                low[name] = min(low[name], number[other])
+        if low[name] == number[name]:
+            group = path[path.index(name) :]
+            del path[path.index(name) :]
+            if len(group) > 1:
+                found.append(sorted(group))
+
+    for name in sorted(graph):
+        if name not in number:
+            visit(name)
+    return found
+
+
+def import_graph() -> dict[str, set[str]]:
+    """Each module of the package with the modules of the package that it imports."""
+    sources = {module_name(path): path.read_text("utf-8") for path in PACKAGE.rglob("*.py")}
+    graph: dict[str, set[str]] = {name: set() for name in sources}
+    for name, source in sources.items():
+        for _, full in imports(ast.parse(source)):
+            known = full if full in sources else full.rpartition(".")[0]
+            if known in sources and known != name:
+                graph[name].add(known)
+    return graph
 
 
 def dotted(node: ast.AST) -> str:
@@ -159,6 +265,34 @@ def test_a_module_imports_only_what_its_layer_may(layer: str, path: Path) -> Non
     assert broken_imports(layer, path.read_text("utf-8")) == []
 
 
+@pytest.mark.parametrize("layer", sorted(ROOMS))
+def test_each_room_looks_only_at_the_rooms_it_may(layer: str) -> None:
+    found = {
+        module_name(path): lines
+        for path in modules(layer)
+        if (lines := strays(module_name(path), path.read_text("utf-8")))
+    }
+
+    assert found == {}
+
+
+@pytest.mark.parametrize("layer", sorted(ROOMS))
+def test_the_rooms_of_a_layer_are_those_that_were_agreed_on(layer: str) -> None:
+    rooms = {path.parent.name for path in (PACKAGE / layer).glob("*/__init__.py")}
+
+    assert rooms == set(ROOMS[layer])
+
+
+def test_no_rooms_look_at_each_other_in_a_circle() -> None:
+    for layer, rooms in ROOMS.items():
+        assert circles(rooms) == [], layer
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    # The command line is being taken apart; it still has one.
+    assert circles(import_graph()) == [["gardenapp.cli", "gardenapp.cli_notices"]]
+
+
 @pytest.mark.parametrize("layer", ["science", "readers", "reference", "models", "services"])
 def test_no_layer_below_the_pages_asks_what_time_it_is(layer: str) -> None:
     found = {
@@ -212,6 +346,26 @@ def test_science_and_readers_open_no_files() -> None:
 )
 def test_a_forbidden_import_is_noticed(layer: str, source: str) -> None:
     assert broken_imports(layer, source) != []
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("gardenapp.services.store.lots", "from gardenapp.services.night import tonight"),
+        ("gardenapp.services.night.tonight", "from gardenapp.services.notices.mail import send"),
+        ("gardenapp.services.transaction", "import gardenapp.services.store.lots"),
+        ("gardenapp.science.night.sun", "from gardenapp.science.covers import wind"),
+        ("gardenapp.web.store.lots", "def f():\n    from gardenapp.web.night import board"),
+    ],
+)
+def test_a_look_into_a_room_that_is_closed_is_noticed(module: str, source: str) -> None:
+    assert strays(module, source) != []
+
+
+def test_a_circle_is_noticed() -> None:
+    graph = {"a": {"b"}, "b": {"c"}, "c": {"a", "d"}, "d": set(), "e": {"e"}}
+
+    assert circles(graph) == [["a", "b", "c"]]
 
 
 @pytest.mark.parametrize(

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Blueprint, flash, jsonify, redirect, render_template, request, session, url_for
+from flask import (
+    Blueprint,
+    current_app,
+    flash,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
 from werkzeug.exceptions import RequestEntityTooLarge
 from werkzeug.wrappers import Response
 
-from gardenapp import __version__
 from gardenapp.errors import FieldRefused, OutOfRange
 from gardenapp.extensions import csrf
 from gardenapp.models.trials import LOGGER_KINDS
@@ -145,7 +154,7 @@ def _openapi() -> dict[str, Any]:
         "openapi": "3.1.0",
         "info": {
             "title": "The garden's doors for machines",
-            "version": __version__,
+            "version": current_app.config["VERSION"],
             "description": "Temperatures in °C, moments in UTC or with an offset.",
         },
         "paths": {
