@@ -11,7 +11,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.access import init_access
     from gardenapp.web.builds.designing import blueprint as builds
     from gardenapp.web.errors import init_errors
-    from gardenapp.web.formats import init_formats
+    from gardenapp.web.formats import init_formats, write_for_each_reader
     from gardenapp.web.garden.people import blueprint as people
     from gardenapp.web.garden.plants import blueprint as plants
     from gardenapp.web.garden.plots import blueprint as plots
@@ -68,3 +68,4 @@ def init_web(app: Flask) -> None:
     app.register_blueprint(store)
     for part in (builds, season):
         app.register_blueprint(part)
+    write_for_each_reader(app)
