@@ -14,15 +14,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
 from flask import Flask
 from flask_migrate import upgrade
+from sqlalchemy import create_engine
 
 from gardenapp import create_app
 from gardenapp.config import Settings
-from gardenapp.extensions import db
+from gardenapp.extensions import db, prepare_engine
 from tests import postgres_pool as postgres
 from tests.factories import Factory
 from tests.pages import Pages
@@ -130,12 +132,47 @@ def clock() -> list[datetime]:
     return [NOW]
 
 
+OVERRIDES: dict[str, Any] = {"TESTING": True, "PROPAGATE_EXCEPTIONS": False}
+
+
+@dataclass
+class SharedApp:
+    """One app for all tests of a process that ask for no other: its rules and templates are read
+    once. Each test gets it on a database and with settings of its own, as it was when made.
+    """
+
+    app: Flask
+    config: dict[str, Any]
+    views: dict[str, Any]
+
+    def lend(self, settings: Settings, clock: list[datetime]) -> Flask:
+        """The app on the test's own database, with nothing left from the test before."""
+        app = self.app
+        app.config.clear()
+        app.config.update(self.config)
+        app.config.update(settings.flask_config(), **OVERRIDES, CLOCK=lambda: clock[0])
+        app.instance_path = str(settings.instance)
+        app.view_functions.clear()
+        app.view_functions.update(self.views)
+        engines = db._app_engines[app]  # Flask-SQLAlchemy makes them once an app and no more
+        engines[None] = create_engine(
+            settings.database_url, **app.config["SQLALCHEMY_ENGINE_OPTIONS"]
+        )
+        prepare_engine(engines[None])
+        return app
+
+
+@pytest.fixture(scope="session")
+def shared_app(tmp_path_factory: pytest.TempPathFactory) -> SharedApp:
+    app = create_app(make_settings(tmp_path_factory.mktemp("shared_app")), overrides=OVERRIDES)
+    with app.app_context():
+        db.engine.dispose()
+    return SharedApp(app, dict(app.config), dict(app.view_functions))
+
+
 @pytest.fixture
-def app(settings: Settings, clock: list[datetime]) -> Iterator[Flask]:
-    app = create_app(
-        settings,
-        overrides={"TESTING": True, "PROPAGATE_EXCEPTIONS": False, "CLOCK": lambda: clock[0]},
-    )
+def app(settings: Settings, clock: list[datetime], shared_app: SharedApp) -> Iterator[Flask]:
+    app = shared_app.lend(settings, clock)
     yield app
     with app.app_context():
         db.session.remove()

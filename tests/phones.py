@@ -29,9 +29,9 @@ class Phone(Pages):
     def __post_init__(self) -> None:
         self.client = LoneClient(self.app, self.app.response_class)
 
-    def _token(self, path: str) -> str:
+    def _token(self) -> str:
         with self.app.app_context():
-            return super()._token(path)
+            return super()._token()
 
     def cookie(self) -> str:
         """The session cookie as somebody could have copied it."""

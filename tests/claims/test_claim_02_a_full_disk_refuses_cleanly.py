@@ -61,7 +61,7 @@ def test_a_full_disk_gives_the_page_reading_goes_on_and_nothing_acknowledged_is_
     app: Flask, make: Factory
 ) -> None:
     phone = Phone(app).sign_in(garden.small_garden(make).coordinator)
-    token = phone._token("/covers/places/new")
+    token = phone._token()
     before, full, taken = count(StorePlace), pages_used() + 3, 0
 
     with every_connection(app, f"PRAGMA max_page_count = {full}"):
@@ -94,7 +94,7 @@ def test_a_full_disk_in_the_middle_of_an_import_leaves_none_of_it(
     app: Flask, make: Factory
 ) -> None:
     phone = Phone(app).sign_in(garden.small_garden(make, **garden.REAL_PLACE).coordinator)
-    token = phone._token("/forecast/import")
+    token = phone._token()
     import io
 
     with every_connection(app, f"PRAGMA max_page_count = {pages_used()}"):
@@ -113,7 +113,7 @@ def test_a_database_that_may_only_be_read_gives_the_page_and_is_read(
     app: Flask, make: Factory
 ) -> None:
     phone = Phone(app).sign_in(garden.small_garden(make).coordinator)
-    token = phone._token("/covers/places/new")
+    token = phone._token()
     before = count(StorePlace)
 
     with every_connection(app, "PRAGMA query_only = ON"):

@@ -149,7 +149,7 @@ def test_claim_18_malformed_uploads_are_answered_in_words() -> None:
 def test_claim_19_sizes_are_bounded(app: Flask, make: Factory) -> None:
     proved_by("tests.system.test_uploads", "test_a_file_over_the_limit_is_refused_with_a_page")
     phone = Pages(app).sign_in(make.coordinator())
-    token = phone._token("/plots/new")
+    token = phone._token()
     began = time.process_time()
 
     answers = {

@@ -235,7 +235,7 @@ def test_hostile_fields_never_break_the_page(
 ) -> None:
     inside, outside = trial_files(days=1.2)
     form = sent(inside, outside, kind_id=kind.id) | more
-    form["csrf_token"] = pages._token("/trials/new")
+    form["csrf_token"] = pages._token()
 
     response = pages._ask("post", "/trials/new", data=form)
 
@@ -300,7 +300,7 @@ def test_awkward_files_are_kept_through_the_page(
     make: Factory, pages: Pages, ines: Member, kind: CoverClass
 ) -> None:
     wrong, tried = [], 0
-    token = pages._token("/trials/new")
+    token = pages._token()
 
     for name, (data, zone, options, *_) in AWKWARD.items():
         answers = as_form(options, "inside")
@@ -326,7 +326,7 @@ def test_broken_files_are_refused_with_their_line_and_leave_nothing(
     pages: Pages, ines: Member, kind: CoverClass
 ) -> None:
     wrong, tried = [], 0
-    token = pages._token("/trials/new")
+    token = pages._token()
 
     for name, (data, options, line, _words) in BROKEN.items():
         answers = as_form(options, "inside")
