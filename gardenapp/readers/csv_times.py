@@ -163,16 +163,15 @@ def order_of(
 def _is_unbroken(rows: Sequence[Stamp], order: DateOrder) -> bool:
     """Whether rows read in that order follow one another from one day into the next.
 
-    Four rows a day at least: two that happen to stand on both sides of a midnight prove nothing.
+    Four rows at least: two that happen to stand on both sides of a midnight prove nothing.
     """
     try:
         moments = [local_of(row, order) for row in rows]
     except BadFigure:
         return False
-    midnights = len({moment.date() for moment in moments}) - 1
     return (
-        midnights > 0
-        and len(moments) >= 4 * midnights
+        len(moments) >= 4
+        and len({moment.date() for moment in moments}) > 1
         and all(abs(later - earlier) <= LONGEST_STEP for earlier, later in pairwise(moments))
     )
 
