@@ -12,6 +12,7 @@ import functools
 import importlib
 import logging
 import pkgutil
+import signal
 import socket
 import sys
 from collections.abc import Callable
@@ -264,6 +265,8 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
     # Nothing of this command's own may stay open while the server's threads work.
     db.session.remove()
     end = start_scheduler(app) if app.config["HAS_SCHEDULER"] else None
+    # A service manager ends the server with SIGTERM: that too lets answers under way be finished.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         run()
     except KeyboardInterrupt:

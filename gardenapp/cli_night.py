@@ -23,6 +23,11 @@ from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
 @click.option("--unit", type=click.Choice(["C", "F"]), help="Where the file does not say.")
 @click.option("--utc", is_flag=True, help="The file's times are UTC.")
 @click.option(
+    "--date-order",
+    type=click.Choice(["YMD", "DMY", "MDY"]),
+    help="Where the dates leave it open.",
+)
+@click.option(
     "--daily-low",
     type=click.Choice(["morning", "evening"]),
     default="morning",
@@ -31,7 +36,9 @@ from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything the board shows.")
 @with_app
-def forecast_import(file: Path, unit: Any, utc: bool, daily_low: Any, as_json: bool) -> None:
+def forecast_import(
+    file: Path, unit: Any, utc: bool, date_order: Any, daily_low: Any, as_json: bool
+) -> None:
     """Read FILE, keep its nights from tonight on, and plan tonight if it is among them."""
     from zoneinfo import ZoneInfo
 
@@ -39,6 +46,7 @@ def forecast_import(file: Path, unit: Any, utc: bool, daily_low: Any, as_json: b
     options = ReadOptions(
         temperature_unit=unit,
         csv_time_zone=ZoneInfo("UTC") if utc else None,
+        date_order=date_order,
         daily_low_belongs_to=daily_low,
     )
     try:

@@ -28,6 +28,7 @@ from gardenapp.extensions import db, prepare_engine
 from tests import postgres_pool as postgres
 from tests.factories import Factory
 from tests.pages import Pages
+from tests.servers import serve  # noqa: F401  (a fixture, found by name)
 
 # A Tuesday afternoon in late autumn, an hour before sunset at the invented garden.
 NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import os
 import re
-import signal
 import socket
 import sqlite3
-import subprocess
-import sys
 import time
 import urllib.request
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -21,6 +19,7 @@ from gardenapp import __version__, cli
 from gardenapp.errors import GardenError, Refused
 from tests.factories import PASSWORD
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
+from tests.servers import Serve
 
 pytestmark = pytest.mark.usefixtures("quick_hashes")
 INIT = [
@@ -259,33 +258,44 @@ def test_the_addresses_name_this_computer_first() -> None:
     assert cli.addresses("::")[0] == "127.0.0.1"
 
 
-def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path) -> None:
+def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path, serve: Serve) -> None:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     environment = {k: v for k, v in os.environ.items() if not k.startswith("GARDEN_")}
     environment |= {"GARDEN_INSTANCE": str(tmp_path), "PYTHONUNBUFFERED": "1"}
-    server = subprocess.Popen(
-        [sys.executable, "-c", "from gardenapp.cli import main; main()", "serve",
-         "--host", "127.0.0.1", "--port", str(port)],
-        env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-    try:
-        page = ""
-        for _ in range(100):
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}/first-steps") as answer:
-                    page = answer.read().decode()
-                    headers = dict(answer.headers)
-                break
-            except OSError:
-                time.sleep(0.1)
-    finally:
-        server.send_signal(signal.SIGINT)
-        output, _ = server.communicate(timeout=20)
+    server = serve("--host", "127.0.0.1", "--port", str(port), environment=environment)
+    page = ""
+    for _ in range(100):
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/first-steps") as answer:
+                page = answer.read().decode()
+                headers = dict(answer.headers)
+            break
+        except OSError:
+            time.sleep(0.1)
+    output, status = server.end()
 
     assert "First steps" in page, output
     assert "Server" not in headers
     assert f"http://127.0.0.1:{port}/" in output
     assert re.search(r"^ +[2-9A-Z]{4}-[2-9A-Z]{4}-[2-9A-Z]{4}$", output, re.MULTILINE), output
-    assert server.returncode == 0, output
+    assert status == 0, output
+
+
+def test_a_forecast_whose_dates_could_be_either_asks_and_takes_the_answer(tmp_path: Path) -> None:
+    init()
+    table = tmp_path / "station.csv"
+    year = datetime.now(UTC).year + 1
+    lines = (f"0{day}/04/{year},{day}.0" for day in range(3, 6))
+    table.write_text("\n".join(["Date,Min temperature (°C)", *lines, ""]), encoding="utf-8")
+    query = "SELECT night_of, low_c FROM forecast ORDER BY night_of"
+
+    asked = run("forecast", "import", str(table))
+
+    assert asked.exit_code == 2
+    assert "station.csv: Date: say whether the day or the month comes first" in asked.stderr
+    assert rows(tmp_path, query) == []
+    taken = run("forecast", "import", str(table), "--date-order", "DMY", "--daily-low", "evening")
+    assert taken.exit_code == 0, taken.output
+    assert rows(tmp_path, query) == [(f"{year}-04-0{day}", float(day)) for day in range(3, 6)]

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import socket
 import ssl
 import stat
 import subprocess
-import sys
 import threading
 import time
 import urllib.error
@@ -27,6 +25,7 @@ from gardenapp import cli, cli_notices
 from gardenapp.errors import NotFound, OutOfRange
 from tests.factories import PASSWORD
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
+from tests.servers import Serve
 
 pytestmark = pytest.mark.usefixtures("quick_hashes")
 AT = datetime.now(UTC)
@@ -250,35 +249,28 @@ def test_the_certificate_needs_its_key() -> None:
 
 def test_served_over_https_cookies_are_for_https_only_and_browsers_stay_with_it(
     tmp_path: Path,
+    serve: Serve,
 ) -> None:
     assert run(*INIT, typed=PASSWORD + "\n").exit_code == 0
     assert run("certificate", "--address", "127.0.0.1").exit_code == 0
     port = free_port()
-    server = subprocess.Popen(
-        [
-            sys.executable, "-c", "from gardenapp.cli import main; main()",
-            "serve", "--host", "127.0.0.1", "--port", str(port),
-            "--certificate", str(tmp_path / cli_notices.CERTIFICATE),
-            "--key", str(tmp_path / cli_notices.KEY),
-        ],
-        env={**os.environ, "GARDEN_INSTANCE": str(tmp_path)},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
+    server = serve(
+        "--host", "127.0.0.1", "--port", str(port),
+        "--certificate", str(tmp_path / cli_notices.CERTIFICATE),
+        "--key", str(tmp_path / cli_notices.KEY),
+        environment={**os.environ, "GARDEN_INSTANCE": str(tmp_path)},
     )  # fmt: skip
-    try:
-        answer = wait_for(f"https://127.0.0.1:{port}/sign-in", trusting(tmp_path))
-        cookie = answer.headers["Set-Cookie"]
-        assert cookie.startswith("__Host-garden=")
-        assert "Secure" in cookie
-        assert "max-age=31536000" in answer.headers["Strict-Transport-Security"]
-        worker = wait_for(f"https://127.0.0.1:{port}/sw.js", trusting(tmp_path))
-        assert b"garden-copies-" in worker.read()
-        worker.close()
-        answer.close()
-    finally:
-        server.send_signal(signal.SIGINT)
-        said, _ = server.communicate(timeout=20)
+    answer = wait_for(f"https://127.0.0.1:{port}/sign-in", trusting(tmp_path))
+    cookie = answer.headers["Set-Cookie"]
+    assert cookie.startswith("__Host-garden=")
+    assert "Secure" in cookie
+    assert "max-age=31536000" in answer.headers["Strict-Transport-Security"]
+    worker = wait_for(f"https://127.0.0.1:{port}/sw.js", trusting(tmp_path))
+    assert b"garden-copies-" in worker.read()
+    worker.close()
+    answer.close()
+    said, status = server.end()
+    assert status == 0, said
     assert f"https://127.0.0.1:{port}/" in said
     assert "Traceback" not in said
 

@@ -17,7 +17,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from gardenapp.readers import csv_rows, csv_table, plain_text, quantities
+from gardenapp.readers import csv_rows, csv_table, csv_times, plain_text, quantities
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.nights import nights_from_hours
 from gardenapp.readers.quantities import BadFigure
@@ -44,7 +44,7 @@ Unit = Literal["C", "F", "tenths C"]
 _NUMBER = re.compile(r"[+-]?(?:[0-9]{1,7}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})", re.ASCII)
 _MISSING = frozenset({"", "NA", "N/A", "NAN", "NULL", "M", "-9999", "-9999.0", "-9900"})
 _ISO_DAY = re.compile(r"([0-9]{4})[-/]?([0-9]{2})[-/]?([0-9]{2})", re.ASCII)
-_US_DAY = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{4})", re.ASCII)
+_YEAR_LAST = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{4})", re.ASCII)
 _STATION_COLUMNS = ("station", "origin")
 _DAY = timedelta(days=1)
 _HOUR = timedelta(hours=1)
@@ -219,12 +219,16 @@ class _Cells:
             return None
 
 
-def _day_of(text: str) -> date | None:
+def _day_of(text: str, order: csv_times.DateOrder = "MDY") -> date | None:
+    """A date; one that ends with its year is read in that order."""
     match = _ISO_DAY.fullmatch(text)
     parts = None if match is None else (int(match[1]), int(match[2]), int(match[3]))
     if parts is None:
-        match = _US_DAY.fullmatch(text)
-        parts = None if match is None else (int(match[3]), int(match[1]), int(match[2]))
+        match = _YEAR_LAST.fullmatch(text)
+        if match is not None and order == "MDY":
+            parts = (int(match[3]), int(match[1]), int(match[2]))
+        elif match is not None:
+            parts = (int(match[3]), int(match[2]), int(match[1]))
     if parts is None or not quantities.FIRST_YEAR <= parts[0] <= quantities.LAST_YEAR:
         return None
     try:
@@ -250,9 +254,10 @@ def _daily(
         notes.append(f"Temperatures were taken as {_UNIT_WORDS[unit]}: they can be nothing else.")
     lows: dict[date, float] = {}
     missing = 0
+    order = _order_of(rows, cells, day_at)
     for row in rows[1:]:
         text = cells.text(row, day_at)
-        day = _day_of(text[:10])
+        day = _day_of(text[:10], order)
         if day is None:
             cells.fault(row, day_at, f"{quoted(text)} is not a date such as 2016-01-31")
             continue
@@ -274,6 +279,21 @@ def _daily(
         notes.append(f"{missing} days without a low were left out.")
     nights = tuple(ClimateNight(evening, lows[evening], evening) for evening in sorted(lows))
     return ClimateReading(DAILY, station, nights, tuple(notes))
+
+
+def _order_of(rows: list[Row], cells: _Cells, day_at: int) -> csv_times.DateOrder:
+    """In which order dates that end with their year are written; they seldom are.
+
+    Raises UnreadableFile where both are possible.
+    """
+    texts = [cells.text(row, day_at)[:10] for row in rows[1:]]
+    stamps = [csv_times.stamp_of(text) for text in texts if _YEAR_LAST.fullmatch(text)]
+    if not stamps:
+        return "YMD"
+    try:
+        return csv_times.order_of([stamp for stamp in stamps if stamp is not None], None)[0]
+    except BadFigure as error:
+        raise refuse(str(error), line=rows[0].line, column=cells.header[day_at]) from error
 
 
 _UNIT_WORDS = {"C": "°C", "F": "°F", "tenths C": "tenths of a °C"}

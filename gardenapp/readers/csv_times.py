@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -19,6 +19,9 @@ from gardenapp.readers.quantities import FIRST_YEAR, LAST_YEAR, BadFigure
 from gardenapp.readers.records import quoted
 
 DateOrder = Literal["YMD", "DMY", "MDY"]
+
+# The coarsest steps in which a day's weather is usually given (00, 06, 12 and 18 UTC).
+LONGEST_STEP = timedelta(hours=6)
 
 _CLOCK = (
     r"([0-9]{1,2})(?::([0-9]{2}))?(?::([0-9]{2})(?:[.,][0-9]+)?)?"
@@ -110,11 +113,18 @@ def usual_family(stamps: Sequence[Stamp]) -> str:
     return Counter(stamp.family for stamp in stamps).most_common(1)[0][0]
 
 
-def order_of(stamps: Sequence[Stamp], chosen: DateOrder | None) -> tuple[DateOrder, str]:
+def order_of(
+    stamps: Sequence[Stamp], chosen: DateOrder | None, rows: Iterable[Stamp] | None = None
+) -> tuple[DateOrder, str]:
     """In which order the numbers of dates of one family stand, and a note where it was inferred.
 
-    A number over 12 decides it; otherwise the order that makes the rows a short run of days
-    rather than of months.
+    A number over 12 decides it. Otherwise only an order in which the rows are one unbroken run
+    over midnight, and which is the only such order, is believed: "03/04 23:00" followed by
+    "04/04 00:00". Rows of whole days are not: those of 1 to 5 January, month first, are also
+    those of the first of five months, day first, as monthly tables have them.
+
+    `rows` are all rows with their times, as the file has them, where `stamps` has each day once;
+    they are gone through only where they are needed.
 
     Raises BadFigure where it stays open, or where the choice does not fit.
     """
@@ -137,22 +147,33 @@ def order_of(stamps: Sequence[Stamp], chosen: DateOrder | None) -> tuple[DateOrd
         return "DMY", ""
     if seconds > 12:
         return "MDY", ""
-    day_first = _span_days(stamps, "DMY")
-    month_first = _span_days(stamps, "MDY")
-    if day_first is not None and month_first is not None:
-        if day_first * 2 < month_first:
-            return "DMY", "Dates are read with the day first, which makes them a run of days."
-        if month_first * 2 < day_first:
-            return "MDY", "Dates are read with the month first, which makes them a run of days."
-    raise BadFigure("say whether the day or the month comes first in its dates")
+    if all(stamp.numbers[0] == stamp.numbers[1] for stamp in stamps):
+        return "DMY", ""  # 4/4 is the same day either way
+    timed = list(stamps if rows is None else rows)
+    day_first, month_first = _is_unbroken(timed, "DMY"), _is_unbroken(timed, "MDY")
+    if day_first and not month_first:
+        return "DMY", "Dates are read with the day first, which makes them a run of days."
+    if month_first and not day_first:
+        return "MDY", "Dates are read with the month first, which makes them a run of days."
+    raise BadFigure(
+        "say whether the day or the month comes first in its dates, or write the year first"
+    )
 
 
-def _span_days(stamps: Sequence[Stamp], order: DateOrder) -> int | None:
+def _is_unbroken(rows: Sequence[Stamp], order: DateOrder) -> bool:
+    """Whether rows read in that order follow one another from one day into the next.
+
+    Four rows at least: two that happen to stand on both sides of a midnight prove nothing.
+    """
     try:
-        days = [date_of(stamp, order) for stamp in stamps]
+        moments = [local_of(row, order) for row in rows]
     except BadFigure:
-        return None
-    return (max(days) - min(days)).days
+        return False
+    return (
+        len(moments) >= 4
+        and len({moment.date() for moment in moments}) > 1
+        and all(abs(later - earlier) <= LONGEST_STEP for earlier, later in pairwise(moments))
+    )
 
 
 def date_of(stamp: Stamp, order: DateOrder) -> date:

@@ -6,6 +6,8 @@ row.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -71,8 +73,8 @@ def _of_one_family(raw: RawRows, layout: Layout) -> RawRows:
 def _days(raw: RawRows, layout: Layout, chosen: csv_times.DateOrder | None) -> Integers:
     """Days since 1970 of each way of writing a day."""
     try:
-        # A day counts once however many rows it has: only extremes matter to its order.
-        order, note = csv_times.order_of(raw.stamps, chosen)
+        # Mostly the extremes of its days settle it, and a day counts once for them.
+        order, note = csv_times.order_of(raw.stamps, chosen, _timed(raw))
     except BadFigure as error:
         layout.faults.add(str(error), column=layout.time_header)
         layout.stop_if_faulty()
@@ -88,6 +90,14 @@ def _days(raw: RawRows, layout: Layout, chosen: csv_times.DateOrder | None) -> I
             layout.faults.add(str(error), line=int(raw.line[rows[0]]), column=layout.time_header)
     layout.stop_if_faulty()
     return days
+
+
+def _timed(raw: RawRows) -> Iterator[csv_times.Stamp]:
+    """Every row's day and time as written; a row without a time of day has none here either."""
+    for index, clock_s in zip(raw.stamp_index.tolist(), raw.clock_s.tolist(), strict=True):
+        minutes, second = divmod(clock_s, 60)
+        clock = None if clock_s < 0 else (*divmod(minutes, 60), second)
+        yield replace(raw.stamps[index], clock=clock)
 
 
 def _from_wall_clock(local_s: Integers, line: Integers, layout: Layout, zone: ZoneInfo) -> Integers:

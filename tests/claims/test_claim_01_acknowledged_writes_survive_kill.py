@@ -10,9 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import random
-import signal
 import socket
-import subprocess
 import sys
 import threading
 import time
@@ -33,6 +31,7 @@ from gardenapp.models.plots import StorePlace
 from gardenapp.services.garden import people
 from tests import postgres_pool
 from tests.factories import Factory
+from tests.servers import Serve
 from tests.system import garden
 from tests.system.conftest import Visitor
 
@@ -44,7 +43,8 @@ GAVE_UP = (requests.RequestException, OSError, AssertionError)
 class Serving:
     """`gardenapp serve` in a process of its own, started again after each kill."""
 
-    def __init__(self, app: Flask) -> None:
+    def __init__(self, app: Flask, serve: Serve) -> None:
+        self.serve = serve
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = probe.getsockname()[1]
@@ -60,23 +60,21 @@ class Serving:
         self.log = (Path(app.instance_path) / "log").open("ab")
 
     def start(self) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", "from gardenapp.cli import main; main()", "serve",
-             "--host", "127.0.0.1", "--port", str(self.port)],
-            env=self.environment, stdout=self.log, stderr=self.log,
-        )  # fmt: skip
+        words = ("--host", "127.0.0.1", "--port", str(self.port))
+        self.served = self.serve(
+            *words, environment=self.environment, stdout=self.log, stderr=self.log
+        )
         until = time.monotonic() + 60
         while time.monotonic() < until:
             with contextlib.suppress(requests.RequestException):
                 if requests.get(f"{self.url}/healthz", timeout=5).status_code == 200:
                     return
-            assert self.process.poll() is None, "the server did not start again by itself"
+            assert self.served.process.poll() is None, "the server did not start again by itself"
             time.sleep(0.05)
         raise AssertionError("the server did not answer")
 
     def kill(self) -> None:
-        os.kill(self.process.pid, signal.SIGKILL)
-        self.process.wait(20)
+        self.served.kill()
 
 
 def write_places(visitor: Visitor, token: str, name: str, stop: threading.Event) -> list[str]:
@@ -132,12 +130,14 @@ def check_whole(expected: set[str], forecasts: int) -> None:
     db.session.remove()
 
 
-def test_no_acknowledged_write_is_lost_and_no_plan_is_half_there(app: Flask, make: Factory) -> None:
+def test_no_acknowledged_write_is_lost_and_no_plan_is_half_there(
+    app: Flask, make: Factory, serve: Serve
+) -> None:
     small = garden.small_garden(make)
     invite: Callable[[], str] = lambda: people.make_invite(  # noqa: E731
         member_id=small.coordinator.id, by_id=None, now=datetime.now(UTC)
     )
-    serving = Serving(app)
+    serving = Serving(app, serve)
     serving.start()
     visitors = []
     for _ in range(WRITERS):

@@ -188,3 +188,22 @@ def test_no_broken_file_crashes_the_reader(name: str) -> None:
         assert error.errors
     else:
         assert len(reading.nights) >= 2
+
+
+@pytest.mark.parametrize("written", ["%d/%m/%Y", "%m/%d/%Y"], ids=["day first", "month first"])
+def test_days_that_end_with_their_year_are_read_in_their_own_order(written: str) -> None:
+    days = [date(2016, 1, 10) + timedelta(days=i) for i in range(5)]
+    text = HEAD + "".join(f"A,{day:{written}},5,{i}\n" for i, day in enumerate(days))
+
+    nights = read(text, unit="C", daily_low_belongs_to="evening").nights
+
+    assert [night.night_of for night in nights] == days
+
+
+def test_a_record_whose_dates_could_be_either_is_refused_and_not_taken_month_first() -> None:
+    text = HEAD + "A,03/04/2016,5,1\nA,04/04/2016,5,0\n"
+
+    said = refusal(text, unit="C")
+
+    assert said.startswith("line 1, date: say whether the day or the month comes first")
+    assert "write the year first" in said

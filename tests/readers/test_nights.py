@@ -149,3 +149,32 @@ def test_of_two_stated_lows_for_a_night_the_colder_is_taken() -> None:
     (night,), _ = nights_from_hours([], time_zone=LONDON, stated_lows=stated)
 
     assert night.low_c == -1.0
+
+
+@pytest.mark.parametrize(
+    ("minutes", "evening_c"),
+    [
+        ({-90: 7.0}, 7.0),
+        ({-91: 7.0}, None),
+        ({90: 8.0}, 8.0),
+        ({91: 8.0}, None),
+        ({-60: 7.0, 30: 8.0}, 8.0),
+        ({-30: 7.0, 60: 8.0}, 7.0),
+        ({-60: 7.0, 60: 8.0}, 7.0),  # of two as near, the earlier
+        ({-90: 7.0, 0: 6.5, 30: 8.0}, 6.5),
+    ],
+    ids=str,
+)
+def test_the_evening_figure_is_the_nearest_to_eight_within_an_hour_and_a_half(
+    minutes: dict[int, float], evening_c: float | None
+) -> None:
+    eight = local(LONDON, 2026, 5, 3, 20)
+    evening = [
+        HourForecast(at=eight + timedelta(minutes=offset), temp_c=temp_c)
+        for offset, temp_c in minutes.items()
+    ]
+    rest = hours_between(local(LONDON, 2026, 5, 3, 22), 11, temp_c=1.0)
+
+    (night,), _ = nights_from_hours([*evening, *rest], time_zone=LONDON)
+
+    assert night.evening_c == evening_c

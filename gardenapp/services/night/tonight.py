@@ -345,7 +345,8 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
                 if existing.member_id == member_id:
                     return
                 raise _taken(existing)
-            if _standing(job.id):
+            standing = _standing(job.id)
+            if standing and len(standing) >= len(job.parts):
                 raise Refused(_("That is already on."))
             session.add(Claim(job_id=job.id, member_id=member_id, claimed_at=now))
             session.flush()

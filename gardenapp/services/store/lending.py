@@ -96,8 +96,7 @@ def lend(
                 at=now,
                 member_id=member.id,
             )
-    except IntegrityError:
-        db.session.rollback()
+    except IntegrityError:  # the transaction has been rolled back
         if ledger.is_done(request_key):
             return
         raise AlreadyClaimed(_("Somebody was first: it is lent now.")) from None

@@ -5,6 +5,7 @@ import math
 import random
 from datetime import date, timedelta
 from pathlib import Path
+from statistics import pstdev
 
 import numpy as np
 import pytest
@@ -183,12 +184,27 @@ def test_expected_nights_are_the_sum_of_the_chances() -> None:
 
 
 def test_the_interval_of_the_mean_narrows_as_one_over_the_root_of_years() -> None:
-    few = season.nights_below(invented(date(1990, 7, 1), 10), 0.0, is_northern=True)
-    many = season.nights_below(invented(date(1930, 7, 1), 90), 0.0, is_northern=True)
+    ten = invented(date(1990, 7, 1), 10)
+    # The same ten winters nine times over: the spread between winters stays what it is.
+    ninety = [
+        (day.replace(year=day.year + 10 * turn), low_c)
+        for turn in range(-4, 5)
+        for day, low_c in ten
+        if (day.month, day.day) != (2, 29)
+    ]
+    few = season.nights_below(ten, 0.0, is_northern=True)
+    many = season.nights_below(ninety, 0.0, is_northern=True)
 
+    counts = [count for _, count in few.by_season]
+    assert (len(few.by_season), len(many.by_season)) == (10, 90)
     assert few.low is not None and few.high is not None
     assert many.low is not None and many.high is not None
-    assert (few.high - few.low) / (many.high - many.low) == pytest.approx(3.0, rel=0.45)
+    # The middle 80 % of a mean of n draws: 2 × 1.2816 standard errors, by the normal law.
+    for nights, years in ((few, 10), (many, 90)):
+        width = 2 * 1.2816 * pstdev(counts) / math.sqrt(years)
+        assert nights.high - nights.low == pytest.approx(width, rel=0.06)
+        assert (nights.low + nights.high) / 2 == pytest.approx(nights.mean, abs=0.06 * width)
+    assert (few.high - few.low) / (many.high - many.low) == pytest.approx(3.0, rel=0.08)
 
 
 def test_the_worst_night_of_one_winter_in_five() -> None:

@@ -411,14 +411,19 @@ def test_covers_are_multiplied_to_whole_covers() -> None:
         scaled(garden, -0.1)
 
 
-def test_what_is_needed_covers_everything_in_danger_and_no_less_would() -> None:
-    nights = make_nights(60, mean_c=-3.0)
+@pytest.mark.parametrize(("mean_c", "in_danger"), [(-3.0, 5), (0.5, 4), (5.0, 3)])
+def test_what_is_needed_covers_everything_in_danger_and_no_less_would(
+    mean_c: float, in_danger: int
+) -> None:
+    nights = make_nights(60, mean_c=mean_c)
     garden = replace(GARDEN, pools=(make_pool(count=1),))
 
     factor = needed_factor(garden, nights, SETTINGS)
 
-    # On the middle night all but the hardiest are in danger, and a box holds one planting.
-    assert factor in (pytest.approx(3.5, abs=0.1), pytest.approx(4.5, abs=0.1))
+    # A box holds one planting, so there must be as many as are in danger on the middle night;
+    # the factor is found to within 1/64 from above.
+    assert scaled(garden, factor).pools[0].count == in_danger
+    assert scaled(garden, factor - 1 / 64).pools[0].count == in_danger - 1
 
 
 def test_nothing_in_danger_needs_no_more_covers_than_there_are() -> None:

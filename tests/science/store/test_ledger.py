@@ -325,3 +325,19 @@ class Ledgers(RuleBasedStateMachine):
 
 Ledgers.TestCase.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
 TestLedgers = Ledgers.TestCase
+
+
+@pytest.mark.parametrize(
+    ("went", "back"), [(LENT, "returned"), (OUT, "brought back")], ids=["lent", "on a bed"]
+)
+def test_what_comes_back_goes_where_it_was_or_where_it_is_put(
+    went: tuple[str, dict[str, object]], back: str
+) -> None:
+    home, elsewhere = thing(CAME, went, (back, {})), thing(CAME, went, (back, {"place_id": 2}))
+    worn = thing(CAME, went, (back, {"condition": "worn"}))
+
+    assert (home.status, home.place_id, home.condition) == ("here", 1, "sound")
+    assert (elsewhere.status, elsewhere.place_id, elsewhere.condition) == ("here", 2, "sound")
+    assert (worn.place_id, worn.condition) == (1, "worn")
+    for state in (home, elsewhere):
+        assert (state.holder_id, state.due_on, state.plot_id, state.night_of) == (None,) * 4

@@ -11,7 +11,8 @@ from gardenapp.services.garden.seeding import seed_catalogue
 from gardenapp.services.transaction import write_transaction
 from tests.factories import Factory
 from tests.pages import Pages
-from tests.web.garden.test_plots import HOSTILE, look_again
+from tests.web.garden.test_plots import look_again
+from tests.web.hostile import FIGURE, HOSTILE, SOME_FIGURE, WORDS, answer_to
 
 
 def own_values(**changes: str) -> dict[str, str]:
@@ -118,10 +119,24 @@ def test_hostile_crop_input_is_never_an_error_of_ours(
     csrf = pages.get("/plants/new").token()
     typed = value.encode("utf-8", "replace").decode()
 
-    for name in own_values():
-        data = own_values(**{name: typed}) | {"csrf_token": csrf}
+    kinds = {
+        "name": WORDS,
+        "stage": WORDS,
+        "group": SOME_FIGURE,
+        "kind": FIGURE,
+        "threshold_c": FIGURE,
+        "hardened_threshold_c": SOME_FIGURE,
+        "why": WORDS,
+        "usual_height_cm": FIGURE,
+        "usual_spread_cm": FIGURE,
+    }
+    assert set(kinds) == set(own_values())
+
+    for name, kind in kinds.items():
+        data = own_values(name=f"of {name}") | {name: typed, "csrf_token": csrf}
         response = pages.client.post("/plants/new", data=data)
-        assert response.status_code in {303, 422}, name
+        assert response.status_code == answer_to(kind, value), name
+    assert "<script>alert" not in pages.get("/plants").html
     assert pages.client.get("/plants", query_string={"q": typed}).status_code == 200
 
 

@@ -10,19 +10,15 @@ from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from tests.factories import Factory
 from tests.pages import Pages
-
-HOSTILE = {
-    "long": "x" * 5_000,
-    "control": "a\x00b\x07",
-    "digits": "99999999999999999999",
-    "nan": "nan",
-    "infinity": "1e999",
-    "emoji": "🥶🥶",
-    "markup": "<script>alert(1)</script>",
-    "surrogate": b"\xed\xa0\x80".decode("utf-8", "surrogatepass"),
-    "wide digits": "１２",
-    "empty": "",
-}
+from tests.web.hostile import (
+    FIGURE,
+    HOSTILE,
+    SOME_FIGURE,
+    SOME_WORDS,
+    UNREAD,
+    WORDS,
+    answer_to,
+)
 
 
 def look_again() -> None:
@@ -161,12 +157,27 @@ def test_hostile_plot_input_is_never_an_error_of_ours(
     pages.sign_in(make.coordinator())
     typed = value.encode("utf-8", "replace").decode()
 
-    for name in plot_values():
-        response = pages.client.post(
-            "/plots/new", data=plot_values(**{name: typed}) | {"csrf_token": token(pages)}
-        )
-        assert response.status_code in {303, 422}, name
+    csrf = token(pages)
+    kinds = {
+        "label": WORDS,
+        "length_cm": SOME_FIGURE,
+        "width_cm": SOME_FIGURE,
+        "bed_width_cm": SOME_FIGURE,
+        "distance_m": FIGURE,
+        "offset_choice": FIGURE,
+        "offset_k": SOME_FIGURE,
+        "offset_sd_k": SOME_FIGURE,
+        "offset_reason": SOME_WORDS,
+        "note": SOME_WORDS,
+    }
+    assert set(kinds) == set(plot_values())
+
+    for number, (name, kind) in enumerate(kinds.items()):
+        data = plot_values(label=str(number)) | {name: typed, "csrf_token": csrf}
+        response = pages.client.post("/plots/new", data=data)
+        assert response.status_code == answer_to(kind, value), name
         assert "<script>alert" not in response.text
+    assert "<script>alert" not in pages.get("/plots").html
 
 
 def token(pages: Pages) -> str:
@@ -280,10 +291,22 @@ def test_hostile_planting_input_is_never_an_error_of_ours(
     csrf = pages.get(path).token()
     typed = value.encode("utf-8", "replace").decode()
 
-    for name in (*planting_values(1), "height_cm", "note", "name"):
+    kinds = {
+        "stage_id": FIGURE,
+        "count": FIGURE,
+        "mind": FIGURE,
+        "form_key": UNREAD,
+        "height_cm": SOME_FIGURE,
+        "note": SOME_WORDS,
+        "name": SOME_WORDS,
+    }
+    assert set(planting_values(1)) < set(kinds)
+
+    for name, kind in kinds.items():
         data = planting_values(stage.id, form_key=name) | {name: typed, "csrf_token": csrf}
         response = pages.client.post(path, data=data)
-        assert response.status_code in {303, 422}, name
+        assert response.status_code == answer_to(kind, value), name
+    assert "<script>alert" not in pages.get(f"/plots/{plot.id}").html
     assert pages.client.get(path, query_string={"q": typed, "like": typed}).status_code == 200
 
 

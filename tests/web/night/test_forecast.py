@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -47,8 +47,12 @@ def test_a_typed_low_makes_a_board_at_once(office: Pages) -> None:
 
     board = office.follow(answer)
 
-    assert "−3.0 °C" in board.text
-    assert "to protect" in board.text or "short" in board.text
+    # The cover lifts by some 2 K, and 4 K would be needed.
+    assert "−3.0 °C 27 °F forecast low" in board.text
+    assert "1 ✕ short" in board.text
+    assert [(row.night_of, row.low_c) for row in db.session.scalars(select(Forecast))] == [
+        (date(2026, 11, 24), -3.0)
+    ]
 
 
 def test_zero_degrees_is_a_low_like_any_other(office: Pages) -> None:
@@ -95,8 +99,11 @@ def test_a_service_file_is_taken_without_questions(office: Pages, clock: list[da
 
     board = office.follow(upload(office, data, "metno.json", status=303))
 
-    assert "MET Norway" in board.text
-    assert "−" in board.text or "0.4" in board.text
+    assert "Forecast for 9 nights taken in; tonight is planned." in board.text
+    assert "Data from MET Norway (CC BY 4.0)" in board.text
+    assert "Night of Sunday 3 to Monday 4 May 0.4 °C 33 °F forecast low" in board.text
+    tonight = select(Forecast.low_c).where(Forecast.night_of == date(2026, 5, 3))
+    assert db.session.scalars(tonight).one() == pytest.approx(0.4)
 
 
 def test_a_station_table_is_shown_for_confirmation_first(
@@ -129,6 +136,28 @@ def test_a_file_without_a_unit_asks_and_need_not_be_sent_again(
     office.post("/forecast/import/confirm", values)
 
     assert db.session.scalars(select(Forecast.low_c)).one() == pytest.approx((26 - 32) / 1.8)
+
+
+@pytest.mark.parametrize(
+    ("order", "evening"), [("DMY", date(2026, 4, 3)), ("MDY", date(2026, 3, 4))]
+)
+def test_dates_that_could_be_either_are_asked_about_and_never_guessed(
+    office: Pages, clock: list[datetime], order: str, evening: date
+) -> None:
+    clock[0] = datetime.fromisoformat("2026-03-01T17:00:00+00:00")
+    data = "Date,Min temperature (°C)\n03/04/2026,-1.5\n".encode()
+
+    page = upload(office, data, "station.csv", status=422)
+
+    assert "Date: say whether the day or the month comes first in its dates" in page.text
+    assert count() == 0
+    values = page.values() | {"daily_low_belongs_to": "evening", "do": "take"}
+    office.post("/forecast/import/confirm", values, status=422)  # still not said
+    assert count() == 0
+    office.post("/forecast/import/confirm", values | {"date_order": order})
+    assert [(row.night_of, row.low_c) for row in db.session.scalars(select(Forecast))] == [
+        (evening, -1.5)
+    ]
 
 
 def test_a_forecast_of_past_nights_is_refused_in_words(office: Pages) -> None:

@@ -13,7 +13,7 @@ from gardenapp.models.builds import ClimateNight
 from tests.factories import Factory
 from tests.pages import Pages
 from tests.services.season.test_outlook import record
-from tests.web.garden.test_plots import HOSTILE
+from tests.web.hostile import HOSTILE
 
 FORM = {"unit": "C", "daily_low": "evening", "station": ""}
 
@@ -64,14 +64,16 @@ def test_a_threshold_in_fahrenheit_is_typed_and_shown_in_fahrenheit(
     assert "Dashed: below 30.0 °F" in page.text
 
 
-@pytest.mark.parametrize("typed", [*HOSTILE, "-300", "1e3"])
+@pytest.mark.parametrize("typed", [*HOSTILE.values(), "-300", "1e3"])
 def test_an_odd_threshold_is_told_and_the_outlook_still_there(
     make: Factory, pages: Pages, typed: str
 ) -> None:
     pages.sign_in(make.coordinator())
     pages.post("/season/import", FORM | {"file": (io.BytesIO(winters(1)), "st.csv")})
 
-    answer = pages.client.get("/season", query_string={"threshold_c": typed})
+    answer = pages.client.get(
+        "/season", query_string={"threshold_c": typed.encode("utf-8", "replace").decode()}
+    )
 
     assert answer.status_code == 422
     assert "Chance by date" in answer.get_data(as_text=True)

@@ -12,7 +12,8 @@ from gardenapp.services.garden.seeding import seed_catalogue
 from gardenapp.services.transaction import write_transaction
 from tests.factories import Factory
 from tests.pages import Pages
-from tests.web.garden.test_plots import HOSTILE, look_again
+from tests.web.garden.test_plots import look_again
+from tests.web.hostile import FIGURE, HOSTILE, SOME_FIGURE, SOME_WORDS, UNREAD, WORDS, answer_to
 
 
 def kind_values(**changes: str) -> dict[str, str]:
@@ -216,18 +217,27 @@ def test_hostile_cover_input_is_never_an_error_of_ours(
     csrf = pages.get("/covers/kinds/new").token()
     typed = value.encode("utf-8", "replace").decode()
     edit = pages.get(f"/covers/{cover.id}/edit").values()
+    words = dict.fromkeys(("name", "why", "label", "prefix", "construction"), WORDS)
+    words |= {"note": SOME_WORDS, "material": SOME_WORDS}
+    # A tick is a tick, whatever it sends.
+    other = dict.fromkeys(("is_rigid", "is_usable"), UNREAD)
+    other |= dict.fromkeys(("owner_id", "place_id", "gust_limit_mps"), SOME_FIGURE)
+    answers, expected = {}, {}
 
-    for path, values in (
-        ("/covers/kinds/new", kind_values()),
-        (f"/covers/kinds/{kind.id}/covers/new", add_values()),
-        (f"/covers/{cover.id}/edit", edit),
-        ("/covers/places/new", {"label": "a", "note": ""}),
+    for path, values, own in (
+        ("/covers/kinds/new", kind_values(), "name"),
+        (f"/covers/kinds/{kind.id}/covers/new", add_values(), "prefix"),
+        (f"/covers/{cover.id}/edit", edit, "label"),
+        ("/covers/places/new", {"label": "a", "note": ""}, "label"),
     ):
-        for name in values:
+        for number, name in enumerate(values):
             if name == "csrf_token":
                 continue
-            response = pages.client.post(path, data=values | {name: typed, "csrf_token": csrf})
-            assert response.status_code in {303, 422}, (path, name)
+            fresh = values | {own: f"own {number}", name: typed, "csrf_token": csrf}
+            answers[path, name] = pages.client.post(path, data=fresh).status_code
+            expected[path, name] = answer_to((words | other).get(name, FIGURE), value)
+    assert answers == expected
+    assert "<script>alert" not in pages.get("/covers").html
 
 
 def test_a_cover_is_changed_by_its_owner_and_refused_to_others(make: Factory, pages: Pages) -> None:

@@ -1,0 +1,98 @@
+"""Lending when two people ask at one moment, as the database sees it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from sqlalchemy.exc import IntegrityError
+
+from gardenapp.errors import AlreadyClaimed
+from gardenapp.extensions import db
+from gardenapp.models.covers import Cover
+from gardenapp.models.people import Garden
+from gardenapp.models.store import LedgerEntry, Loan
+from gardenapp.services.store import ledger
+from gardenapp.services.store.lending import lend
+from gardenapp.services.transaction import write_transaction
+from tests.conftest import NOW
+from tests.factories import Factory
+
+TODAY = NOW.date()
+DUE = TODAY + timedelta(days=14)
+
+
+@pytest.fixture
+def ask(make: Factory) -> Callable[..., int]:
+    """Tamsin borrows a tote; gives the tote's number."""
+    tamsin = make.member("Tamsin")
+
+    def borrow(tote: Cover, key: str = "") -> int:
+        lend(
+            is_lot=False,
+            subject_id=tote.id,
+            to_id=tamsin.id,
+            due_on=DUE,
+            today=TODAY,
+            member=tamsin,
+            now=NOW,
+            request_key=key,
+        )
+        return tote.id
+
+    return borrow
+
+
+def written(cover_id: int) -> list[str]:
+    """What the tables hold of a thing, read afresh: another session would see the same."""
+    db.session.rollback()
+    db.session.expire_all()
+    query = select(LedgerEntry.action).where(LedgerEntry.cover_id == cover_id)
+    return list(db.session.scalars(query.order_by(LedgerEntry.number)))
+
+
+def test_who_loses_a_race_leaves_nothing_behind_and_can_go_on(
+    make: Factory, ask: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tote, other = make.cover(), make.cover()
+    version = make.garden().version
+    write = ledger.write
+
+    def raced(*args: Any, **more: Any) -> LedgerEntry:
+        write(*args, **more)
+        raise IntegrityError("INSERT INTO loan", {}, Exception("somebody was first"))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(ledger, "write", raced)
+        with pytest.raises(AlreadyClaimed, match="Somebody was first: it is lent now"):
+            ask(tote)
+    # The very session that lost is clean: nothing waits in it, and it may write again.
+    assert not (db.session.new or db.session.dirty)
+    with write_transaction():
+        pass
+
+    assert written(tote.id) == []
+    assert db.session.scalars(select(Loan)).all() == []
+    assert db.session.get_one(Cover, tote.id).status == "here"
+    assert db.session.get_one(Garden, 1).version == version + 1  # the empty transaction's
+    assert written(ask(other)) == ["acquired", "lent"]
+    assert ledger.differences() == []
+
+
+def test_the_same_request_twice_at_once_lends_once_without_a_complaint(
+    make: Factory, ask: Callable[..., int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tote, other = make.cover(), make.cover()
+    ask(tote, "one press")
+    known = ledger.is_done
+    answers = iter([False])  # the second arrives before the first has committed
+
+    monkeypatch.setattr(ledger, "is_done", lambda key: next(answers, None) or known(key))
+    ask(other, "one press")
+
+    assert written(tote.id) == ["acquired", "lent"]
+    assert written(other.id) == []
+    assert ledger.differences() == []
