@@ -212,8 +212,8 @@ def bed_fit(length_mm: float, width_mm: float, bed: Bed) -> BedFit:
 
     Examples
     --------
-    >>> bed_fit(1422.4, 1066.8, Bed(2400.0, 1219.2)).side_mm
-    76.2
+    >>> bed_fit(1200.0, 800.0, Bed(2400.0, 1000.0)).side_mm
+    100.0
     """
     choices = []
     for is_turned, (along, across) in enumerate(((length_mm, width_mm), (width_mm, length_mm))):
