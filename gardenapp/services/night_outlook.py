@@ -41,6 +41,7 @@ SHELTER = "shelter"
 # Air in an unheated shed or porch against the air outside, and how far that may be off.
 # From memory: a closed unheated outbuilding keeps a few degrees; no published figure was found.
 SHELTER_LIFT_K = Estimate(3.0, 1.5)
+SHELTER_LIFT_STATUS = "memory"
 # A threshold recorded in the field is the air a grower read, on nights when leaves ran colder
 # than that air; the plan reckons with the leaf. Half of a clear night's usual difference is
 # taken, the other half left as caution, since nobody wrote down what kind of night it was.
