@@ -29,7 +29,7 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import joinedload, scoped_session
 
 from gardenapp import create_app, reference
-from gardenapp.cli import serve, upgrade_if_needed
+from gardenapp.cli import bring_catalogue_up_to_date, serve, upgrade_if_needed
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverClass
@@ -306,6 +306,7 @@ def seed(*, low_c: float, now: datetime) -> list[SignIn]:
     """
     refuse_other_gardens()
     upgrade_if_needed()
+    bring_catalogue_up_to_date()
     sign_ins: list[SignIn] = []
     if db.session.get(Garden, 1) is None:
         sign_ins = _make_garden(now)

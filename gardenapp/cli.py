@@ -109,6 +109,19 @@ def db_upgrade() -> None:
     """Bring the tables up to date; a copy is kept first."""
     if not upgrade_if_needed():
         click.echo("The tables are up to date.")
+    bring_catalogue_up_to_date()
+
+
+def bring_catalogue_up_to_date() -> None:
+    """Give a garden that is there the published values of this version; says which lifts moved."""
+    if not gardens.has_garden():
+        return
+    from gardenapp.services.garden.seeding import seed_catalogue
+
+    with write_transaction() as session:
+        changed = seed_catalogue(session).kinds_changed
+    if changed:
+        click.echo(f"Published values were brought up to date: {', '.join(sorted(changed))}.")
 
 
 def upgrade_if_needed() -> bool:
@@ -186,10 +199,7 @@ def init(
     """
     upgrade_if_needed()
     if gardens.has_garden():
-        from gardenapp.services.garden.seeding import seed_catalogue
-
-        with write_transaction() as session:
-            seed_catalogue(session)
+        bring_catalogue_up_to_date()
         click.echo(
             "There is a garden already; only the published catalogue was brought up to date."
         )
@@ -253,6 +263,7 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
     write_json_to_stderr()
     upgrade_if_needed()
+    bring_catalogue_up_to_date()
     if certificate is not None and not app.config["IS_HTTPS"]:
         # Cookies for HTTPS only, and browsers told to stay with it.
         app = create_app(dataclasses.replace(read_settings(), is_https=True))

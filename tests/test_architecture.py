@@ -61,7 +61,7 @@ ROOMS: dict[str, dict[str, frozenset[str]]] = {
         "trials": frozenset({"garden"}),
         "night": frozenset({"garden", "store", "trials"}),
         "notices": frozenset({"garden", "night"}),
-        "builds": frozenset({"night", "notices", "store", "trials"}),
+        "builds": frozenset({"garden", "night", "notices", "store", "trials"}),
         "season": frozenset({"builds", "garden", "night", "store"}),
         "upkeep": frozenset({"garden", "night", "notices", "store"}),
     },

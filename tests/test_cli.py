@@ -191,6 +191,25 @@ def test_where_nothing_is_pending_no_copy_is_kept(tmp_path: Path) -> None:
     assert not (tmp_path / "backups").exists()
 
 
+def test_an_upgrade_brings_published_values_up_to_date_and_says_which(tmp_path: Path) -> None:
+    init()
+    kind = "FROM cover_class WHERE reference_key = 'tote'"
+    before = rows(tmp_path, f"SELECT clear_mean_k, status, why, day_gain_k {kind}")
+    (name,) = rows(tmp_path, f"SELECT name {kind}")[0]
+    with sqlite3.connect(tmp_path / "garden.sqlite") as connection:
+        connection.execute(
+            "UPDATE cover_class SET clear_mean_k = 9.5, status = 'memory', why = 'old', "
+            "day_gain_k = 1.0 WHERE reference_key = 'tote'"
+        )
+    connection.close()
+
+    first, second = run("db", "upgrade").output, run("db", "upgrade").output
+
+    assert f"Published values were brought up to date: {name}." in first
+    assert "Published values" not in second
+    assert rows(tmp_path, f"SELECT clear_mean_k, status, why, day_gain_k {kind}") == before
+
+
 def test_a_copy_is_kept_before_pending_changes_are_made(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

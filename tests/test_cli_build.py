@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 import gardenapp.cli_build
 from gardenapp import cli
 
-PIECES = "name,length_mm,count\nlong rail,1422.4,4\nshort rail,1066.8,4\nleg,762,4\n"
+PIECES = "name,length_mm,count\nlong rail,1270,4\nshort rail,863.6,4\nleg,609.6,4\n"
 STOCK = "name,length_mm,count,price\n8 ft,2438.4,,4.50\n"
 
 
@@ -35,7 +35,7 @@ def test_the_usual_frame_is_planned_in_words(files: tuple[Path, Path]) -> None:
     assert result.exit_code == 0, result.output
     assert "Buy 6 x 8 ft: 14.63 m, 27.00 in all." in result.output
     assert "No plan buys less." in result.output
-    assert "long rail, 1422.4 mm" in result.output
+    assert "long rail, 1270 mm" in result.output
 
 
 def test_json_on_standard_output_is_json_and_nothing_else(files: tuple[Path, Path]) -> None:
@@ -57,13 +57,13 @@ def test_json_on_standard_output_is_json_and_nothing_else(files: tuple[Path, Pat
 def test_a_piece_longer_than_any_board_is_named_and_the_exit_code_is_one(
     files: tuple[Path, Path],
 ) -> None:
-    files[0].write_text("name,length_mm,count\nridge,4000,1\nleg,762,1\n")
+    files[0].write_text("name,length_mm,count\nridge,4000,1\nleg,609.6,1\n")
 
     result = run(*map(str, files))
 
     assert result.exit_code == 1
     assert "Not cut: 1 x ridge, 4000 mm. It is longer than any sound length" in result.output
-    assert "leg, 762 mm" in result.output
+    assert "leg, 609.6 mm" in result.output
 
 
 def test_faults_name_file_line_and_column(files: tuple[Path, Path]) -> None:

@@ -23,7 +23,6 @@ from markupsafe import Markup
 
 from gardenapp.readers.records import LineError
 from gardenapp.science.units import c_to_f, difference_k_to_f
-from gardenapp.services.trials.second_opinion import second_opinion
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
 from gardenapp.words import _, day_of, decimal_sign, month_of, n_, retold, said
@@ -116,14 +115,16 @@ def both_units(value_c: float, *, digits: int = 1) -> str:
     )
 
 
-def difference(value_k: float | None, unit: str | None = None, *, signed: bool = False) -> str:
+def difference(
+    value_k: float | None, unit: str | None = None, *, signed: bool = False, digits: int = 1
+) -> str:
     """A difference of temperatures: 2 K is 3.6 °F, with no 32 added."""
     if value_k is None:
         return _("unknown")
     unit = unit or temperature_unit()
     shown = difference_k_to_f(value_k) if unit == "F" else value_k
-    sign = "+" if signed and round(shown, 1) > 0 else ""
-    return f"{sign}{_number(shown)}{SPACE}°{unit}"
+    sign = "+" if signed and round(shown, digits) > 0 else ""
+    return f"{sign}{_number(shown, digits)}{SPACE}°{unit}"
 
 
 def length(value_cm: float | None) -> str:
@@ -292,9 +293,7 @@ def init_formats(app: Flask) -> None:
         filters[function.__name__] = function
     # Not under its own name: that filter of Jinja's counts things.
     filters["size"] = length
-    app.jinja_env.globals.update(
-        asset=asset, plural=plural, ways=ways, second_opinion=second_opinion
-    )
+    app.jinja_env.globals.update(asset=asset, plural=plural, ways=ways)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
 

@@ -41,7 +41,7 @@ def winters(count: int) -> list[ReplayNight]:
 def extras() -> list[Extra]:
     """Frames of twelve sizes."""
     need = Need(200.0, 150.0, 8)
-    prior = LiftPrior(clear=Estimate(2.4, 1.2), cloudy=Estimate(2.0, 1.0), leaf_shield=0.26)
+    prior = LiftPrior(clear=Estimate(2.1, 1.2), cloudy=Estimate(1.7, 1.0), leaf_shield=0.26)
     found = []
     for number in range(DESIGNS):
         sizes = {

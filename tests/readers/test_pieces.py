@@ -11,9 +11,9 @@ from tests.readers.malformed import MALFORMED
 
 
 def test_pieces_with_and_without_a_section() -> None:
-    data = b"name,length_mm,count,section\nrail,1066.8,4,38 x 38\nleg,762,4,\n"
+    data = b"name,length_mm,count,section\nrail,863.6,4,38 x 38\nleg,609.6,4,\n"
 
-    assert read_pieces(data) == (Piece("rail", 1066.8, 4, "38 x 38"), Piece("leg", 762.0, 4, ""))
+    assert read_pieces(data) == (Piece("rail", 863.6, 4, "38 x 38"), Piece("leg", 609.6, 4, ""))
 
 
 def test_boards_with_everything() -> None:
@@ -32,15 +32,15 @@ def test_boards_with_everything() -> None:
 
 
 def test_inches_with_fractions_become_exact_millimetres() -> None:
-    data = b"name,length_in,count\nhalf,5 11/16,2\nwhole,42,1\n"
+    data = b"name,length_in,count\nhalf,5 11/16,2\nwhole,34,1\n"
 
-    assert [piece.length_mm for piece in read_pieces(data)] == [144.4625, 1066.8]
+    assert [piece.length_mm for piece in read_pieces(data)] == [144.4625, 863.6]
 
 
 def test_semicolons_and_decimal_commas_are_read() -> None:
-    data = b"name;length_mm;count\nLatte;1066,8;4\n"
+    data = b"name;length_mm;count\nLatte;863,6;4\n"
 
-    assert read_pieces(data) == (Piece("Latte", 1066.8, 4),)
+    assert read_pieces(data) == (Piece("Latte", 863.6, 4),)
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,13 @@ from gardenapp.reference import (
     load_constructions,
     load_lift_evidence,
 )
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.morning import (
+    GAIN_REFERENCE_WM2,
+    day_gain,
+    gain_in_full_sun,
+    warm_end_k,
+)
 
 WAYS = [
     "cage_bag",
@@ -34,6 +41,15 @@ WAYS = [
     "film_sheet",
     "shelter",
 ]
+
+CLEAR_AND_CLOSED = [
+    "cage_bag", "food_box", "tote", "tote_unsealed", "box_frame", "hooped_tunnel", "bottle",
+    "film_sheet",
+]  # fmt: skip
+BREATHING_OR_DARK = [
+    "pallet_lean_to", "fleece_light", "fleece_medium", "fleece_heavy", "sheet", "blanket",
+    "cardboard_box", "hooped_fleece", "straw",
+]  # fmt: skip
 
 
 def cover(key: str) -> ConstructionDefault:
@@ -116,14 +132,70 @@ def test_leaving_the_rim_open_costs_no_more_than_was_measured_for_openings() -> 
     assert 0.0 < sealed.cloudy_mean_k - open_rim.cloudy_mean_k <= 1.0
 
 
-@pytest.mark.outside("common practice, no source")
-@pytest.mark.parametrize(("key", "mean_k"), [("tote", 1.1), ("box_frame", 4.4 * 5.0 / 9.0)])
-def test_what_growers_pass_on_is_marked_as_practice(key: str, mean_k: float) -> None:
+HELD_OUT = "common practice, no source: one garden's two loggers, a day or two a cover"
+
+
+@pytest.mark.outside(HELD_OUT)
+@pytest.mark.parametrize(
+    ("key", "measured_k"), [("tote", 1.1), ("box_frame", 2.4)], ids=["sealed tote", "film frame"]
+)
+def test_the_80_percent_intervals_cover_two_nights_they_were_not_made_from(
+    key: str, measured_k: float
+) -> None:
+    """Nobody noted the sky of those nights, so both kinds of night are asked."""
     this = cover(key)
 
-    assert this.clear_mean_k == pytest.approx(mean_k, abs=0.05)
-    assert this.status == "practice"
-    assert "no source" in this.why
+    for night, prior in (
+        ("clear", Estimate(this.clear_mean_k, this.clear_sd_k)),
+        ("cloudy", Estimate(this.cloudy_mean_k, this.cloudy_sd_k)),
+    ):
+        low_k, high_k = prior.interval(0.8)
+        print(
+            f"\n{key}, {night} night: prior {prior.mean:.1f} ± {prior.sd:.1f} K, 80 % from "
+            f"{low_k:.1f} to {high_k:.1f} K; measured {measured_k} K"
+        )
+        assert low_k <= measured_k <= high_k
+
+
+@pytest.mark.outside(HELD_OUT)
+@pytest.mark.parametrize(
+    ("key", "measured_k"), [("tote", 11.6), ("box_frame", 6.4)], ids=["sealed tote", "film frame"]
+)
+def test_the_80_percent_interval_covers_two_days_it_was_not_made_from(
+    key: str, measured_k: float
+) -> None:
+    """The sun of those days was not noted: full winter sun, which the figures are for, stands in.
+
+    A weak check: the interval spans all that is published, so only a wild value would fall out.
+    """
+    this = cover(key)
+    assert this.day_gain_k is not None
+    prior = gain_in_full_sun(this.day_gain_k)
+
+    found = day_gain(prior, GAIN_REFERENCE_WM2)
+
+    print(
+        f"\n{key}, by day: prior {prior.mean:.1f} ± {prior.sd:.1f} K, 80 % from "
+        f"{found.low_k:.1f} to {found.high_k:.1f} K; measured {measured_k} K"
+    )
+    assert found.low_k <= measured_k <= found.high_k
+    assert warm_end_k(prior) > measured_k, "the plan must reckon with more"
+
+
+@pytest.mark.parametrize("key", ["tote", "tote_unsealed", "box_frame"])
+def test_lifts_from_the_nearest_construction_say_so_and_name_their_sources(key: str) -> None:
+    this = cover(key)
+
+    assert this.status == "derived"
+    assert this.source_ids
+    assert "Nothing is published" in this.why or "No film frame was measured" in this.why
+
+
+def test_no_statement_on_a_lift_stands_without_a_source() -> None:
+    assert all(row.source_id for row in load_lift_evidence())
+    for this in load_constructions():
+        assert this.source_ids, this.key
+        assert (this.day_gain_k is None) == (not this.day_gain_source_id), this.key
 
 
 @pytest.mark.outside("Sugiyama and others 1967, abstract: PE tunnels colder late in clear nights")
@@ -253,11 +325,27 @@ def test_no_cover_is_offered_in_a_gale_and_light_ones_come_off_at_force_six() ->
             assert this.gust_limit_mps == 10.8, this.key
 
 
-@pytest.mark.outside(
-    "Univ. of Maryland Extension: near 90 °F inside a closed tunnel at about 32 °F"
-)
-def test_a_closed_film_tunnel_may_gain_what_was_seen_in_winter_sun() -> None:
-    assert cover("hooped_tunnel").day_gain_k == pytest.approx((90.0 - 32.0) * 5.0 / 9.0, abs=0.06)
+# The two tests below say what the figures were made from, so they are no outside checks: near
+# 90 °F in a closed tunnel at about 32 °F (Univ. of Maryland Extension), and at most 8 °C under
+# film with 4 % of holes (Acta Horticulturae 187, item 20).
+@pytest.mark.parametrize("key", CLEAR_AND_CLOSED)
+def test_a_closed_clear_cover_is_reckoned_to_gain_what_was_seen_in_winter_sun(key: str) -> None:
+    seen_k = (90.0 - 32.0) * 5.0 / 9.0
+
+    assert warm_end_k(gain_in_full_sun(cover(key).day_gain_k)) >= seen_k - 0.06
+
+
+@pytest.mark.parametrize("key", BREATHING_OR_DARK)
+def test_a_cover_that_breathes_or_is_dark_is_reckoned_as_perforated_film(key: str) -> None:
+    assert warm_end_k(gain_in_full_sun(cover(key).day_gain_k)) == pytest.approx(8.0, abs=0.06)
+
+
+def test_every_cover_but_the_shelter_has_a_day_gain_of_one_of_the_two_sorts() -> None:
+    given = {this.key for this in load_constructions() if this.day_gain_k is not None}
+
+    assert given == {*CLEAR_AND_CLOSED, *BREATHING_OR_DARK, "cold_frame", "cold_frame_pc"}
+    for key in ("cold_frame", "cold_frame_pc"):
+        assert 4.2 < (cover(key).day_gain_k or 0.0) < 32.2
 
 
 def test_a_cover_is_no_smaller_outside_than_inside() -> None:

@@ -296,7 +296,8 @@ class PredictedLift:
     """What it may add, before any trial of it.
 
     prior : of the nearest construction with published or recorded values, its spread widened.
-    second_opinion : of the heat balance, for a clear calm night at 0 °C; it ranks, no more.
+    second_opinion : of the heat balance, for a clear calm night at 0 °C; it ranks, no more, and
+        is shown nowhere.
     """
 
     construction: str

@@ -50,7 +50,7 @@ def _place_in_range(latitude: float, longitude: float) -> None:
         raise OutOfRange(f"longitude must be -180 to 180, not {longitude}")
 
 
-def _mean_solar_noon_at(on: date, longitude: float, time_zone: ZoneInfo) -> datetime:
+def mean_solar_noon_at(on: date, longitude: float, time_zone: ZoneInfo) -> datetime:
     """The mean-sun noon nearest to noon on the clock, on the local date `on`.
 
     Going by the clock's date first matters where zone and sun disagree by many hours, as
@@ -118,7 +118,7 @@ def night_for(
     if not -500.0 <= elevation_m <= 9000.0:
         raise OutOfRange(f"elevation_m must be -500 to 9000, not {elevation_m}")
     observer = Observer(latitude=latitude, longitude=longitude, elevation=0.0)
-    noon_at = _mean_solar_noon_at(night_of, longitude, time_zone)
+    noon_at = mean_solar_noon_at(night_of, longitude, time_zone)
     around = noon_at.date()
     # The equation of time and a midnight sun shift events by less than half an hour.
     sunsets = [

@@ -47,7 +47,7 @@ from gardenapp.services.builds.shapes import (
     usual_sizes,
     wish_of,
 )
-from gardenapp.services.night.outlook import prior_of
+from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.store.covers import natural
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.trials.cover_trials import believed_lifts

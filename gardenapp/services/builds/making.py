@@ -36,8 +36,8 @@ from gardenapp.services.builds.designing import (
 from gardenapp.services.builds.materials import ONE, Held, Materials, find_materials
 from gardenapp.services.builds.shapes import SHAPES, wish_of
 from gardenapp.services.clockwork import NIGHT_ENDS_AT_HOUR, garden_zone, tonight
+from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.night.forecasts import find_forecast
-from gardenapp.services.night.outlook import prior_of
 from gardenapp.services.notices.planned import replan_if_needed
 from gardenapp.services.store import covers, ledger, lots
 from gardenapp.services.store.ledger import Happening

@@ -94,9 +94,9 @@ SHAPES: dict[str, Shape] = {
             later("Timber frame with clear film"),
             later("film frame"),
             (
-                _length("length_mm", later("Length outside"), 200, 6_000, 1_400),
-                _length("width_mm", later("Width outside"), 200, 6_000, 1_060),
-                _length("height_mm", later("Height outside"), 150, 2_500, 600),
+                _length("length_mm", later("Length outside"), 200, 6_000, 1_200),
+                _length("width_mm", later("Width outside"), 200, 6_000, 800),
+                _length("height_mm", later("Height outside"), 150, 2_500, 500),
                 _length("bar_mm", later("Bars, square, thick"), 10, 100, 38),
                 _FILM,
                 SizeField("has_lid", later("With a lid that opens"), "tick"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,10 @@ from gardenapp import reference
 from gardenapp.models.covers import CoverClass
 from gardenapp.models.plants import Crop, CropStage
 from gardenapp.reference import ConstructionDefault, CurveSource, Source, StageDefault
+from gardenapp.science.covers.lift import LiftPrior
+from gardenapp.science.designs.design import wider
+from gardenapp.science.estimate import Estimate
+from gardenapp.services.garden.lift_priors import prior_of
 
 STATUS_WORDS = {
     "derived": "worked out from published values",
@@ -23,7 +28,10 @@ STATUS_WORDS = {
 
 @dataclass(frozen=True)
 class Loaded:
-    """How many rows were new, how many brought up to date, how many left as members made them."""
+    """How many rows were new, how many brought up to date, how many left as members made them.
+
+    `kinds_changed` names the kinds of cover that were there and whose values are others now.
+    """
 
     crops_added: int = 0
     stages_added: int = 0
@@ -31,6 +39,7 @@ class Loaded:
     kinds_added: int = 0
     kinds_updated: int = 0
     left_alone: tuple[str, ...] = ()
+    kinds_changed: tuple[str, ...] = ()
 
 
 def seed_catalogue(
@@ -45,6 +54,9 @@ def seed_catalogue(
     Runs inside the caller's write transaction and commits nothing. A row that members added
     or changed is left as it is, and named in `left_alone`. A published row that is no longer
     in the tables stays too: plantings or covers may stand on it.
+
+    A copy of a kind that still believes what its original was published with follows it. The
+    day gain is never typed by members, so that of every kind is the published one.
     """
     sources = reference.load_sources() if sources is None else sources
     stages = reference.load_stages() if stages is None else stages
@@ -86,8 +98,10 @@ def seed_catalogue(
     }
     by_name = {kind.name: kind for kind in session.scalars(select(CoverClass))}
     kinds_added = kinds_updated = 0
+    changed: list[str] = []
     for built in constructions:
         kind = published.get(built.key)
+        changed += _refresh_day_gains(session, built)
         if kind is not None and kind.is_edited:
             left_alone.append(kind.name)
             continue
@@ -99,13 +113,80 @@ def seed_catalogue(
             kind = CoverClass(reference_key=built.key, is_published=True)
             session.add(kind)
             kinds_added += 1
+            _write_kind(kind, built)
         else:
             kinds_updated += 1
-        _write_kind(kind, built)
+            before = prior_of(kind), kind.why
+            _write_kind(kind, built)
+            if session.is_modified(kind):
+                changed.append(kind.name)
+            changed += _refresh_copies(session, kind, *before)
         by_name[built.label] = kind
     session.flush()
     return Loaded(
-        crops_added, stages_added, stages_updated, kinds_added, kinds_updated, tuple(left_alone)
+        crops_added,
+        stages_added,
+        stages_updated,
+        kinds_added,
+        kinds_updated,
+        tuple(left_alone),
+        tuple(dict.fromkeys(changed)),
+    )
+
+
+def _refresh_day_gains(
+    session: scoped_session[Session] | Session, built: ConstructionDefault
+) -> list[str]:
+    changed = []
+    for kind in session.scalars(select(CoverClass).where(CoverClass.reference_key == built.key)):
+        now = (built.day_gain_k, built.day_gain_source_id)
+        if (kind.day_gain_k, kind.day_gain_source_id) != now:
+            kind.day_gain_k, kind.day_gain_source_id = now
+            changed.append(kind.name)
+    return changed
+
+
+def _refresh_copies(
+    session: scoped_session[Session] | Session,
+    original: CoverClass,
+    before: LiftPrior,
+    why_before: str,
+) -> list[str]:
+    """Let copies of a kind follow it: those with its old lift, as it was or as of one's making."""
+    now = prior_of(original)
+    if (before.clear, before.cloudy, why_before) == (now.clear, now.cloudy, original.why):
+        return []
+    changed = []
+    for copy in session.scalars(
+        select(CoverClass).where(
+            CoverClass.reference_key == original.reference_key,
+            CoverClass.is_published.is_(False),
+            CoverClass.is_edited.is_(False),
+        )
+    ):
+        held = prior_of(copy)
+        if not (why_before and copy.why.endswith(why_before)):
+            continue
+        if _alike(held, before.clear, before.cloudy):
+            clear, cloudy = now.clear, now.cloudy
+            copy.status = original.status
+        elif _alike(held, wider(before.clear), wider(before.cloudy)):
+            clear, cloudy = wider(now.clear), wider(now.cloudy)
+        else:
+            continue
+        copy.clear_mean_k, copy.clear_sd_k = clear.mean, clear.sd
+        copy.cloudy_mean_k, copy.cloudy_sd_k = cloudy.mean, cloudy.sd
+        copy.source_ids = original.source_ids
+        copy.why = copy.why.removesuffix(why_before) + original.why
+        changed.append(copy.name)
+    return changed
+
+
+def _alike(held: LiftPrior, clear: Estimate, cloudy: Estimate) -> bool:
+    pairs = ((held.clear, clear), (held.cloudy, cloudy))
+    return all(
+        math.isclose(a.mean, b.mean, abs_tol=1e-9) and math.isclose(a.sd, b.sd, abs_tol=1e-9)
+        for a, b in pairs
     )
 
 

@@ -130,6 +130,18 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
                 marked("what covers add"),
                 _use(kind.label, "what is assumed before any trial", "", "", kind.status),
             )
+        if kind.day_gain_k is not None:
+            yield (
+                kind.day_gain_source_id,
+                marked("what covers add"),
+                _use(
+                    kind.label,
+                    "gain by day in full winter sun",
+                    _range(kind.day_gain_k, kind.day_gain_k),
+                    "",
+                    "derived",
+                ),
+            )
     for material in reference.load_materials():
         yield (
             material.source_id,

@@ -24,11 +24,13 @@ from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.readers.records import HourForecast
+from gardenapp.science.covers.lift_learning import LearntLift
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import curve_from_hours
 from gardenapp.science.night.morning import lift_off
 from gardenapp.science.night.sun import Night, night_for
 from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.night.day_gains import ENOUGH_HOURS, clearest_cloud, reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.learning import SiteBelief, site_belief
 from gardenapp.services.night.outlook import (
@@ -38,13 +40,12 @@ from gardenapp.services.night.outlook import (
     bare_outlook,
     site_night,
 )
-from gardenapp.services.night.plan_night import DEFAULT_DAY_GAIN_K, SAFE_BELOW
+from gardenapp.services.night.plan_night import SAFE_BELOW
+from gardenapp.services.trials.cover_trials import believed_gains
 
 MOST_NIGHTS = 7
 # A colder low than tonight's by more than this is worth saying; less is within the noise.
 WORSE_BY_K = 0.5
-# Fewer hours than these do not tell what a day will be like.
-ENOUGH_HOURS = 4
 STAY, OFF = "stay", "off"
 
 
@@ -148,6 +149,7 @@ class _World:
     plantings: dict[int, Planting]
     stages: dict[int, CropStage]
     belief: SiteBelief
+    gains: dict[int, LearntLift]
 
 
 def look_ahead(now: datetime) -> LookAhead:
@@ -203,7 +205,12 @@ def _world(evening: date) -> _World:
         )
     }
     return _World(
-        garden, ZoneInfo(garden.time_zone), plantings, stages, site_belief(before=evening)
+        garden,
+        ZoneInfo(garden.time_zone),
+        plantings,
+        stages,
+        site_belief(before=evening),
+        believed_gains(),
     )
 
 
@@ -285,9 +292,7 @@ def _day(
 ) -> DayAhead:
     sunset_at = _night(world, day_on).sunset_at
     by_day = _day_hours(before, after, sunset_at)
-    clouds = [hour.cloud_fraction for hour in by_day if hour.cloud_fraction is not None]
-    # The warmest hours decide; one cloudy morning does not make a cloudy day.
-    cloud = min(clouds) if len(clouds) >= ENOUGH_HOURS else None
+    cloud = clearest_cloud(by_day)
     kinds = {kind.id: kind for kind in db.session.scalars(select(CoverClass))}
     return DayAhead(
         day_on=day_on,
@@ -360,10 +365,7 @@ def _too_warm_at(
     cloud: float | None,
 ) -> datetime | None:
     """When the first plants under these covers would get too warm that day; None if none do."""
-    gain_k = max(
-        (DEFAULT_DAY_GAIN_K if kind.day_gain_k is None else kind.day_gain_k for kind in used),
-        default=DEFAULT_DAY_GAIN_K,
-    )
+    gain_k = reckoned_gain_k(used, world.gains)
     curve = before.site.curve
     late = [(hour.at, hour.temp_c) for hour in by_day if hour.at > curve.ends_at]
     if len(late) >= ENOUGH_HOURS:

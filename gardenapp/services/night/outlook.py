@@ -41,6 +41,7 @@ SHELTER = "shelter"
 # Air in an unheated shed or porch against the air outside, and how far that may be off.
 # From memory: a closed unheated outbuilding keeps a few degrees; no published figure was found.
 SHELTER_LIFT_K = Estimate(3.0, 1.5)
+SHELTER_LIFT_STATUS = "memory"
 # Share of a plant's leaves that touch a sheet lying on it. From memory; on hoops it is none.
 TOUCHING_UNDER_SHEET = 0.15
 # A pot of the usual garden size where nobody said how big it is. From memory.
@@ -237,19 +238,6 @@ def covered_outlook(
         )
         harm = Harm(share, harm.frost, harm.chilling, harm.root)
     return CoveredOutlook(lift, temp, harm)
-
-
-def prior_of(kind: CoverClass) -> LiftPrior:
-    """What a kind of cover is believed to add.
-
-    Its figures hold for its edges as they are used: a tote whose rim is open is a kind of its
-    own, with a lower lift, and must not be lowered a second time.
-    """
-    return LiftPrior(
-        clear=Estimate(kind.clear_mean_k, kind.clear_sd_k),
-        cloudy=Estimate(kind.cloudy_mean_k, kind.cloudy_sd_k),
-        leaf_shield=kind.leaf_shield,
-    )
 
 
 def stack_prior(kinds: Sequence[CoverClass], priors: Mapping[int, LiftPrior]) -> LiftPrior:

@@ -47,17 +47,19 @@ from gardenapp.science.night.morning import LiftOff, lift_off
 from gardenapp.science.night.sun import night_for
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.garden.lift_priors import prior_of
+from gardenapp.services.night.day_gains import reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.learning import SiteBelief, site_belief
 from gardenapp.services.night.outlook import (
     SHELTER,
     SHELTER_LIFT_K,
+    SHELTER_LIFT_STATUS,
     BareOutlook,
     CoveredOutlook,
     SiteNight,
     bare_outlook,
     covered_outlook,
-    prior_of,
     site_night,
     stack_prior,
     tonight_lift,
@@ -81,7 +83,6 @@ CLEARANCE_CM = 3.0  # so that leaves do not touch the film; common practice, no 
 MOST_STACKS = 24
 MOST_ATTEMPTS = 4
 MOST_OPTIONS = 6
-DEFAULT_DAY_GAIN_K = 8.0  # middle of the 6 to 12 °C that clear covers gain; common practice
 
 
 @dataclass
@@ -393,7 +394,7 @@ class _Draft:
                 for index, kind in enumerate(kinds)
             )
             self.treatments[treatment_id] = Treatment(treatment_id, chain, label)
-            gain = max(self._day_gain_k(kind) for kind in kinds)
+            gain = reckoned_gain_k(kinds, self.gathered.gains)
             self.lifts[treatment_id] = (
                 tonight_lift(self.site, prior),
                 prior.leaf_shield,
@@ -405,16 +406,6 @@ class _Draft:
             label = f"carry to {garden.shelter_label or 'the shelter'}"
             self.treatments[SHELTER] = Treatment(SHELTER, (), label)
             self.lifts[SHELTER] = (SHELTER_LIFT_K, 1.0, False, 0.0)
-
-    def _day_gain_k(self, kind: CoverClass) -> float:
-        """What a kind gains by day: as tried here, else as published, else the usual.
-
-        A gain tried here is taken a spread warmer than its mean: lifting early costs nothing.
-        """
-        tried = self.gathered.gains.get(kind.id)
-        if tried is not None:
-            return max(0.0, tried.estimate.mean + tried.estimate.sd)
-        return DEFAULT_DAY_GAIN_K if kind.day_gain_k is None else kind.day_gain_k
 
     def _find_covered(self) -> None:
         known: dict[tuple[Any, ...], CoveredOutlook] = {}
@@ -850,6 +841,7 @@ class _Draft:
             "counts": dict(counts),
             "minutes": round(self.allocation.minutes_used, 1),
             "lifts": self._lift_stories(),
+            "lift_statuses": self._lift_statuses(),
             "curve": [[_iso(at), round(c, 2)] for at, c in self.site.curve.knots],
             "stages": [
                 {"name": stage.name, "seconds": round(stage.seconds, 3)}
@@ -869,6 +861,18 @@ class _Draft:
             ]
             if stories:
                 found[treatment_id] = stories
+        return found
+
+    def _lift_statuses(self) -> dict[str, list[str]]:
+        """For each treatment in use: how well the lifts of its untried kinds are known."""
+        found: dict[str, list[str]] = {}
+        for treatment_id in sorted({job["treatment"] for job in self.jobs}):
+            kinds = [self.pools.kind_of[str(k)] for k in self.treatments[treatment_id].pool_ids]
+            found[treatment_id] = sorted(
+                {kind.status for kind in kinds if kind.id not in self.gathered.lifts}
+            )
+            if treatment_id == SHELTER:
+                found[treatment_id] = [SHELTER_LIFT_STATUS]
         return found
 
 

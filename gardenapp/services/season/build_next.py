@@ -45,7 +45,8 @@ from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.builds.designing import Candidate, Wanted, suggest
 from gardenapp.services.builds.shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
-from gardenapp.services.night.outlook import TOUCHING_UNDER_SHEET, prior_of
+from gardenapp.services.garden.lift_priors import prior_of
+from gardenapp.services.night.outlook import TOUCHING_UNDER_SHEET
 from gardenapp.services.night.plan_night import CLEARANCE_CM, SAFE_BELOW, pool_of
 from gardenapp.services.season import replay
 from gardenapp.services.season.replay import BUILD_NEXT, RunView, Step

@@ -35,8 +35,9 @@ from gardenapp.science.season.replay import (
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.garden.hardiness import damage_curve
+from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.night.learning import site_belief
-from gardenapp.services.night.outlook import SHELTER, SHELTER_LIFT_K, prior_of
+from gardenapp.services.night.outlook import SHELTER, SHELTER_LIFT_K
 from gardenapp.services.night.plan_night import (
     CLEARANCE_CM,
     MOST_STACKS,

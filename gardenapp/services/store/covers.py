@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -36,6 +37,30 @@ LENDING_LABELS = {
     "garden": later("the whole garden may use it"),
     "own plots": later("only on the owner’s plots"),
 }
+
+
+# How far a lift that was never tried here is known, the least sure first.
+UNTRIED_LIFTS = {
+    "memory": later("The lift is from memory; no trial here has tested it yet."),
+    "practice": later(
+        "The lift is common practice, without a source; no trial here has tested it yet."
+    ),
+    OURS: later("The lift is what this garden wrote down; no trial here has tested it yet."),
+    "derived": later(
+        "The lift is worked out from published figures, often of another way of building; "
+        "no trial here has tested it yet."
+    ),
+    "seen": later("The lift is a published figure; no trial here has tested it yet."),
+}
+
+
+def untried_lift_words(statuses: Iterable[str]) -> str:
+    """Where the lift of covers never tried here comes from: the least sure of several speaks."""
+    held = set(statuses)
+    for status, words in UNTRIED_LIFTS.items():
+        if status in held:
+            return words
+    return _("No trial here has tested this lift yet.")
 
 
 @dataclass(frozen=True)
@@ -138,7 +163,6 @@ class KindDetail:
     cloudy_sd_k: float
     leaf_shield: float
     leaf_shield_status_label: str
-    day_gain_k: float | None
     status: str
     why: str
     is_published: bool
@@ -152,6 +176,10 @@ class KindDetail:
     @property
     def status_label(self) -> str:
         return STATUS_LABELS.get(self.status, self.status)
+
+    @property
+    def untried_words(self) -> str:
+        return untried_lift_words({self.status})
 
 
 @dataclass(frozen=True)
@@ -334,7 +362,6 @@ def get_kind(*, kind_id: int, member: Member) -> KindDetail:
         cloudy_sd_k=kind.cloudy_sd_k,
         leaf_shield=kind.leaf_shield,
         leaf_shield_status_label=STATUS_LABELS.get(kind.leaf_shield_status, ""),
-        day_gain_k=kind.day_gain_k,
         status=kind.status,
         why=kind.why,
         is_published=kind.is_published,

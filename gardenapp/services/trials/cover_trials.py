@@ -34,7 +34,7 @@ from gardenapp.science.covers.lift_learning import (
     sunnier_half,
 )
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.morning import GAIN_REFERENCE_WM2
+from gardenapp.science.night.morning import GAIN_REFERENCE_WM2, gain_in_full_sun
 from gardenapp.science.night.sun import clear_sky_wm2
 from gardenapp.science.trials import analysis as science
 from gardenapp.services import change_log
@@ -42,9 +42,6 @@ from gardenapp.services.clockwork import get_garden
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, retold
 
-# A day gain is published as a figure without a spread; trials and growers' figures for clear
-# covers run from 6 to 12 °C, which is this far about their middle. Common practice, no source.
-DAY_GAIN_PRIOR = Estimate(8.0, 2.5)
 # How surely a night was clear by the note of the whole trial; None: each night's own fall tells.
 CLEAR_SHARES: dict[str, float | None] = {
     "clear": 1.0,
@@ -586,8 +583,7 @@ def believed_gains() -> dict[int, LearntLift]:
         days[kind_id][trial_id].append(full_k)
     found = {}
     for kind_id, by_trial in days.items():
-        stated = published[kind_id]
-        prior = Estimate(DAY_GAIN_PRIOR.mean if stated is None else stated, DAY_GAIN_PRIOR.sd)
+        prior = gain_in_full_sun(published[kind_id])
         sunny = [
             [NightLift(k) for k, is_sunny in zip(ks, sunnier_half(ks), strict=True) if is_sunny]
             for ks in by_trial.values()

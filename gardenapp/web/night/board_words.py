@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from gardenapp.science.night.exposure import FrostType
+from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, length
 from gardenapp.words import _, later, marked
 

@@ -11,6 +11,7 @@ from wtforms import BooleanField
 from gardenapp.errors import FieldRefused, NotAllowed
 from gardenapp.models.people import Member
 from gardenapp.services.garden.plots import member_choices
+from gardenapp.services.night.day_gains import kind_by_day
 from gardenapp.services.store import covers
 from gardenapp.services.store.covers import (
     CONDITION_LABELS,
@@ -235,9 +236,9 @@ def covers_page() -> str:
 @blueprint.get(KIND)
 @members
 def kind_page(kind_id: int) -> str:
-    return render_template(
-        "covers/kind.html", kind=covers.get_kind(kind_id=kind_id, member=signed_in())
-    )
+    kind = covers.get_kind(kind_id=kind_id, member=signed_in())
+    by_day = None if kind.is_shelter else kind_by_day(kind_id=kind_id, now=now())
+    return render_template("covers/kind.html", kind=kind, by_day=by_day)
 
 
 @blueprint.route("/covers/kinds/new", methods=["GET", "POST"])

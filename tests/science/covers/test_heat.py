@@ -285,3 +285,59 @@ def test_more_heat_from_the_ground_and_less_leakage_make_more_lift() -> None:
 def test_a_balance_of_impossible_things_is_refused(changes: dict[str, float]) -> None:
     with pytest.raises(OutOfRange):
         make_balance(**changes)
+
+
+# --- covers against each other ----------------------------------------------------------------
+
+
+def judged(leaf_shield: float, *, is_cloudy: bool = False) -> heat.LiftRange:
+    """A sealed cover in air of 0 °C: clear with hardly a breath, or overcast and windy.
+
+    Soil gives about half of what the surface loses by night (short-step rule of FAO-56): the
+    loss is some 80 W/m² under a clear sky and half of that under full cloud. One change of air
+    an hour is from memory.
+    """
+    return heat.lift_range(
+        outside_c=0.0,
+        humidity_percent=80.0,
+        wind_mps=4.0 if is_cloudy else 1.0,
+        transmittance=1.0 - leaf_shield,
+        ground_flux_wm2=20.0 if is_cloudy else 40.0,
+        cloud_fraction=1.0 if is_cloudy else 0.0,
+        changes_per_h=1.0,
+        plant_air_k=plant_air_k(Estimate(0.0 if is_cloudy else 1.0, 0.0), 0.3).mean,
+    )
+
+
+@pytest.mark.outside(
+    "Hanson 1963, night radiation protection index: polyethylene 26 %, glass 93 % (as quoted in "
+    "its abstract)"
+)
+def test_glass_is_judged_warmer_than_bare_polyethylene_on_a_clear_night() -> None:
+    film, glass = judged(0.26), judged(0.93)
+
+    assert glass.middle.air_c > film.middle.air_c
+    assert glass.middle.leaf_c > film.middle.leaf_c
+    assert glass.high_k > film.high_k
+
+
+@pytest.mark.outside(
+    "North Willamette, 1988, row cover effects on minimum air temperature: film and fabric colder "
+    "than open air on clear nights"
+)
+def test_thin_bare_film_may_be_colder_than_outside_on_a_clear_night() -> None:
+    assert judged(0.26).low_k < 0
+
+
+def test_a_leaf_under_thin_film_is_colder_than_its_air_and_under_glass_hardly() -> None:
+    film, glass = judged(0.26).middle, judged(0.93).middle
+
+    assert film.leaf_c < film.air_c - 0.5
+    assert glass.air_c - glass.leaf_c < film.air_c - film.leaf_c
+
+
+def test_cloud_and_wind_leave_less_between_the_covers() -> None:
+    clear = [judged(shield).middle.air_c for shield in (0.26, 0.93)]
+    cloudy = [judged(shield, is_cloudy=True).middle.air_c for shield in (0.26, 0.93)]
+
+    assert cloudy[1] - cloudy[0] < clear[1] - clear[0]

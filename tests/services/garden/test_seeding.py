@@ -11,8 +11,13 @@ from gardenapp import reference
 from gardenapp.extensions import db
 from gardenapp.models.covers import CoverClass
 from gardenapp.models.plants import Crop, CropStage
+from gardenapp.science.designs.design import wider
+from gardenapp.science.estimate import Estimate
 from gardenapp.services.garden.seeding import Loaded, seed_catalogue
+from gardenapp.services.store import covers
+from gardenapp.services.store.covers import KindSizes
 from gardenapp.services.transaction import write_transaction
+from tests.conftest import NOW
 from tests.factories import Factory
 
 
@@ -138,6 +143,60 @@ def test_what_members_added_or_changed_is_left_alone(make: Factory) -> None:
         kind.name,
         own_kind.name,
     }
+
+
+def test_a_copy_that_still_believes_its_original_follows_it(make: Factory) -> None:
+    make.garden()
+    built = next(b for b in reference.load_constructions() if b.key == "tote")
+    old = replace(built, clear_mean_k=3.0, clear_sd_k=0.9, why="Old words.", status="memory")
+    load(stages=[], constructions=[old])
+    kind = db.session.scalars(select(CoverClass)).one()
+    sizes = KindSizes("Long tote", 80.0, 40.0, 35.0, 84.0, 44.0, 3.0)
+    member = make.coordinator()
+    copies = [
+        covers.copy_kind(kind_id=kind.id, sizes=replace(sizes, name=name), member=member, now=NOW)
+        for name in ("Follows", "Own figures", "Edited")
+    ]
+    follows, own, edited = (db.session.get_one(CoverClass, number) for number in copies)
+    own.clear_mean_k, edited.is_edited = 4.0, True
+    made_here = make.cover_class(
+        "Made here", reference_key="tote", status="derived", why="Built here. Old words.",
+        clear_mean_k=3.0, clear_sd_k=wider(Estimate(3.0, 0.9)).sd,
+        cloudy_mean_k=old.cloudy_mean_k,
+        cloudy_sd_k=wider(Estimate(old.cloudy_mean_k, old.cloudy_sd_k)).sd,
+    )  # fmt: skip
+    db.session.commit()
+
+    said = load(stages=[], constructions=[built])
+
+    assert (follows.clear_mean_k, follows.clear_sd_k) == (built.clear_mean_k, built.clear_sd_k)
+    assert follows.why.startswith("Copied from") and follows.why.endswith(built.why)
+    assert "Old words" not in follows.why and follows.status == built.status
+    assert made_here.clear_mean_k == built.clear_mean_k
+    assert made_here.clear_sd_k == wider(Estimate(0.0, built.clear_sd_k)).sd
+    assert made_here.why == f"Built here. {built.why}"
+    assert own.clear_mean_k == 4.0 and edited.clear_mean_k == 3.0
+    assert set(said.kinds_changed) == {built.label, "Follows", "Made here"}
+    assert load(stages=[], constructions=[built]).kinds_changed == ()
+
+
+def test_day_gains_reach_every_kind_because_no_member_ever_typed_one(make: Factory) -> None:
+    make.garden()
+    built = next(b for b in reference.load_constructions() if b.key == "tote")
+    load(stages=[], constructions=[replace(built, day_gain_k=1.0, day_gain_source_id="")])
+    kind = db.session.scalars(select(CoverClass)).one()
+    kind.is_edited, kind.clear_mean_k = True, 5.5
+    copy = make.cover_class("Copy", reference_key="tote", day_gain_k=1.0)
+    other = make.cover_class("Nobody's", day_gain_k=1.0)
+    db.session.commit()
+
+    said = load(stages=[], constructions=[built])
+
+    assert kind.clear_mean_k == 5.5
+    for found in (kind, copy):
+        assert (found.day_gain_k, found.day_gain_source_id) == (built.day_gain_k, "UMDHEAT")
+    assert other.day_gain_k == 1.0
+    assert set(said.kinds_changed) == {kind.name, "Copy"}
 
 
 def test_a_failure_halfway_leaves_nothing_behind(make: Factory) -> None:

@@ -280,12 +280,12 @@ def test_a_member_copies_a_kind_in_another_size_and_its_lift_is_taken_over(
     make: Factory,
 ) -> None:
     vera = make.member()
-    kind = make.cover_class(clear_mean_k=1.1, status="practice", reference_key="tote")
+    kind = make.cover_class(clear_mean_k=1.7, status="memory", reference_key="tote")
 
     copy_id = covers.copy_kind(kind_id=kind.id, sizes=sizes(), member=vera, now=NOW)
 
     copy = covers.get_kind(kind_id=copy_id, member=vera)
-    assert (copy.clear_mean_k, copy.status, copy.inner_length_cm) == (1.1, "practice", 80.0)
+    assert (copy.clear_mean_k, copy.status, copy.inner_length_cm) == (1.7, "memory", 80.0)
     assert kind.name in copy.why
     assert copy.evidence
     assert not copy.is_published
@@ -348,7 +348,7 @@ def test_changing_only_a_size_keeps_the_lifts_source(make: Factory) -> None:
     )
 
     assert kind.source_ids == before
-    assert kind.status == "practice"
+    assert kind.status == "derived"
 
 
 def test_the_shelter_is_no_cover_to_own(make: Factory) -> None:

@@ -26,7 +26,7 @@ from gardenapp.web.builds.drawing import MOST_HIGH_MM, MOST_WIDE_MM, draw
 from tests.conftest import NOW
 from tests.factories import Factory, replay_run
 from tests.pages import Page, Pages
-from tests.services.builds.test_designing import FRAME, NEED, stock_up
+from tests.services.builds.test_designing import CHECKED_FRAME, FRAME, NEED, stock_up
 from tests.web.hostile import HOSTILE
 
 
@@ -203,7 +203,7 @@ def test_a_frame_in_inches_is_drawn_and_cut_in_inches(make: Factory, pages: Page
     member = make.coordinator(length_unit="inch")
     pages.sign_in(member)
     stock_up(member)
-    address = plan(member)
+    address = plan(member, sizes=CHECKED_FRAME)
 
     page, cuts = pages.get(address), pages.get(f"{address}/cuts")
 

@@ -6,8 +6,10 @@ import re
 from datetime import date, datetime, timedelta
 
 import pytest
+from sqlalchemy import select
 
 from gardenapp.extensions import db
+from gardenapp.models.covers import CoverClass
 from gardenapp.models.people import Garden, Member
 from gardenapp.services.night import forecasts, plan_night
 from tests.factories import Factory
@@ -195,6 +197,31 @@ def test_why_shows_each_part_with_its_spread_and_source(
 
     for word in ("Forecast low", "This plot", "Air at plant height", "Leaves", "bare", "invented"):
         assert word in page.text
+
+
+@pytest.mark.parametrize(
+    ("status", "words"),
+    [
+        ("seen", "The lift is a published figure"),
+        ("derived", "The lift is worked out from published figures"),
+        ("memory", "The lift is from memory"),
+    ],
+)
+def test_why_calls_a_lift_published_only_where_it_is(
+    make: Factory, pages: Pages, ines: Member, status: str, words: str
+) -> None:
+    for kind in db.session.scalars(select(CoverClass)):
+        kind.status = status
+    db.session.commit()
+    plan(make.now, cloud_fraction=0.0, wind_mps=0.5)
+    board = pages.get("/tonight")
+    links = {a.get("href", "") for a in board.all("a") if "/plantings/" in a.get("href", "")}
+    given = [t for t in (pages.get(link).text for link in links) if "What the plan gives it" in t]
+
+    assert given
+    for text in given:
+        assert words in text
+        assert ("published figure;" in text) == (status == "seen")
 
 
 def test_lines_kept_from_one_reader_are_not_shown_in_anothers_units_or_after_a_new_plan(

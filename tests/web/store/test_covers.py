@@ -9,6 +9,8 @@ from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.plots import StorePlace
 from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.night.day_gains import kind_by_day
+from gardenapp.services.store.covers import untried_lift_words
 from gardenapp.services.transaction import write_transaction
 from tests.factories import Factory
 from tests.pages import Pages
@@ -134,7 +136,74 @@ def test_a_kinds_page_says_how_sure_it_is_and_what_is_dangerous(
         assert "Who decides" in page.text
     tote = db.session.scalar(select(CoverClass).where(CoverClass.reference_key == "tote"))
     assert tote is not None
-    assert "common practice, no source" in pages.get(f"/covers/kinds/{tote.id}").text
+    assert "Nothing is published for totes" in pages.get(f"/covers/kinds/{tote.id}").text
+
+
+def test_every_kind_says_what_it_may_gain_today_and_never_the_figure_of_another_season(
+    make: Factory, pages: Pages
+) -> None:
+    make.garden(latitude=51.5, longitude=0.0)
+    pages.sign_in(make.member())
+    with write_transaction() as session:
+        seed_catalogue(session)
+
+    for kind in db.session.scalars(select(CoverClass)):
+        page = pages.get(f"/covers/kinds/{kind.id}")
+        if kind.construction == "shelter":
+            assert "By day, closed" not in page.text
+            continue
+        shown = kind_by_day(kind_id=kind.id, now=make.now)
+        warm = f"{shown.today.high_k:.0f} °C"
+        assert f"May be {warm} warmer than outside by noon today" in page.text
+        month = f"{shown.clear_day.low_k:.0f} °C to {shown.clear_day.high_k:.0f} °C"
+        assert month in page.text
+        assert "heat balance" not in page.text
+        by_day = page.text.partition("By day, closed")[2].partition("Where that comes from")[0]
+        assert by_day and "up to" not in by_day
+        source = page.html.partition("By day, closed")[2].partition('href="')[2].partition('"')[0]
+        assert "taken from it" in pages.get(source).text
+
+
+def test_the_gain_by_day_is_told_in_the_readers_language_and_unit(
+    make: Factory, pages: Pages
+) -> None:
+    make.garden(latitude=51.5, longitude=0.0)
+    kind = make.cover_class("Box of ours", day_gain_k=None)
+    shown = kind_by_day(kind_id=kind.id, now=make.now).today.high_k
+
+    page = pages.sign_in(make.member(temperature_unit="F", language="es")).get(
+        f"/covers/kinds/{kind.id}"
+    )
+
+    assert f"{shown * 9 / 5:.0f} °F más caliente que fuera" in page.text
+    assert "cuenta como transparente y cerrada" in page.text
+
+
+@pytest.mark.parametrize(
+    ("status", "words"),
+    [
+        ("seen", "The lift is a published figure"),
+        ("derived", "The lift is worked out from published figures"),
+        ("memory", "The lift is from memory"),
+        ("practice", "The lift is common practice, without a source"),
+        ("ours", "The lift is what this garden wrote down"),
+    ],
+)
+def test_an_untried_lift_is_called_published_only_where_it_is(
+    make: Factory, pages: Pages, status: str, words: str
+) -> None:
+    kind = make.cover_class("box", status=status)
+
+    page = pages.sign_in(make.member()).get(f"/covers/kinds/{kind.id}")
+
+    assert words in page.text
+    assert ("published figure;" in page.text) == (status == "seen")
+
+
+def test_of_several_lifts_the_least_sure_speaks_and_an_old_plan_says_little() -> None:
+    assert untried_lift_words({"seen", "memory"}) == untried_lift_words({"memory"})
+    assert untried_lift_words({"seen", "derived"}) == untried_lift_words({"derived"})
+    assert untried_lift_words(()) == "No trial here has tested this lift yet."
 
 
 def test_a_lift_is_shown_as_a_difference_in_fahrenheit(make: Factory, pages: Pages) -> None:

@@ -87,7 +87,7 @@ def test_the_kinds_page_shows_before_nights_and_after(
 
     page = pages.get(f"/covers/kinds/{kind.id}")
 
-    assert "It has not been tried here yet" in untried
+    assert "no trial here has tested it yet" in untried
     assert "Clear and calm +2.0 °C ± 0.8 °C 4 of 1 trial" in page.text
     assert "Each night and how much it counted" in page.text
 
