@@ -12,6 +12,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.ahead import blueprint as ahead
     from gardenapp.web.board import blueprint as board
     from gardenapp.web.builds import blueprint as builds
+    from gardenapp.web.compress import init_compress
     from gardenapp.web.covers import blueprint as covers
     from gardenapp.web.errors import init_errors
     from gardenapp.web.feeds import blueprint as feeds
@@ -31,7 +32,6 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.readings import blueprint as readings
     from gardenapp.web.replay import blueprint as replay
     from gardenapp.web.season import blueprint as season
-    from gardenapp.web.squeeze import init_squeeze
     from gardenapp.web.store import blueprint as store
     from gardenapp.web.themes import init_themes
     from gardenapp.web.trials import blueprint as trials
@@ -41,7 +41,7 @@ def init_web(app: Flask) -> None:
     init_formats(app)
     init_themes(app)
     init_headers(app)
-    init_squeeze(app)
+    init_compress(app)
     init_errors(app)
     app.register_blueprint(health)
     app.register_blueprint(privacy)

@@ -23,7 +23,7 @@ class KeptPage:
     """A page in pieces; the reader's own token comes between each two."""
 
     pieces: tuple[bytes, ...]
-    squeezed: tuple[bytes, ...]
+    compressed: tuple[bytes, ...]
     tag: str
 
     def plain(self, token: bytes) -> bytes:
@@ -34,16 +34,16 @@ class KeptPage:
         """The page as one gzip member. Raises ValueError for a token no block holds."""
         whole = self.plain(token)
         trailer = struct.pack("<II", zlib.crc32(whole), len(whole) & 0xFFFFFFFF)
-        return b"".join((_HEADER, _stored(token).join(self.squeezed), _LAST_BLOCK, trailer))
+        return b"".join((_HEADER, _stored(token).join(self.compressed), _LAST_BLOCK, trailer))
 
 
 def keep_page(html: str, *, token_place: str, tag: str) -> KeptPage:
     """Cut `html` at each `token_place` and compress what is between."""
     pieces = tuple(html.encode().split(token_place.encode()))
-    return KeptPage(pieces, tuple(_squeeze(piece) for piece in pieces), tag)
+    return KeptPage(pieces, tuple(_compress(piece) for piece in pieces), tag)
 
 
-def _squeeze(piece: bytes) -> bytes:
+def _compress(piece: bytes) -> bytes:
     """Blocks that end on a whole byte and need nothing from before."""
     press = zlib.compressobj(LEVEL, zlib.DEFLATED, -zlib.MAX_WBITS)
     return press.compress(piece) + press.flush(zlib.Z_FULL_FLUSH)

@@ -12,22 +12,22 @@ from functools import lru_cache
 from flask import Flask, request
 from werkzeug.wrappers import Response
 
-SQUEEZED = frozenset({"text/css", "text/javascript", "application/javascript", "image/svg+xml"})
+COMPRESSED = frozenset({"text/css", "text/javascript", "application/javascript", "image/svg+xml"})
 LEVEL = 9  # done once a file
 
 
 @lru_cache(maxsize=64)
-def _squeeze(plain: bytes) -> bytes:
+def _compress(plain: bytes) -> bytes:
     """`plain` as one gzip member without a time, so that it is always the same bytes."""
     return gzip.compress(plain, LEVEL, mtime=0)
 
 
-def init_squeeze(app: Flask) -> None:
+def init_compress(app: Flask) -> None:
     """Compress the static text files for browsers that take gzip."""
 
     @app.after_request
-    def squeeze(response: Response) -> Response:
-        if request.endpoint != "static" or response.mimetype not in SQUEEZED:
+    def compress(response: Response) -> Response:
+        if request.endpoint != "static" or response.mimetype not in COMPRESSED:
             return response
         response.vary.add("Accept-Encoding")
         is_whole = response.status_code == 200 and "Content-Encoding" not in response.headers
@@ -35,7 +35,7 @@ def init_squeeze(app: Flask) -> None:
             return response
         tag, _ = response.get_etag()
         response.direct_passthrough = False
-        response.set_data(_squeeze(response.get_data()))
+        response.set_data(_compress(response.get_data()))
         response.headers["Content-Encoding"] = "gzip"
         response.headers.pop("Accept-Ranges", None)
         if tag is not None:
