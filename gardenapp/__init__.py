@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
-
-from flask import Flask
-from werkzeug.middleware.proxy_fix import ProxyFix
+from typing import TYPE_CHECKING, Any
 
 from gardenapp.config import ROOT, Settings, read_settings
+
+if TYPE_CHECKING:
+    # Imported where the app is made: the command line's own help needs none of it.
+    from flask import Flask
 
 __version__ = "0.1.0"
 
@@ -17,6 +18,9 @@ def create_app(
     settings: Settings | None = None, *, overrides: Mapping[str, Any] | None = None
 ) -> Flask:
     """Build and wire the app; `overrides` are Flask settings that tests change."""
+    from flask import Flask
+    from werkzeug.middleware.proxy_fix import ProxyFix
+
     settings = settings or read_settings()
     app = Flask(
         "gardenapp",
