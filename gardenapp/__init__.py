@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from gardenapp.config import ROOT, Settings, read_settings
+from gardenapp.config import Settings, read_settings
+from gardenapp.folders import shipped
 
 if TYPE_CHECKING:
     # Imported where the app is made: the command line's own help needs none of it.
     from flask import Flask
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 
 def create_app(
@@ -25,8 +26,8 @@ def create_app(
     app = Flask(
         "gardenapp",
         instance_path=str(settings.instance),
-        template_folder=str(ROOT / "templates"),
-        static_folder=str(ROOT / "static"),
+        template_folder=str(shipped("templates")),
+        static_folder=str(shipped("static")),
     )
     app.config.update(settings.flask_config())
     app.config.update(overrides or {})
@@ -39,7 +40,7 @@ def create_app(
     from gardenapp import extensions, models  # noqa: F401  (models: registers the tables)
 
     extensions.db.init_app(app)
-    extensions.migrate.init_app(app, extensions.db, directory=str(ROOT / "migrations"))
+    extensions.migrate.init_app(app, extensions.db, directory=str(shipped("migrations")))
     extensions.csrf.init_app(app)
     with app.app_context():
         extensions.prepare_engine(extensions.db.engine)

@@ -32,6 +32,9 @@ NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
 
 # No example fails for being slow on a busy machine. Where the same commit must get the same
 # answer twice, as in `.ci/run`, the environment variable CI makes the examples the same too.
+# Named here and not in `pyproject.toml`, so that a bare `pytest` finds it too.
+pytest_plugins = ("tests.outside",)
+
 hypothesis.settings.register_profile("garden", deadline=None)
 if not os.environ.get("CI"):
     hypothesis.settings.load_profile("garden")
