@@ -19,6 +19,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.forecast import blueprint as forecast
     from gardenapp.web.formats import init_formats
     from gardenapp.web.garden import blueprint as garden
+    from gardenapp.web.handbook import blueprint as handbook
     from gardenapp.web.headers import init_headers
     from gardenapp.web.health import blueprint as health
     from gardenapp.web.help_pages import blueprint as help_pages
@@ -55,6 +56,7 @@ def init_web(app: Flask) -> None:
         people,
         garden,
         help_pages,
+        handbook,
         morning,
         readings,
     ):
