@@ -37,7 +37,12 @@ def create_app(
             app.wsgi_app, x_for=hops, x_proto=hops, x_host=hops, x_prefix=hops
         )
 
+    from sqlalchemy.orm import configure_mappers
+
     from gardenapp import extensions, models  # noqa: F401  (models: registers the tables)
+
+    # Otherwise the first page after a start waits for it.
+    configure_mappers()
 
     extensions.db.init_app(app)
     extensions.migrate.init_app(app, extensions.db, directory=str(shipped("migrations")))

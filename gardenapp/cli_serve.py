@@ -19,6 +19,7 @@ from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.logs import write_json_to_stderr
 from gardenapp.services import garden as gardens
+from gardenapp.web.template_cache import compile_board
 
 # Flask answers 413 with our own page above MAX_UPLOAD_BYTES, or above MAX_LOGGER_UPLOAD_BYTES on
 # the page for loggers' files. The server refuses larger bodies itself, without a page, before it
@@ -57,6 +58,7 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
     if certificate is not None and not app.config["IS_HTTPS"]:
         # Cookies for HTTPS only, and browsers told to stay with it.
         app = create_app(dataclasses.replace(read_settings(), is_https=True))
+    compile_board(app)
     try:
         run, close = _server(app, host, port, threads, certificate, key)
     except OSError as error:

@@ -133,11 +133,24 @@ def clock() -> list[datetime]:
     return [NOW]
 
 
+@pytest.fixture(scope="session")
+def template_cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the apps of all tests keep their templates compiled: each is compiled once."""
+    folder = tmp_path_factory.mktemp("templates")
+    folder.chmod(0o700)
+    return folder
+
+
 @pytest.fixture
-def app(settings: Settings, clock: list[datetime]) -> Iterator[Flask]:
+def app(settings: Settings, clock: list[datetime], template_cache: Path) -> Iterator[Flask]:
     app = create_app(
         settings,
-        overrides={"TESTING": True, "PROPAGATE_EXCEPTIONS": False, "CLOCK": lambda: clock[0]},
+        overrides={
+            "TESTING": True,
+            "PROPAGATE_EXCEPTIONS": False,
+            "CLOCK": lambda: clock[0],
+            "TEMPLATE_CACHE": template_cache,
+        },
     )
     yield app
     with app.app_context():

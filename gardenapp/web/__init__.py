@@ -34,9 +34,11 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.replay import blueprint as replay
     from gardenapp.web.season import blueprint as season
     from gardenapp.web.store import blueprint as store
+    from gardenapp.web.template_cache import init_template_cache
     from gardenapp.web.themes import init_themes
     from gardenapp.web.trials import blueprint as trials
 
+    init_template_cache(app)
     init_logs(app)
     init_access(app)
     init_formats(app)

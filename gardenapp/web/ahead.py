@@ -17,7 +17,7 @@ from gardenapp.words import later
 
 blueprint = Blueprint("ahead", __name__)
 
-_worked_out: Shelf[LookAhead] = Shelf(8)
+worked_out: Shelf[LookAhead] = Shelf(8)
 
 WHY = {
     "heat": later("the inside would get too warm"),
@@ -49,10 +49,10 @@ def _render(at: datetime) -> str:
 def _look_ahead(at: datetime) -> LookAhead:
     """Worked out once for all readers: nothing in it is one reader's own."""
     key = night_key(at)
-    found = _worked_out.get(key)
+    found = worked_out.get(key)
     if found is None:
         found = look_ahead(at)
-        _worked_out.put(key, found)
+        worked_out.put(key, found)
     return found
 
 
