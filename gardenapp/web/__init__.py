@@ -38,7 +38,6 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.themes import init_themes
     from gardenapp.web.trials import blueprint as trials
 
-    init_template_cache(app)
     init_logs(app)
     init_access(app)
     init_formats(app)
@@ -69,3 +68,5 @@ def init_web(app: Flask) -> None:
     app.register_blueprint(store)
     for part in (builds, season):
         app.register_blueprint(part)
+    # After the blueprints, which bring filters of their own.
+    init_template_cache(app)

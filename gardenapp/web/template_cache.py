@@ -10,12 +10,17 @@ Without room or permission everything works as before, only slower.
 from __future__ import annotations
 
 import contextlib
+import functools
 import logging
 import os
 import stat
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import jinja2
+import jinja2.defaults
+import jinja2.runtime
 from flask import Flask
 from jinja2.bccache import Bucket, FileSystemBytecodeCache
 
@@ -48,7 +53,14 @@ class KeptTemplates(FileSystemBytecodeCache):
 
 
 def init_template_cache(app: Flask) -> None:
-    """Keep compiled templates in the instance, or where the setting says."""
+    """Keep compiled templates in the instance, or where the setting says.
+
+    Jinja works out a filter of a constant, such as `{{ 2|temperature }}`, when it compiles. Ours
+    answer in a reader's units and language, so they wait until somebody reads.
+    """
+    for name, function in app.jinja_env.filters.items():
+        if name not in jinja2.defaults.DEFAULT_FILTERS:
+            app.jinja_env.filters[name] = _when_read(function)
     place = app.config.get(SETTING)
     folder = Path(app.instance_path) / "cache" if place is None else Path(place)
     if place == "" or not _is_private(folder):
@@ -58,6 +70,17 @@ def init_template_cache(app: Flask) -> None:
             with contextlib.suppress(OSError):
                 path.unlink()
     app.jinja_env.bytecode_cache = KeptTemplates(folder)
+
+
+def _when_read(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The filter as one that asks for the page it stands on, which no compiler can give it."""
+
+    @jinja2.pass_context
+    @functools.wraps(function)
+    def filtered(_page: jinja2.runtime.Context, *values: Any, **more: Any) -> Any:
+        return function(*values, **more)
+
+    return filtered
 
 
 def _is_private(folder: Path) -> bool:

@@ -6,12 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+import jinja2.defaults
 import pytest
 from flask import Flask
+from jinja2 import nodes
 
 from gardenapp import create_app
 from gardenapp.config import Settings
 from gardenapp.extensions import db
+from gardenapp.web.formats import SPACE
 from gardenapp.web.template_cache import BOARD, PREFIX, KeptTemplates, compile_board
 from tests.factories import Factory
 from tests.phones import Phone
@@ -142,6 +145,43 @@ def test_a_template_that_changed_is_compiled_anew(tmp_path: Path) -> None:
     assert env().get_template("page").render() == "before"
     texts["page"] = "after"
     assert env().get_template("page").render() == "after"
+
+
+@pytest.mark.parametrize(
+    ("text", "celsius", "fahrenheit"),
+    [
+        ("{{ 2|temperature(digits=0) }}", "2 °C", "36 °F"),
+        ("{{ 2|difference }}", "2.0 °C", "3.6 °F"),
+    ],
+)
+def test_a_constant_is_written_in_the_units_of_each_reader_and_not_of_the_first(
+    settings: Settings, make: Factory, text: str, celsius: str, fahrenheit: str
+) -> None:
+    garden = make.garden()
+    app = started(settings)
+    app.jinja_loader = None
+    app.jinja_env.loader = jinja2.DictLoader({"page": text})
+    seen = []
+    for unit in ("C", "F", "C"):
+        garden.temperature_unit = unit
+        db.session.commit()
+        with app.test_request_context():
+            seen.append(app.jinja_env.get_template("page").render().replace(SPACE, " "))
+
+    assert seen == [celsius, fahrenheit, celsius]
+
+
+def test_every_filter_of_ours_waits_for_a_reader(settings: Settings) -> None:
+    env = started(settings).jinja_env
+    ours = set(env.filters) - set(jinja2.defaults.DEFAULT_FILTERS)
+
+    assert {"temperature", "said", "source_name"} <= ours
+    for name in ours:
+        # What the compiler works out ahead it writes as text; what waits it writes as a call.
+        filtered = env.parse(f"{{{{ 'x'|{name} }}}}").find(nodes.Filter)
+        assert filtered is not None
+        with pytest.raises(nodes.Impossible):
+            filtered.as_const(nodes.EvalContext(env))
 
 
 def test_the_board_is_compiled_before_anybody_asks(
