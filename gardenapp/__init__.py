@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from flask import Flask
-from werkzeug.middleware.proxy_fix import ProxyFix
+from gardenapp.config import Settings, read_settings
+from gardenapp.folders import shipped
 
-from gardenapp.config import ROOT, Settings, read_settings
+if TYPE_CHECKING:
+    # Imported where the app is made: the command line's own help needs none of it.
+    from flask import Flask
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 
 def create_app(
     settings: Settings | None = None, *, overrides: Mapping[str, Any] | None = None
 ) -> Flask:
     """Build and wire the app; `overrides` are Flask settings that tests change."""
+    from flask import Flask
+    from werkzeug.middleware.proxy_fix import ProxyFix
+
     settings = settings or read_settings()
     app = Flask(
         "gardenapp",
         instance_path=str(settings.instance),
-        template_folder=str(ROOT / "templates"),
-        static_folder=str(ROOT / "static"),
+        template_folder=str(shipped("templates")),
+        static_folder=str(shipped("static")),
     )
     app.config.update(settings.flask_config(), VERSION=__version__)
     app.config.update(overrides or {})
@@ -32,10 +37,15 @@ def create_app(
             app.wsgi_app, x_for=hops, x_proto=hops, x_host=hops, x_prefix=hops
         )
 
+    from sqlalchemy.orm import configure_mappers
+
     from gardenapp import extensions, models  # noqa: F401  (models: registers the tables)
 
+    # Otherwise the first page after a start waits for it.
+    configure_mappers()
+
     extensions.db.init_app(app)
-    extensions.migrate.init_app(app, extensions.db, directory=str(ROOT / "migrations"))
+    extensions.migrate.init_app(app, extensions.db, directory=str(shipped("migrations")))
     extensions.csrf.init_app(app)
     with app.app_context():
         extensions.prepare_engine(extensions.db.engine)

@@ -10,7 +10,8 @@ from typing import Any, TypeVar
 
 import click
 
-from gardenapp.cli import fail, main
+from gardenapp.cli import main
+from gardenapp.cli_base import fail
 from gardenapp.errors import GardenError
 from gardenapp.readers.pieces import read_pieces, read_stock
 from gardenapp.readers.records import UnreadableFile

@@ -10,12 +10,18 @@ from typing import Any
 import click
 from flask import current_app
 
-from gardenapp.cli import fail, forecast_group, local_time, main, with_app
+from gardenapp.cli import main
+from gardenapp.cli_base import fail, local_time, with_app
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts, tonight
 from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
+
+
+@main.group("forecast")
+def forecast_group() -> None:
+    """Forecasts."""
 
 
 @forecast_group.command("import")

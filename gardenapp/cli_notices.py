@@ -20,7 +20,9 @@ from typing import Any
 import click
 from flask import Flask, current_app
 
-from gardenapp.cli import addresses, local_time, main, with_app
+from gardenapp.cli import main
+from gardenapp.cli_base import local_time, with_app
+from gardenapp.cli_serve import addresses
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.services.notices import telling
 from gardenapp.services.notices.telling import Outlet

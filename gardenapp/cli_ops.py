@@ -15,7 +15,8 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 
 from gardenapp import __version__
-from gardenapp.cli import main, upgrade_if_needed, with_app
+from gardenapp.cli import main
+from gardenapp.cli_base import upgrade_if_needed, with_app
 from gardenapp.config import with_driver
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, prepare_engine

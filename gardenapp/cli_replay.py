@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 import click
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
-from gardenapp.cli import fail, main, with_app
+from gardenapp.cli import main
+from gardenapp.cli_base import fail, with_app
 from gardenapp.extensions import db
 from gardenapp.readers.records import UnreadableFile
 from gardenapp.services.clockwork import garden_zone, tonight

@@ -14,7 +14,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from gardenapp.cli import fail, main, with_app
+from gardenapp.cli import main
+from gardenapp.cli_base import fail, with_app
 from gardenapp.errors import GardenError, NotFound, OutOfRange
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden
@@ -174,9 +175,7 @@ def _read(
     # One byte more than is read, so that the reader refuses in its own words.
     with path.open("rb") as file:
         data = file.read(LARGEST_BYTES + 1)
-    return read_logger(
-        data, filename=path.name, time_zone=zone, options=options, progress=progress
-    )
+    return read_logger(data, filename=path.name, time_zone=zone, options=options, progress=progress)
 
 
 def _series(reading: LoggerReading) -> Series:

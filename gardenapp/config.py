@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from gardenapp.errors import GardenError
+from gardenapp.folders import usual_instance
 
-ROOT = Path(__file__).resolve().parent.parent
 MAX_UPLOAD_BYTES = 4_000_000
 # Two loggers' files of a year at a reading a minute; allowed to members on that one page only.
 MAX_LOGGER_UPLOAD_BYTES = 64_000_000
@@ -107,7 +107,7 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
         raise BadSetting(
             f"Unknown setting {unknown[0]}; known are {', '.join(sorted(KNOWN_SETTINGS))}."
         )
-    instance = Path(env.get("GARDEN_INSTANCE") or ROOT / "instance").resolve()
+    instance = Path(env.get("GARDEN_INSTANCE") or usual_instance()).resolve()
     # For its owner alone: it holds names, password hashes and keys.
     instance.mkdir(mode=0o700, parents=True, exist_ok=True)
     database_url = env.get("DATABASE_URL") or f"sqlite:///{instance / 'garden.sqlite'}"

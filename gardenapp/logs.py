@@ -22,7 +22,8 @@ from typing import Any
 from flask import Flask, g, has_request_context, request
 from werkzeug.wrappers import Response
 
-ROOT = Path(__file__).resolve().parent.parent
+from gardenapp.folders import ABOVE
+
 HEADER = "X-Request-Id"
 FIELDS = ("method", "path", "status", "ms")
 DEEPEST = 12
@@ -80,8 +81,8 @@ def places_of(error: BaseException) -> list[str]:
 
 def _short(filename: str) -> str:
     path = Path(filename)
-    if path.is_relative_to(ROOT):
-        return path.relative_to(ROOT).as_posix()
+    if path.is_relative_to(ABOVE):
+        return path.relative_to(ABOVE).as_posix()
     parts = path.parts
     return (
         "/".join(parts[parts.index("site-packages") + 1 :])

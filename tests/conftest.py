@@ -35,6 +35,9 @@ NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
 
 # No example fails for being slow on a busy machine. Where the same commit must get the same
 # answer twice, as in `.ci/run`, the environment variable CI makes the examples the same too.
+# Named here and not in `pyproject.toml`, so that a bare `pytest` finds it too.
+pytest_plugins = ("tests.outside",)
+
 hypothesis.settings.register_profile("garden", deadline=None)
 if not os.environ.get("CI"):
     hypothesis.settings.load_profile("garden")
@@ -133,6 +136,14 @@ def clock() -> list[datetime]:
     return [NOW]
 
 
+@pytest.fixture(scope="session")
+def template_cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the apps of all tests keep their templates compiled: each is compiled once."""
+    folder = tmp_path_factory.mktemp("templates")
+    folder.chmod(0o700)
+    return folder
+
+
 OVERRIDES: dict[str, Any] = {"TESTING": True, "PROPAGATE_EXCEPTIONS": False}
 
 
@@ -164,8 +175,11 @@ class SharedApp:
 
 
 @pytest.fixture(scope="session")
-def shared_app(tmp_path_factory: pytest.TempPathFactory) -> SharedApp:
-    app = create_app(make_settings(tmp_path_factory.mktemp("shared_app")), overrides=OVERRIDES)
+def shared_app(tmp_path_factory: pytest.TempPathFactory, template_cache: Path) -> SharedApp:
+    app = create_app(
+        make_settings(tmp_path_factory.mktemp("shared_app")),
+        overrides={**OVERRIDES, "TEMPLATE_CACHE": template_cache},
+    )
     with app.app_context():
         db.engine.dispose()
     return SharedApp(app, dict(app.config), dict(app.view_functions))

@@ -96,6 +96,7 @@ TOP_LEVEL = {
         ".gitattributes",
         ".gitignore",
         "DEVELOPERS.md",
+        "LICENSE",
         "README.md",
         "pyproject.toml",
         "seed_demo.py",
@@ -408,7 +409,7 @@ def test_the_top_of_the_tree_holds_what_was_agreed_and_nothing_else() -> None:
     assert folders <= TOP_LEVEL["folders"]
     assert files <= TOP_LEVEL["files"]
     assert {"gardenapp", "migrations", "static", "templates", "tests"} <= folders
-    assert {"DEVELOPERS.md", "README.md", "pyproject.toml", "seed_demo.py"} <= files
+    assert {"DEVELOPERS.md", "LICENSE", "README.md", "pyproject.toml", "seed_demo.py"} <= files
 
 
 def test_the_package_has_the_agreed_parts() -> None:

@@ -6,6 +6,8 @@ import os
 import re
 import socket
 import sqlite3
+import subprocess
+import sys
 import time
 import urllib.request
 from datetime import UTC, datetime
@@ -15,13 +17,18 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from gardenapp import __version__, cli
-from gardenapp.errors import GardenError, Refused
+from gardenapp import __version__, cli, cli_base, cli_serve
+from gardenapp.errors import GardenError, OutOfRange, Refused
 from tests.factories import PASSWORD
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
 from tests.servers import Serve
 
 pytestmark = pytest.mark.usefixtures("quick_hashes")
+# What a command needs that does the garden's work.
+HEAVY = {
+    "PIL", "alembic", "astral", "babel", "cheroot", "cryptography", "flask", "highspy", "jinja2",
+    "numpy", "requests", "sqlalchemy", "waitress", "werkzeug", "wtforms",
+}  # fmt: skip
 INIT = [
     "init", "--name", "Lantern Lane Plots", "--latitude", "52.2", "--longitude=-0.9",
     "--zone", "europe/london", "--elevation", "90", "--coordinator", "Odile", "--password-stdin",
@@ -54,6 +61,48 @@ def rows(folder: Path, query: str) -> list[tuple[object, ...]]:
 
 def test_version() -> None:
     assert run("version").output.strip() == f"gardenapp {__version__}"
+
+
+def test_version_is_said_the_usual_way_too() -> None:
+    assert run("--version").output == f"gardenapp {__version__}\n"
+
+
+def test_the_list_of_commands_says_what_each_says_of_itself() -> None:
+    context = click.Context(cli.main)
+    for name, (_, words) in cli.PARTS.items():
+        command = cli.main.get_command(context, name)
+        assert command is not None, name
+        assert words == " ".join((command.help or "").split("\n\n")[0].split()), name
+
+    # Nothing that a part adds is missing from the table, and so from the list.
+    assert set(cli.main.commands) == set(cli.PARTS)
+
+
+def test_each_part_of_the_command_line_is_in_the_table() -> None:
+    parts = {path.stem for path in Path(cli.__file__).parent.glob("cli_*.py")}
+
+    assert parts - {"cli_base"} == {module for module, _ in cli.PARTS.values()} - {"cli"}
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["plnt"], []])
+def test_what_needs_no_garden_loads_nothing_of_it(words: list[str]) -> None:
+    """In a process of its own, which tells what was imported: a count, where a time would vary."""
+    code = (
+        "import sys\n"
+        "from gardenapp.cli import main\n"
+        "try:\n"
+        "    main(prog_name='gardenapp')\n"
+        "finally:\n"
+        "    print(*{name.partition('.')[0] for name in sys.modules}, file=sys.stderr)\n"
+    )
+
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, check=False
+    )
+
+    loaded = set(done.stderr.splitlines()[-1].split())
+    assert {"click", "gardenapp"} <= loaded, done.stderr
+    assert loaded.isdisjoint(HEAVY), loaded & HEAVY
 
 
 def test_init_makes_tables_garden_coordinator_and_catalogue(tmp_path: Path) -> None:
@@ -135,7 +184,7 @@ def test_a_database_without_tables_is_said_in_words() -> None:
 def test_an_error_of_the_app_leaves_with_2_and_one_of_python_does_not_hide() -> None:
     def refuse(error: Exception) -> click.Command:
         @click.command()
-        @cli.with_app
+        @cli_base.with_app
         def command() -> None:
             raise error
 
@@ -146,7 +195,7 @@ def test_an_error_of_the_app_leaves_with_2_and_one_of_python_does_not_hide() -> 
 
     assert (refused.exit_code, refused.stderr) == (2, "Not like this.\n")
     assert isinstance(broken.exception, ZeroDivisionError)
-    assert issubclass(cli.OutOfRange, GardenError)
+    assert issubclass(OutOfRange, GardenError)
 
 
 def test_member_add_prints_a_link_that_lets_in(tmp_path: Path) -> None:
@@ -258,7 +307,7 @@ def test_a_copy_holds_what_still_stands_in_the_write_ahead_log(tmp_path: Path) -
 
     app = create_app()
     with app.app_context():
-        kept = cli.back_up("test")
+        kept = cli_base.back_up("test")
         db.engine.dispose()
     writer.close()
 
@@ -272,9 +321,9 @@ def test_a_copy_holds_what_still_stands_in_the_write_ahead_log(tmp_path: Path) -
 
 
 def test_the_addresses_name_this_computer_first() -> None:
-    assert cli.addresses("127.0.0.1") == ["127.0.0.1"]
-    assert cli.addresses("::1") == ["[::1]"]
-    assert cli.addresses("::")[0] == "127.0.0.1"
+    assert cli_serve.addresses("127.0.0.1") == ["127.0.0.1"]
+    assert cli_serve.addresses("::1") == ["[::1]"]
+    assert cli_serve.addresses("::")[0] == "127.0.0.1"
 
 
 def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path, serve: Serve) -> None:

@@ -10,12 +10,14 @@ def init_web(app: Flask) -> None:
     from gardenapp.logs import init_logs
     from gardenapp.web.access import init_access
     from gardenapp.web.builds.designing import blueprint as builds
+    from gardenapp.web.compress import init_compress
     from gardenapp.web.errors import init_errors
-    from gardenapp.web.formats import init_formats, write_for_each_reader
+    from gardenapp.web.formats import init_formats
     from gardenapp.web.garden.people import blueprint as people
     from gardenapp.web.garden.plants import blueprint as plants
     from gardenapp.web.garden.plots import blueprint as plots
     from gardenapp.web.garden.settings import blueprint as garden
+    from gardenapp.web.handbook import blueprint as handbook
     from gardenapp.web.headers import init_headers
     from gardenapp.web.help_pages import blueprint as help_pages
     from gardenapp.web.night.ahead import blueprint as ahead
@@ -27,12 +29,12 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.offline import blueprint as offline
     from gardenapp.web.season.outlook import blueprint as season
     from gardenapp.web.season.replay import blueprint as replay
-    from gardenapp.web.squeeze import init_squeeze
 
     # The pages of materials and the walks round the store hang on the store's blueprint.
     from gardenapp.web.store import lots, walks  # noqa: F401
     from gardenapp.web.store.covers import blueprint as covers
     from gardenapp.web.store.things import blueprint as store
+    from gardenapp.web.template_cache import init_template_cache
     from gardenapp.web.themes import init_themes
     from gardenapp.web.trials.cover_trials import blueprint as trials
     from gardenapp.web.trials.readings import blueprint as readings
@@ -44,7 +46,7 @@ def init_web(app: Flask) -> None:
     init_formats(app)
     init_themes(app)
     init_headers(app)
-    init_squeeze(app)
+    init_compress(app)
     init_errors(app)
     app.register_blueprint(health)
     app.register_blueprint(privacy)
@@ -58,6 +60,7 @@ def init_web(app: Flask) -> None:
         people,
         garden,
         help_pages,
+        handbook,
         morning,
         readings,
     ):
@@ -68,4 +71,5 @@ def init_web(app: Flask) -> None:
     app.register_blueprint(store)
     for part in (builds, season):
         app.register_blueprint(part)
-    write_for_each_reader(app)
+    # After the blueprints, which bring filters of their own.
+    init_template_cache(app)

@@ -20,7 +20,7 @@ from babel.messages.extract import extract_from_dir
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
-from gardenapp.config import ROOT
+from gardenapp.folders import ABOVE as ROOT
 from gardenapp.reference import loader
 from gardenapp.words import TRANSLATIONS
 

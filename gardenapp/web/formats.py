@@ -5,10 +5,8 @@ Celsius, kelvin and centimetres come in; the reader's units go out, here and now
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import re
-from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -17,8 +15,6 @@ from zoneinfo import ZoneInfo
 
 import flask_babel
 from flask import Flask, current_app, url_for
-from jinja2 import pass_context
-from jinja2.runtime import Context
 from markupsafe import Markup
 
 from gardenapp.readers.records import LineError
@@ -296,25 +292,3 @@ def init_formats(app: Flask) -> None:
     app.jinja_env.globals.update(asset=asset, plural=plural, ways=ways)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True
-
-
-def write_for_each_reader(app: Flask) -> None:
-    """Keep Jinja from working our filters out when it compiles a template.
-
-    It does so for `2.0|temperature`, in the units and language of whoever asked for the page
-    first, and would show that to everybody after. What asks for the context is left for later.
-    Called once all filters are known.
-    """
-    filters = app.jinja_env.filters
-    for name, function in list(filters.items()):
-        if function.__module__.startswith("gardenapp."):
-            filters[name] = _left_for_later(function)
-
-
-def _left_for_later(function: Callable[..., Any]) -> Callable[..., Any]:
-    @pass_context
-    @functools.wraps(function)
-    def called(_context: Context, *args: Any, **kwargs: Any) -> Any:
-        return function(*args, **kwargs)
-
-    return called

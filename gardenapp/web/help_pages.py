@@ -7,6 +7,7 @@ from flask import Blueprint, render_template
 from gardenapp import reference
 from gardenapp.services.garden import sources
 from gardenapp.web.access import public
+from gardenapp.web.handbook import CHAPTERS
 
 blueprint = Blueprint("help_pages", __name__)
 
@@ -19,6 +20,7 @@ def help_page() -> str:
         cautions=reference.load_cautions(),
         terms=sorted(reference.load_terms(), key=lambda term: term.term.casefold()),
         status_words=sources.STATUS_WORDS,
+        chapters=CHAPTERS,
     )
 
 

@@ -11,14 +11,14 @@ from alembic.script import ScriptDirectory
 from flask import Flask
 from flask_migrate import downgrade, upgrade
 
-from gardenapp.config import ROOT
 from gardenapp.extensions import db
+from gardenapp.folders import shipped
 from tests.claims import rows
 
 
 def revisions() -> list[str]:
     config = Config()
-    config.set_main_option("script_location", str(ROOT / "migrations"))
+    config.set_main_option("script_location", str(shipped("migrations")))
     script = ScriptDirectory.from_config(config)
     return [r.revision for r in script.walk_revisions()][::-1]
 

@@ -254,6 +254,7 @@ ROWS: dict[str, Row] = {
     "help_pages.help_page": Row(PUBLIC),
     "help_pages.sources_page": Row(PUBLIC),
     "help_pages.source_page": Row(PUBLIC),
+    "handbook.chapter": Row(PUBLIC),
 }
 
 VISITORS = ("anonymous, open board", "anonymous, closed board", "member", "coordinator", "revoked")
@@ -344,6 +345,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "name": "0" * 32 + ".jpg",
         **in_the_store(tamsin),
         "source_id": "KYCOLDFRAME",
+        "chapter_name": "changelog",
         "trial_id": keep_a_trial(kind_id=cover.class_id, member=tamsin),
         "logger_id": readings.create_logger(
             entry=readings.LoggerEntry("post 1", plot.id, None, "outside", None, None, 1.0),

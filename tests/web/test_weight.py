@@ -64,8 +64,8 @@ def sent(client: LoneClient, path: str) -> tuple[int, str]:
     data = answer.get_data()
     answer.close()
     assert answer.status_code == 200, path
-    is_squeezed = answer.headers.get("Content-Encoding") == "gzip"
-    return len(data), (gzip.decompress(data) if is_squeezed else data).decode()
+    is_compressed = answer.headers.get("Content-Encoding") == "gzip"
+    return len(data), (gzip.decompress(data) if is_compressed else data).decode()
 
 
 def files_of(html: str) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import re
 from collections import OrderedDict
 from collections.abc import Callable
@@ -21,20 +20,17 @@ from flask import (
     redirect,
     render_template,
     request,
-    session,
     url_for,
 )
-from flask_wtf.csrf import generate_csrf
 from markupsafe import Markup
 from werkzeug.wrappers import Response
 
 from gardenapp import reference
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
-from gardenapp.models.people import Garden, Member
+from gardenapp.models.people import Member
 from gardenapp.models.plots import Plot
 from gardenapp.science.estimate import Estimate
-from gardenapp.services.clockwork import night_at
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night import tonight as board
 from gardenapp.services.trials.readings import latest_readings, open_alerts
@@ -42,55 +38,25 @@ from gardenapp.web import formats
 from gardenapp.web.access import (
     board_readers,
     coordinators,
-    current_garden,
     current_member,
     members,
     public,
     signed_in_member,
 )
 from gardenapp.web.clock import now
-from gardenapp.web.kept_page import KeptPage, keep_page
 from gardenapp.web.languages import language
 from gardenapp.web.night import board_words
 from gardenapp.web.night.ladder import draw_ladder
 from gardenapp.web.qr import qr_code
-from gardenapp.web.themes import theme
+from gardenapp.web.shelf import MESSAGES_PLACE, TOKEN_PLACE, kept_answer
 from gardenapp.words import _
 
 blueprint = Blueprint("board", __name__)
 
-TOKEN_PLACE = "@@form-token@@"  # noqa: S105  (a placeholder, filled in for each reader)
-KEPT_PAGES = 200
-# The board says how old the forecast is, so a kept page is made anew this often.
-KEPT_MINUTES = 10
 KEPT_PARTS = 5_000  # lines of a few hundred bytes: two languages and units of a large garden
 PLOT_COOKIE = "plot"
 FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
 MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
-
-
-class _Shelf:
-    """Rendered boards, newest last, thrown away when the garden's version moves on."""
-
-    def __init__(self) -> None:
-        self._lock = Lock()
-        self._pages: OrderedDict[tuple[Any, ...], KeptPage] = OrderedDict()
-
-    def get(self, key: tuple[Any, ...]) -> KeptPage | None:
-        with self._lock:
-            page = self._pages.get(key)
-            if page is not None:
-                self._pages.move_to_end(key)
-            return page
-
-    def put(self, key: tuple[Any, ...], page: KeptPage) -> None:
-        with self._lock:
-            self._pages[key] = page
-            while len(self._pages) > KEPT_PAGES:
-                self._pages.popitem(last=False)
-
-
-_shelf = _Shelf()
 
 
 class _Parts:
@@ -132,24 +98,14 @@ def home() -> Response:
 @blueprint.get("/tonight")
 @board_readers
 def tonight() -> Response:
-    garden, member, at = current_garden(), current_member(), now()
-    assert garden is not None  # the access check sends visitors to the first steps otherwise
+    member, at = current_member(), now()
     choice = _choice(member)
-    has_message = "_flashes" in session
-    key = _key(garden, member, at, choice)
-    page = None if has_message else _shelf.get(key)
-    if page is None:
-        html = _render(garden, member, at, choice)
-        tag = hashlib.sha256(repr(key).encode()).hexdigest()[:20]
-        page = keep_page(html, token_place=TOKEN_PLACE, tag=tag)
-        if not has_message:
-            _shelf.put(key, page)
-    token = generate_csrf() if member is not None else ""
-    tag = page.tag
-    if member is not None:
-        own = hashlib.sha256(str(session.get("csrf_token", "")).encode()).hexdigest()[:8]
-        tag = f"{tag}-{own}"
-    return _answer(page, token.encode(), tag=None if has_message else tag)
+    return kept_answer(
+        "board",
+        (choice, request.cookies.get(PLOT_COOKIE, "")[:10]),
+        at=at,
+        render=lambda: _render(member, at, choice),
+    )
 
 
 @dataclass(frozen=True)
@@ -183,24 +139,7 @@ def _choice(member: Member | None, values: Any = None) -> _Choice:
     )
 
 
-def _key(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> tuple[Any, ...]:
-    return (
-        str(db.engine.url),
-        garden.version,
-        night_at(at, formats.zone()),
-        member.id if member else 0,
-        member.session_epoch if member else 0,
-        formats.temperature_unit(),
-        formats.length_unit(),
-        language(),
-        theme(),
-        choice,
-        request.cookies.get(PLOT_COOKIE, "")[:10],
-        int(at.timestamp() // (60 * KEPT_MINUTES)),
-    )
-
-
-def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice) -> str:
+def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
     plot_ids: list[int] | None = None
     if choice.mine and member is not None:
         plot_ids = plots_of(member.id)
@@ -222,6 +161,7 @@ def _render(garden: Garden, member: Member | None, at: datetime, choice: _Choice
         remembered=_remembered(choice),
         may_see_names=member is not None,
         token=TOKEN_PLACE if member is not None else "",
+        messages_place=MESSAGES_PLACE,
         low=low,
         ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
         words=board_words,
@@ -275,22 +215,6 @@ def _sections(page: board.TonightPage) -> list[_Section]:
             )
         )
     return sorted(found.values(), key=lambda section: (section.worst_k, section.label))
-
-
-def _answer(page: KeptPage, token: bytes, *, tag: str | None) -> Response:
-    response = Response(mimetype="text/html", content_type="text/html; charset=utf-8")
-    response.headers["Vary"] = "Cookie, Accept-Encoding, Accept-Language"
-    if tag is not None:
-        response.set_etag(tag, weak=True)
-        response.make_conditional(request.environ)
-    if response.status_code != 200:
-        return response
-    if request.accept_encodings.quality("gzip"):
-        response.set_data(page.gzipped(token))
-        response.headers["Content-Encoding"] = "gzip"
-    else:
-        response.set_data(page.plain(token))
-    return response
 
 
 @blueprint.get("/tonight/plantings/<int(max=2147483647):planting_id>")

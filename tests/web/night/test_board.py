@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 import re
 from datetime import date, datetime, timedelta
 
 import pytest
+from flask import Flask, template_rendered
+from jinja2 import Template
 from sqlalchemy import select
 
 from gardenapp.extensions import db
@@ -397,3 +400,75 @@ def test_the_ladder_tells_the_same_in_words(make: Factory, pages: Pages, ines: M
 
     assert "runner beans: bears a low of" in page.text
     assert "the line" in page.text
+
+
+def rendered(app: Flask, name: str) -> list[str]:
+    """Grows by one each time the template `name` is rendered."""
+    found: list[str] = []
+
+    def note(_sender: Flask, template: Template, **_more: object) -> None:
+        if template.name == name:
+            found.append(name)
+
+    template_rendered.connect(note, app, weak=False)
+    return found
+
+
+def test_after_a_claim_the_board_is_rendered_once_with_its_message_and_once_in_all(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now, low_c=-0.5)
+    pages.sign_in(ines)
+    claim = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/claim"))
+    answer = pages.post(claim, token_from="/tonight")
+    boards = rendered(pages.app, "board/tonight.html")
+
+    with_message = pages.follow(answer)
+    after = pages.get("/tonight")
+    again = pages.get("/tonight")
+
+    assert len(boards) == 1
+    assert "Claimed. It is yours to do." in with_message.text
+    assert [p.get("role") for p in with_message.all("p") if "flash" in p.get("class", "")] == [
+        "status"
+    ]
+    assert "ETag" not in with_message.response.headers
+    for page in (after, again):
+        assert "claimed by you" in page.text
+        assert "It is yours to do" not in page.html
+        assert "@@" not in page.html
+        assert "ETag" in page.response.headers
+
+
+def test_a_message_is_for_whoever_pressed_and_nobody_else(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now, low_c=-0.5)
+    claim = next(
+        b for b in job_buttons(pages.sign_in(ines).get("/tonight")) if b.endswith("/claim")
+    )
+    answer = pages.post(claim, token_from="/tonight")
+    stranger = Pages(pages.app).get("/tonight")
+
+    pages.follow(answer)
+    other = Pages(pages.app).sign_in(make.member("Tom")).get("/tonight")
+    stranger_after = Pages(pages.app).get("/tonight")
+
+    for page in (stranger, other, stranger_after):
+        assert "It is yours to do" not in page.html
+
+
+def test_a_message_in_a_packed_board_is_the_one_in_a_plain_board(
+    make: Factory, pages: Pages, ines: Member
+) -> None:
+    plan(make.now, low_c=-0.5)
+    pages.sign_in(ines)
+    claim = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/claim"))
+    answer = pages.post(claim, token_from="/tonight")
+
+    packed = pages.client.get(
+        answer.response.headers["Location"].partition("#")[0], headers={"Accept-Encoding": "gzip"}
+    )
+
+    html = gzip.decompress(packed.data).decode()
+    assert '<p class="flash good" role="status">Claimed. It is yours to do.</p>' in html

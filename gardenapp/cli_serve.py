@@ -1,0 +1,148 @@
+"""`gardenapp serve`: the pages on the garden's network, and where phones find them."""
+
+from __future__ import annotations
+
+import dataclasses
+import signal
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+from flask import Flask, current_app
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from gardenapp import create_app
+from gardenapp.cli import main
+from gardenapp.cli_base import bring_catalogue_up_to_date, upgrade_if_needed, with_app
+from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
+from gardenapp.errors import NotFound
+from gardenapp.extensions import db
+from gardenapp.logs import write_json_to_stderr
+from gardenapp.services.garden import settings as gardens
+from gardenapp.web.template_cache import compile_board
+
+# Flask answers 413 with our own page above MAX_UPLOAD_BYTES, or above MAX_LOGGER_UPLOAD_BYTES on
+# the page for loggers' files. The server refuses larger bodies itself, without a page, before it
+# has stored them.
+LARGEST_BODY_BYTES = MAX_LOGGER_UPLOAD_BYTES + 2 * MAX_UPLOAD_BYTES
+
+
+@main.command("serve")
+@click.option(
+    "--host",
+    # Phones on the garden's network are what the app is for. Until the garden is set up the
+    # set-up code guards it, afterwards signing in.
+    default="0.0.0.0",  # noqa: S104
+    show_default=True,
+    help="Address to listen on; 127.0.0.1 for this computer alone.",
+)
+@click.option("--port", default=8080, show_default=True, type=click.IntRange(1, 65_535))
+@click.option("--threads", default=8, show_default=True, type=click.IntRange(1, 64))
+@click.option(
+    "--certificate",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Serve HTTPS with this certificate (PEM, with its chain); `gardenapp certificate` "
+    "makes a private one.",
+)
+@click.option("--key", type=click.Path(dir_okay=False, path_type=Path), help="Its key (PEM).")
+@with_app
+def serve(host: str, port: int, threads: int, certificate: Path | None, key: Path | None) -> None:
+    """Serve the pages, after bringing the tables up to date."""
+    from gardenapp.cli_notices import start_scheduler
+
+    if (certificate is None) != (key is None):
+        raise NotFound("Give --certificate and --key together.")
+    app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
+    write_json_to_stderr()
+    upgrade_if_needed()
+    bring_catalogue_up_to_date()
+    if certificate is not None and not app.config["IS_HTTPS"]:
+        # Cookies for HTTPS only, and browsers told to stay with it.
+        app = create_app(dataclasses.replace(read_settings(), is_https=True))
+    compile_board(app)
+    try:
+        run, close = _server(app, host, port, threads, certificate, key)
+    except OSError as error:
+        raise NotFound(f"Cannot listen on {host}, port {port}: {error.strerror}.") from error
+    for line in welcome(host, port, scheme="https" if certificate else "http"):
+        click.echo(line)
+    # Nothing of this command's own may stay open while the server's threads work.
+    db.session.remove()
+    end = start_scheduler(app) if app.config["HAS_SCHEDULER"] else None
+    # A service manager ends the server with SIGTERM: that too lets answers under way be finished.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        run()
+    except KeyboardInterrupt:
+        click.echo("Stopped.")
+    finally:
+        close()
+        if end is not None:
+            end()
+
+
+def _server(
+    app: Flask, host: str, port: int, threads: int, certificate: Path | None, key: Path | None
+) -> tuple[Callable[[], None], Callable[[], None]]:
+    """How to run and how to close the server; it listens already. Raises OSError."""
+    import waitress
+
+    if certificate is not None and key is not None:
+        from gardenapp.cli_notices import tls_server
+
+        secure = tls_server(
+            app,
+            host=host,
+            port=port,
+            threads=threads,
+            certificate=certificate,
+            key=key,
+            largest=LARGEST_BODY_BYTES,
+        )
+        secure.prepare()
+        return secure.serve, secure.stop
+    server = waitress.create_server(
+        app,
+        host=host,
+        port=port,
+        threads=threads,
+        ident=None,
+        max_request_body_size=LARGEST_BODY_BYTES,
+        # Behind a proxy that was declared, its headers are read by the app; otherwise
+        # they come from a visitor and are dropped.
+        clear_untrusted_proxy_headers=not isinstance(app.wsgi_app, ProxyFix),
+    )
+    return server.run, server.close
+
+
+def welcome(host: str, port: int, *, scheme: str = "http") -> list[str]:
+    """What to say at the start: where the pages are, and the set-up code if there is no garden."""
+    lines = [f"The garden's pages are at {scheme}://{a}:{port}/" for a in addresses(host)]
+    if not gardens.has_garden():
+        code = gardens.make_setup_code(Path(current_app.instance_path))
+        lines += [
+            "",
+            "There is no garden yet. Open the page and type this set-up code:",
+            f"    {code}",
+            "It works once, and a new one is made at each start.",
+        ]
+    return lines
+
+
+def addresses(host: str) -> list[str]:
+    """Where a browser reaches a server that listens on `host`, this computer first."""
+    if host not in {"0.0.0.0", "::", ""}:  # noqa: S104  (compared with, not listened on)
+        return [f"[{host}]" if ":" in host else host]
+    found = ["127.0.0.1"]
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # Sends nothing: it only asks which of this computer's addresses leads outside.
+            # The address is from the block kept for documentation, RFC 5737.
+            probe.connect(("192.0.2.1", 9))
+            outside = str(probe.getsockname()[0])
+        except OSError:
+            outside = ""
+    if outside and outside not in found and outside != "0.0.0.0":  # noqa: S104
+        found.append(outside)
+    return found
