@@ -319,7 +319,7 @@ def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path) -> N
     )  # fmt: skip
     try:
         page = ""
-        for _ in range(100):
+        for _ in range(600):
             try:
                 with urllib.request.urlopen(f"http://127.0.0.1:{port}/first-steps") as answer:
                     page = answer.read().decode()
