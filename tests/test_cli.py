@@ -334,7 +334,7 @@ def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path, serv
     environment |= {"GARDEN_INSTANCE": str(tmp_path), "PYTHONUNBUFFERED": "1"}
     server = serve("--host", "127.0.0.1", "--port", str(port), environment=environment)
     page = ""
-    for _ in range(100):
+    for _ in range(600):
         try:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/first-steps") as answer:
                 page = answer.read().decode()
