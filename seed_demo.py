@@ -29,8 +29,8 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import joinedload, scoped_session
 
 from gardenapp import create_app, reference
-from gardenapp.cli_base import bring_catalogue_up_to_date, upgrade_if_needed
-from gardenapp.cli_serve import serve
+from gardenapp.cli.base import bring_catalogue_up_to_date, upgrade_if_needed
+from gardenapp.cli.server import serve
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverClass

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from gardenapp.config import Settings, read_settings
 from gardenapp.folders import shipped
+from gardenapp.version import __version__ as __version__
 
 if TYPE_CHECKING:
     # Imported where the app is made: the command line's own help needs none of it.
     from flask import Flask
-
-__version__ = "0.2.0"
 
 
 def create_app(

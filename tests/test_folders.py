@@ -59,4 +59,5 @@ def test_the_version_stands_in_one_place() -> None:
 
     assert project["project"]["dynamic"] == ["version"]
     assert "version" not in project["project"]
-    assert project["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "gardenapp.__version__"}
+    told = project["tool"]["setuptools"]["dynamic"]["version"]
+    assert told == {"attr": "gardenapp.version.__version__"}

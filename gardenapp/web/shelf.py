@@ -20,9 +20,9 @@ from flask import render_template, request, session
 from flask_wtf.csrf import generate_csrf
 from werkzeug.wrappers import Response
 
-from gardenapp import __version__
 from gardenapp.extensions import db
 from gardenapp.services.clockwork import night_at
+from gardenapp.version import __version__
 from gardenapp.web import formats
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.kept_page import KeptPage, keep_page

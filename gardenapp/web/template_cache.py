@@ -24,7 +24,7 @@ import jinja2.runtime
 from flask import Flask
 from jinja2.bccache import Bucket, FileSystemBytecodeCache
 
-from gardenapp import __version__
+from gardenapp.version import __version__
 
 log = logging.getLogger("gardenapp")
 

@@ -21,7 +21,7 @@ from flask import Flask
 from sqlalchemy import select
 
 from gardenapp import create_app
-from gardenapp.cli_base import upgrade_if_needed
+from gardenapp.cli.base import upgrade_if_needed
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden
 from gardenapp.models.plots import Plot, StorePlace

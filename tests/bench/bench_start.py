@@ -92,7 +92,7 @@ def seed(folder: Path) -> None:
     """Make the demo garden, planned, in `folder`."""
     import seed_demo
     from gardenapp import create_app
-    from gardenapp.cli_base import upgrade_if_needed
+    from gardenapp.cli.base import upgrade_if_needed
     from tests.conftest import make_settings
 
     with create_app(make_settings(folder)).app_context():

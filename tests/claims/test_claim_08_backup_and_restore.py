@@ -24,7 +24,7 @@ from PIL import Image
 from sqlalchemy import func, select
 
 from gardenapp import create_app
-from gardenapp.cli_ops import _known_revisions
+from gardenapp.cli.upkeep import _known_revisions
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.plots import StorePlace

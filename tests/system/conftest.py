@@ -15,7 +15,7 @@ import requests
 import waitress
 from flask import Flask
 
-from gardenapp.cli_serve import LARGEST_BODY_BYTES
+from gardenapp.cli.server import LARGEST_BODY_BYTES
 from gardenapp.models.people import Member
 from gardenapp.services.garden import people
 from tests.factories import Factory

@@ -13,7 +13,9 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from gardenapp import cli_notices, create_app
+from gardenapp import create_app
+from gardenapp.cli import certificate as certificates
+from gardenapp.cli import server as cli_server
 from gardenapp.config import Settings
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
@@ -36,13 +38,13 @@ class Secure:
 
 
 def serve(app: Flask, folder: Path, port: int) -> Callable[[], None]:
-    server = cli_notices.tls_server(
+    server = cli_server.tls_server(
         app,
         host="127.0.0.1",
         port=port,
         threads=6,
-        certificate=folder / cli_notices.CERTIFICATE,
-        key=folder / cli_notices.KEY,
+        certificate=folder / certificates.CERTIFICATE,
+        key=folder / certificates.KEY,
         largest=1_000_000,
     )
     server.prepare()
@@ -60,7 +62,7 @@ def serve(app: Flask, folder: Path, port: int) -> Callable[[], None]:
 def secure(
     settings: Settings, clock: list[datetime], tmp_path: Path, make: Factory
 ) -> Iterator[Secure]:
-    cli_notices.make_certificate(tmp_path, names=(), ips=("127.0.0.1",), at=datetime.now(UTC))
+    certificates.make_certificate(tmp_path, names=(), ips=("127.0.0.1",), at=datetime.now(UTC))
     app = create_app(
         replace(settings, is_https=True), overrides={"TESTING": True, "CLOCK": lambda: clock[0]}
     )

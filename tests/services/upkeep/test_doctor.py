@@ -10,7 +10,7 @@ from flask import Flask
 from flask_migrate import downgrade
 from sqlalchemy import text
 
-from gardenapp.cli_ops import _known_revisions
+from gardenapp.cli.upkeep import _known_revisions
 from gardenapp.extensions import db
 from gardenapp.services import change_log
 from gardenapp.services.night import forecasts

@@ -21,7 +21,9 @@ import pytest
 from click.testing import CliRunner, Result
 from cryptography import x509
 
-from gardenapp import cli, cli_notices
+from gardenapp import cli
+from gardenapp.cli import certificate as certificates
+from gardenapp.cli import server as cli_server
 from gardenapp.errors import NotFound, OutOfRange
 from tests.factories import PASSWORD
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
@@ -61,15 +63,15 @@ def hello(environ: dict[str, Any], start: Any) -> list[bytes]:
 @pytest.fixture
 def tls_port(tmp_path: Path) -> Iterator[int]:
     """A little app behind the certificate that was just made."""
-    cli_notices.make_certificate(tmp_path, names=("shed.local",), ips=("127.0.0.1",), at=AT)
+    certificates.make_certificate(tmp_path, names=("shed.local",), ips=("127.0.0.1",), at=AT)
     port = free_port()
-    server = cli_notices.tls_server(
+    server = cli_server.tls_server(
         hello,
         host="127.0.0.1",
         port=port,
         threads=4,
-        certificate=tmp_path / cli_notices.CERTIFICATE,
-        key=tmp_path / cli_notices.KEY,
+        certificate=tmp_path / certificates.CERTIFICATE,
+        key=tmp_path / certificates.KEY,
         largest=1000,
     )
     server.prepare()
@@ -82,7 +84,7 @@ def tls_port(tmp_path: Path) -> Iterator[int]:
 
 def trusting(folder: Path) -> ssl.SSLContext:
     """A phone that was told to trust the garden's authority and nothing else."""
-    return ssl.create_default_context(cafile=str(folder / cli_notices.AUTHORITY))
+    return ssl.create_default_context(cafile=str(folder / certificates.AUTHORITY))
 
 
 # --- the certificate --------------------------------------------------------------------------
@@ -124,7 +126,7 @@ def test_somebody_who_was_not_told_does_not_trust_it(tls_port: int) -> None:
 @pytest.mark.skipif(shutil.which("openssl") is None, reason="needs the openssl command")
 def test_the_printed_fingerprint_is_the_one_a_phone_shows(tmp_path: Path) -> None:
     result = run("certificate", "--name", "shed.local", "--address", "192.0.2.7")
-    authority = str(tmp_path / cli_notices.AUTHORITY)
+    authority = str(tmp_path / certificates.AUTHORITY)
 
     shown = subprocess.run(
         ["openssl", "x509", "-in", authority, "-noout", "-fingerprint", "-sha256"],
@@ -135,7 +137,7 @@ def test_the_printed_fingerprint_is_the_one_a_phone_shows(tmp_path: Path) -> Non
     verified = subprocess.run(
         [
             "openssl", "verify", "-x509_strict", "-purpose", "sslserver",
-            "-CAfile", authority, str(tmp_path / cli_notices.CERTIFICATE),
+            "-CAfile", authority, str(tmp_path / certificates.CERTIFICATE),
         ],
         capture_output=True,
         text=True,
@@ -147,17 +149,17 @@ def test_the_printed_fingerprint_is_the_one_a_phone_shows(tmp_path: Path) -> Non
 
 
 def test_the_authority_is_limited_to_the_garden_and_its_key_is_not_kept(tmp_path: Path) -> None:
-    cli_notices.make_certificate(tmp_path, names=("shed.local",), ips=(), at=AT)
+    certificates.make_certificate(tmp_path, names=("shed.local",), ips=(), at=AT)
 
-    authority = x509.load_pem_x509_certificate((tmp_path / cli_notices.AUTHORITY).read_bytes())
-    server = x509.load_pem_x509_certificates((tmp_path / cli_notices.CERTIFICATE).read_bytes())[0]
+    authority = x509.load_pem_x509_certificate((tmp_path / certificates.AUTHORITY).read_bytes())
+    server = x509.load_pem_x509_certificates((tmp_path / certificates.CERTIFICATE).read_bytes())[0]
     limits = authority.extensions.get_extension_for_class(x509.NameConstraints)
     assert limits.critical
     permitted = limits.value.permitted_subtrees or []
     assert x509.DNSName("shed.local") in permitted
     assert any(isinstance(name, x509.IPAddress) for name in permitted)
     keys = [path for path in tmp_path.iterdir() if b"PRIVATE KEY" in path.read_bytes()]
-    assert [path.name for path in keys] == [cli_notices.KEY]
+    assert [path.name for path in keys] == [certificates.KEY]
     assert stat.S_IMODE(keys[0].stat().st_mode) == 0o600
     assert authority.public_key() != server.public_key()
     # Phones refuse more than 825 days, Apple’s HT211025; recalled from memory.
@@ -166,7 +168,7 @@ def test_the_authority_is_limited_to_the_garden_and_its_key_is_not_kept(tmp_path
 
 def test_a_certificate_is_not_replaced_unasked(tmp_path: Path) -> None:
     run("certificate", "--name", "shed.local")
-    before = (tmp_path / cli_notices.CERTIFICATE).read_bytes()
+    before = (tmp_path / certificates.CERTIFICATE).read_bytes()
 
     refused = run("certificate", "--name", "other.local")
     replaced = run("certificate", "--name", "other.local", "--force")
@@ -174,7 +176,7 @@ def test_a_certificate_is_not_replaced_unasked(tmp_path: Path) -> None:
     assert refused.exit_code == 2
     assert "--force" in refused.output
     assert replaced.exit_code == 0
-    assert (tmp_path / cli_notices.CERTIFICATE).read_bytes() != before
+    assert (tmp_path / certificates.CERTIFICATE).read_bytes() != before
 
 
 @pytest.mark.parametrize(
@@ -185,7 +187,7 @@ def test_what_is_no_name_or_address_is_refused(
     tmp_path: Path, names: tuple[str, ...], ips: tuple[str, ...]
 ) -> None:
     with pytest.raises(OutOfRange):
-        cli_notices.make_certificate(tmp_path, names=names, ips=ips, at=AT)
+        certificates.make_certificate(tmp_path, names=names, ips=ips, at=AT)
 
 
 # --- the server -------------------------------------------------------------------------------
@@ -224,7 +226,7 @@ def test_files_that_are_no_certificate_are_said_in_words(tmp_path: Path) -> None
     bad.write_text("not a certificate", encoding="ascii")
 
     def make(certificate: Path) -> None:
-        cli_notices.tls_server(
+        cli_server.tls_server(
             hello,
             host="127.0.0.1",
             port=free_port(),
@@ -256,8 +258,8 @@ def test_served_over_https_cookies_are_for_https_only_and_browsers_stay_with_it(
     port = free_port()
     server = serve(
         "--host", "127.0.0.1", "--port", str(port),
-        "--certificate", str(tmp_path / cli_notices.CERTIFICATE),
-        "--key", str(tmp_path / cli_notices.KEY),
+        "--certificate", str(tmp_path / certificates.CERTIFICATE),
+        "--key", str(tmp_path / certificates.KEY),
         environment={**os.environ, "GARDEN_INSTANCE": str(tmp_path)},
     )  # fmt: skip
     answer = wait_for(f"https://127.0.0.1:{port}/sign-in", trusting(tmp_path))

@@ -17,7 +17,9 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from gardenapp import __version__, cli, cli_base, cli_serve
+from gardenapp import __version__, cli
+from gardenapp.cli import base
+from gardenapp.cli import server as cli_server
 from gardenapp.errors import GardenError, OutOfRange, Refused
 from tests.factories import PASSWORD
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
@@ -79,9 +81,9 @@ def test_the_list_of_commands_says_what_each_says_of_itself() -> None:
 
 
 def test_each_part_of_the_command_line_is_in_the_table() -> None:
-    parts = {path.stem for path in Path(cli.__file__).parent.glob("cli_*.py")}
+    parts = {path.stem for path in Path(cli.__file__).parent.glob("*.py")}
 
-    assert parts - {"cli_base"} == {module for module, _ in cli.PARTS.values()} - {"cli"}
+    assert parts - {"__init__", "base"} == {module for module, _ in cli.PARTS.values()} - {""}
 
 
 @pytest.mark.parametrize("words", [["--help"], ["--version"], ["plnt"], []])
@@ -184,7 +186,7 @@ def test_a_database_without_tables_is_said_in_words() -> None:
 def test_an_error_of_the_app_leaves_with_2_and_one_of_python_does_not_hide() -> None:
     def refuse(error: Exception) -> click.Command:
         @click.command()
-        @cli_base.with_app
+        @base.with_app
         def command() -> None:
             raise error
 
@@ -307,7 +309,7 @@ def test_a_copy_holds_what_still_stands_in_the_write_ahead_log(tmp_path: Path) -
 
     app = create_app()
     with app.app_context():
-        kept = cli_base.back_up("test")
+        kept = base.back_up("test")
         db.engine.dispose()
     writer.close()
 
@@ -321,9 +323,9 @@ def test_a_copy_holds_what_still_stands_in_the_write_ahead_log(tmp_path: Path) -
 
 
 def test_the_addresses_name_this_computer_first() -> None:
-    assert cli_serve.addresses("127.0.0.1") == ["127.0.0.1"]
-    assert cli_serve.addresses("::1") == ["[::1]"]
-    assert cli_serve.addresses("::")[0] == "127.0.0.1"
+    assert cli_server.addresses("127.0.0.1") == ["127.0.0.1"]
+    assert cli_server.addresses("::1") == ["[::1]"]
+    assert cli_server.addresses("::")[0] == "127.0.0.1"
 
 
 def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path, serve: Serve) -> None:

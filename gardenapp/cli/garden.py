@@ -11,8 +11,13 @@ from flask import current_app
 from sqlalchemy import select
 
 from gardenapp.cli import main
-from gardenapp.cli_base import bring_catalogue_up_to_date, local_time, upgrade_if_needed, with_app
-from gardenapp.cli_serve import addresses
+from gardenapp.cli.base import (
+    addresses,
+    bring_catalogue_up_to_date,
+    local_time,
+    upgrade_if_needed,
+    with_app,
+)
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
 from gardenapp.models.people import Member

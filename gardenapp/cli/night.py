@@ -11,7 +11,7 @@ import click
 from flask import current_app
 
 from gardenapp.cli import main
-from gardenapp.cli_base import fail, local_time, with_app
+from gardenapp.cli.base import fail, local_time, with_app
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.services.fetching import FetchFailed

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from gardenapp.cli import main
-from gardenapp.cli_base import fail
+from gardenapp.cli.base import fail
 from gardenapp.errors import GardenError
 from gardenapp.readers.pieces import read_pieces, read_stock
 from gardenapp.readers.records import UnreadableFile

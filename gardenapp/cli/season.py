@@ -13,7 +13,7 @@ import click
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from gardenapp.cli import main
-from gardenapp.cli_base import fail, with_app
+from gardenapp.cli.base import fail, with_app
 from gardenapp.extensions import db
 from gardenapp.readers.records import UnreadableFile
 from gardenapp.services.clockwork import garden_zone, tonight

@@ -8,7 +8,7 @@ import click
 from sqlalchemy import func, select
 
 from gardenapp.cli import main
-from gardenapp.cli_base import with_app
+from gardenapp.cli.base import with_app
 from gardenapp.extensions import db
 from gardenapp.models.store import LedgerEntry
 from gardenapp.services.store import ledger

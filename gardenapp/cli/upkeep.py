@@ -14,14 +14,14 @@ from flask import current_app
 from sqlalchemy import create_engine
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 
-from gardenapp import __version__
 from gardenapp.cli import main
-from gardenapp.cli_base import upgrade_if_needed, with_app
+from gardenapp.cli.base import upgrade_if_needed, with_app
 from gardenapp.config import with_driver
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, prepare_engine
 from gardenapp.services.store import photos
 from gardenapp.services.upkeep import backup, doctor, transfer
+from gardenapp.version import __version__
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 

@@ -1,12 +1,19 @@
-"""`gardenapp serve`: the pages on the garden's network, and where phones find them."""
+"""`gardenapp serve`: the server for the garden's network, by HTTP or HTTPS, and its timetable.
+
+The timetable runs in a thread of the server. Where the computer's own timetable is to do the work
+instead, start it with `GARDEN_SCHEDULER=no` and run `gardenapp forecast fetch` and
+`gardenapp notices send` from that.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 import signal
-import socket
+import ssl
+import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 from flask import Flask, current_app
@@ -14,12 +21,20 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from gardenapp import create_app
 from gardenapp.cli import main
-from gardenapp.cli_base import bring_catalogue_up_to_date, upgrade_if_needed, with_app
+from gardenapp.cli.base import (
+    addresses,
+    bring_catalogue_up_to_date,
+    now,
+    outlet,
+    upgrade_if_needed,
+    with_app,
+)
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
-from gardenapp.errors import NotFound
+from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
 from gardenapp.logs import write_json_to_stderr
 from gardenapp.services.garden import settings as gardens
+from gardenapp.services.upkeep import scheduler
 from gardenapp.web.template_cache import compile_board
 
 # Flask answers 413 with our own page above MAX_UPLOAD_BYTES, or above MAX_LOGGER_UPLOAD_BYTES on
@@ -49,8 +64,6 @@ LARGEST_BODY_BYTES = MAX_LOGGER_UPLOAD_BYTES + 2 * MAX_UPLOAD_BYTES
 @with_app
 def serve(host: str, port: int, threads: int, certificate: Path | None, key: Path | None) -> None:
     """Serve the pages, after bringing the tables up to date."""
-    from gardenapp.cli_notices import start_scheduler
-
     if (certificate is None) != (key is None):
         raise NotFound("Give --certificate and --key together.")
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
@@ -89,8 +102,6 @@ def _server(
     import waitress
 
     if certificate is not None and key is not None:
-        from gardenapp.cli_notices import tls_server
-
         secure = tls_server(
             app,
             host=host,
@@ -116,6 +127,64 @@ def _server(
     return server.run, server.close
 
 
+def tls_server(
+    app: Any, *, host: str, port: int, threads: int, certificate: Path, key: Path, largest: int
+) -> Any:
+    """A server that speaks HTTPS by itself, for a garden without a proxy in front.
+
+    Raises NotFound, OutOfRange, with words, where the files cannot be used.
+    """
+    from cheroot import wsgi
+    from cheroot.ssl.builtin import BuiltinSSLAdapter
+
+    class Adapter(BuiltinSSLAdapter):
+        """Shakes hands in the worker that reads, not in the one loop that accepts.
+
+        Otherwise a single visitor who connects and says nothing keeps everybody waiting.
+        """
+
+        def wrap(self, sock: Any) -> tuple[Any, dict[str, str]]:
+            wrapped = self.context.wrap_socket(
+                sock, server_side=True, do_handshake_on_connect=False
+            )
+            return wrapped, {"wsgi.url_scheme": "https", "HTTPS": "on"}
+
+    for path in (certificate, key):
+        if not path.is_file():
+            raise NotFound(f"There is no file {path}.")
+    try:
+        adapter = Adapter(str(certificate), str(key))
+    except (ssl.SSLError, OSError, ValueError) as error:
+        raise OutOfRange(
+            f"{certificate.name} and {key.name} are not a certificate and its key in PEM form."
+        ) from error
+    adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
+    server = wsgi.Server((host, port), app, numthreads=threads, server_name="", timeout=20)
+    server.ssl_adapter = adapter
+    server.max_request_body_size = largest
+    return server
+
+
+def start_scheduler(app: Flask) -> Callable[[], None]:
+    """Run the timetable in a thread beside the server; gives how to stop it."""
+    stop = threading.Event()
+    with app.app_context():
+        where = outlet()
+    thread = threading.Thread(
+        target=scheduler.run,
+        kwargs={"context": app.app_context, "clock": now, "outlet": where, "stop": stop},
+        name="timetable",
+        daemon=True,
+    )
+    thread.start()
+
+    def end() -> None:
+        stop.set()
+        thread.join(5)
+
+    return end
+
+
 def welcome(host: str, port: int, *, scheme: str = "http") -> list[str]:
     """What to say at the start: where the pages are, and the set-up code if there is no garden."""
     lines = [f"The garden's pages are at {scheme}://{a}:{port}/" for a in addresses(host)]
@@ -128,21 +197,3 @@ def welcome(host: str, port: int, *, scheme: str = "http") -> list[str]:
             "It works once, and a new one is made at each start.",
         ]
     return lines
-
-
-def addresses(host: str) -> list[str]:
-    """Where a browser reaches a server that listens on `host`, this computer first."""
-    if host not in {"0.0.0.0", "::", ""}:  # noqa: S104  (compared with, not listened on)
-        return [f"[{host}]" if ":" in host else host]
-    found = ["127.0.0.1"]
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            # Sends nothing: it only asks which of this computer's addresses leads outside.
-            # The address is from the block kept for documentation, RFC 5737.
-            probe.connect(("192.0.2.1", 9))
-            outside = str(probe.getsockname()[0])
-        except OSError:
-            outside = ""
-    if outside and outside not in found and outside != "0.0.0.0":  # noqa: S104
-        found.append(outside)
-    return found

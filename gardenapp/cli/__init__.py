@@ -13,42 +13,42 @@ import importlib
 
 import click
 
-from gardenapp import __version__
+from gardenapp.version import __version__
 
 # Command: the module that adds it to `main`, and its line in the list of commands.
 PARTS = {
-    "backup": ("cli_ops", "Make a copy of the database while the server runs, and check it."),
+    "backup": ("upkeep", "Make a copy of the database while the server runs, and check it."),
     "certificate": (
-        "cli_notices",
+        "certificate",
         "Make a private certificate, so that phones can open the pages by HTTPS.",
     ),
-    "copy-to": ("cli_ops", "Copy the garden into the empty database at URL, and prove the copy."),
+    "copy-to": ("upkeep", "Copy the garden into the empty database at URL, and prove the copy."),
     "cutplan": (
-        "cli_build",
+        "builds",
         "Plan how to cut PIECES from STOCK, buying as little timber as can be.",
     ),
-    "db": ("cli_garden", "The database."),
-    "doctor": ("cli_ops", "Check the installation; leaves with 1 if something is broken."),
-    "export": ("cli_ops", "Write everything into FILE, a zip of one CSV a table."),
-    "forecast": ("cli_night", "Forecasts."),
-    "import": ("cli_ops", "Fill an empty database with an export, whole or not at all."),
+    "db": ("garden", "The database."),
+    "doctor": ("upkeep", "Check the installation; leaves with 1 if something is broken."),
+    "export": ("upkeep", "Write everything into FILE, a zip of one CSV a table."),
+    "forecast": ("night", "Forecasts."),
+    "import": ("upkeep", "Fill an empty database with an export, whole or not at all."),
     "init": (
-        "cli_garden",
+        "garden",
         "Make the tables, the garden, its first coordinator and the plant catalogue.",
     ),
-    "licences": ("cli_ops", "List the installed packages with their versions and licences."),
-    "member": ("cli_garden", "Members and their links."),
-    "notices": ("cli_notices", "Notices of cold nights."),
-    "plan": ("cli_night", "Plan a night from its newest forecast and print the board."),
-    "replay": ("cli_replay", "Replay the record in FILE night by night with simulated forecasts."),
+    "licences": ("upkeep", "List the installed packages with their versions and licences."),
+    "member": ("garden", "Members and their links."),
+    "notices": ("notices", "Notices of cold nights."),
+    "plan": ("night", "Plan a night from its newest forecast and print the board."),
+    "replay": ("season", "Replay the record in FILE night by night with simulated forecasts."),
     "restore": (
-        "cli_ops",
+        "upkeep",
         "Put a copy back in the place of the database; the server must be stopped.",
     ),
-    "serve": ("cli_serve", "Serve the pages, after bringing the tables up to date."),
-    "store": ("cli_store", "The store of covers and materials."),
-    "trial": ("cli_trial", "Trials of a cover with two loggers."),
-    "version": ("cli", "Print the version."),
+    "serve": ("server", "Serve the pages, after bringing the tables up to date."),
+    "store": ("store", "The store of covers and materials."),
+    "trial": ("trials", "Trials of a cover with two loggers."),
+    "version": ("", "Print the version."),
 }
 
 
@@ -60,7 +60,7 @@ class Commands(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name in PARTS and cmd_name not in self.commands:
-            importlib.import_module(f"gardenapp.{PARTS[cmd_name][0]}")
+            importlib.import_module(f"gardenapp.cli.{PARTS[cmd_name][0]}")
         return super().get_command(ctx, cmd_name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -11,7 +11,7 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-import gardenapp.cli_build
+import gardenapp.cli.builds
 from gardenapp import cli
 
 PIECES = "name,length_mm,count\nlong rail,1270,4\nshort rail,863.6,4\nleg,609.6,4\n"
@@ -27,7 +27,7 @@ def files(tmp_path: Path) -> tuple[Path, Path]:
 
 
 def run(*words: str) -> Result:
-    return CliRunner().invoke(gardenapp.cli_build.cutplan, list(words))
+    return CliRunner().invoke(gardenapp.cli.builds.cutplan, list(words))
 
 
 def test_the_usual_frame_is_planned_in_words(files: tuple[Path, Path]) -> None:
@@ -41,7 +41,7 @@ def test_the_usual_frame_is_planned_in_words(files: tuple[Path, Path]) -> None:
 
 def test_json_on_standard_output_is_json_and_nothing_else(files: tuple[Path, Path]) -> None:
     # In a process of its own: the solver's banner would come from beneath Python.
-    code = "from gardenapp.cli_build import cutplan; cutplan()"
+    code = "from gardenapp.cli.builds import cutplan; cutplan()"
 
     done = subprocess.run(
         [sys.executable, "-c", code, *map(str, files), "--kerf", "3.2", "--json"],
@@ -87,4 +87,4 @@ def test_a_saw_wider_than_a_hand_is_refused_in_words(files: tuple[Path, Path]) -
 def test_the_command_belongs_to_the_app() -> None:
     found = cli.main.get_command(click.Context(cli.main), "cutplan")
 
-    assert found is gardenapp.cli_build.cutplan
+    assert found is gardenapp.cli.builds.cutplan

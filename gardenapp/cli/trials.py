@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from gardenapp.cli import main
-from gardenapp.cli_base import fail, with_app
+from gardenapp.cli.base import fail, with_app
 from gardenapp.errors import GardenError, NotFound, OutOfRange
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden

@@ -1,143 +1,23 @@
-"""`gardenapp notices send`, `gardenapp certificate`, and what `serve` needs for both.
-
-The timetable runs in a thread of `gardenapp serve`. Where the computer's own timetable is to do
-the work instead, start the server with `GARDEN_SCHEDULER=no` and run `gardenapp forecast fetch`
-and `gardenapp notices send` from it.
-"""
+"""`gardenapp certificate`: a private certificate, so that phones can open the pages by HTTPS."""
 
 from __future__ import annotations
 
 import ipaddress
 import os
 import socket
-import ssl
-import threading
-from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import click
-from flask import Flask, current_app
+from flask import current_app
 
 from gardenapp.cli import main
-from gardenapp.cli_base import local_time, with_app
-from gardenapp.cli_serve import addresses
+from gardenapp.cli.base import addresses, now, with_app
 from gardenapp.errors import NotFound, OutOfRange
-from gardenapp.services.notices import telling
-from gardenapp.services.notices.telling import Outlet
-from gardenapp.services.upkeep import scheduler
 
 CERTIFICATE, KEY, AUTHORITY = "certificate.pem", "certificate_key.pem", "garden_authority.crt"
 # Phones refuse a server's certificate that is good for longer than 825 days, private ones too.
 CERTIFICATE_DAYS = 800
-
-
-def now() -> datetime:
-    """The present moment."""
-    return datetime.now(UTC)
-
-
-def outlet() -> Outlet:
-    """What sending needs, from the app's settings."""
-    return Outlet(
-        instance=Path(current_app.instance_path),
-        allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
-        backup_days=current_app.config["BACKUP_DAYS"],
-    )
-
-
-# --- notices ----------------------------------------------------------------------------------
-
-
-@main.group("notices")
-def notices_group() -> None:
-    """Notices of cold nights."""
-
-
-@notices_group.command("send")
-@with_app
-def notices_send() -> None:
-    """Queue what tonight's plan has not told yet and send what is due; for cron."""
-    at = now()
-    queued = telling.catch_up(now=at)
-    done = telling.send_due(now=at, outlet=outlet())
-    words = f"{done.sent} sent, {done.failed} failed, {done.waiting} waiting."
-    scheduler.beat(job=scheduler.SEND, result=words, was_good=True, now=at)
-    click.echo(f"{queued} queued, {words}")
-
-
-@notices_group.command("list")
-@with_app
-def notices_list() -> None:
-    """Print the newest notices and what became of them."""
-    for line in telling.list_notices():
-        error = f"  {line.last_error}" if line.last_error else ""
-        click.echo(
-            f"{local_time(line.made_at)}  {line.name}  {line.channel}  {line.kind}  "
-            f"{line.state}  {line.tries} tries{error}"
-        )
-
-
-def start_scheduler(app: Flask) -> Callable[[], None]:
-    """Run the timetable in a thread beside the server; gives how to stop it."""
-    stop = threading.Event()
-    with app.app_context():
-        where = outlet()
-    thread = threading.Thread(
-        target=scheduler.run,
-        kwargs={"context": app.app_context, "clock": now, "outlet": where, "stop": stop},
-        name="timetable",
-        daemon=True,
-    )
-    thread.start()
-
-    def end() -> None:
-        stop.set()
-        thread.join(5)
-
-    return end
-
-
-# --- https ------------------------------------------------------------------------------------
-
-
-def tls_server(
-    app: Any, *, host: str, port: int, threads: int, certificate: Path, key: Path, largest: int
-) -> Any:
-    """A server that speaks HTTPS by itself, for a garden without a proxy in front.
-
-    Raises NotFound, OutOfRange, with words, where the files cannot be used.
-    """
-    from cheroot import wsgi
-    from cheroot.ssl.builtin import BuiltinSSLAdapter
-
-    class Adapter(BuiltinSSLAdapter):
-        """Shakes hands in the worker that reads, not in the one loop that accepts.
-
-        Otherwise a single visitor who connects and says nothing keeps everybody waiting.
-        """
-
-        def wrap(self, sock: Any) -> tuple[Any, dict[str, str]]:
-            wrapped = self.context.wrap_socket(
-                sock, server_side=True, do_handshake_on_connect=False
-            )
-            return wrapped, {"wsgi.url_scheme": "https", "HTTPS": "on"}
-
-    for path in (certificate, key):
-        if not path.is_file():
-            raise NotFound(f"There is no file {path}.")
-    try:
-        adapter = Adapter(str(certificate), str(key))
-    except (ssl.SSLError, OSError, ValueError) as error:
-        raise OutOfRange(
-            f"{certificate.name} and {key.name} are not a certificate and its key in PEM form."
-        ) from error
-    adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
-    server = wsgi.Server((host, port), app, numthreads=threads, server_name="", timeout=20)
-    server.ssl_adapter = adapter
-    server.max_request_body_size = largest
-    return server
 
 
 @main.command("certificate")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import logging
+import socket
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -15,12 +16,14 @@ import click
 from flask import current_app
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
-from gardenapp import __version__, create_app
+from gardenapp import create_app
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden
+from gardenapp.services.notices.telling import Outlet
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.upkeep import backup
+from gardenapp.version import __version__
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -120,3 +123,35 @@ def back_up(why: str) -> Path | None:
         app_version=__version__,
     )
     return made.path
+
+
+def now() -> datetime:
+    """The present moment."""
+    return datetime.now(UTC)
+
+
+def outlet() -> Outlet:
+    """What sending needs, from the app's settings."""
+    return Outlet(
+        instance=Path(current_app.instance_path),
+        allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
+        backup_days=current_app.config["BACKUP_DAYS"],
+    )
+
+
+def addresses(host: str) -> list[str]:
+    """Where a browser reaches a server that listens on `host`, this computer first."""
+    if host not in {"0.0.0.0", "::", ""}:  # noqa: S104  (compared with, not listened on)
+        return [f"[{host}]" if ":" in host else host]
+    found = ["127.0.0.1"]
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # Sends nothing: it only asks which of this computer's addresses leads outside.
+            # The address is from the block kept for documentation, RFC 5737.
+            probe.connect(("192.0.2.1", 9))
+            outside = str(probe.getsockname()[0])
+        except OSError:
+            outside = ""
+    if outside and outside not in found and outside != "0.0.0.0":  # noqa: S104
+        found.append(outside)
+    return found

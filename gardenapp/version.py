@@ -1,0 +1,3 @@
+"""Which version this is: said once, here."""
+
+__version__ = "0.2.0"
