@@ -418,7 +418,7 @@ def test_any_two_records_are_analysed_or_refused(
         return
 
     json.dumps(as_plain(result), allow_nan=False)
-    assert len(list(result.cleaned())) == result.matched_count >= 2
+    assert len(result.matched.inside_c) == result.matched_count >= 2
     for night in result.nights:
         assert 0.0 <= night.covered_fraction <= 1.0
         assert night.lift_least_k <= night.lift_most_k
@@ -445,7 +445,7 @@ def test_the_chart_keeps_the_extremes_and_its_limit(seed: int, days: float, most
     assert points[-1].at.timestamp() == at[-1]
 
 
-def test_the_cleaned_rows_are_all_matched_moments() -> None:
+def test_the_rows_are_all_matched_moments() -> None:
     at = moments(1, 600)
     out_c = outside_c(at)
     humid = np.where(np.arange(len(at)) % 2 == 0, 80.0, np.nan)
@@ -453,14 +453,14 @@ def test_the_cleaned_rows_are_all_matched_moments() -> None:
     result = analyse(
         Series(at, out_c + 1.0, humid), Series(at, out_c), nights=nights_of(at)
     )
-    rows = list(result.cleaned())
+    rows = result.matched
 
     assert len(rows) == result.matched_count == len(at)
-    assert rows[0].at == datetime.fromtimestamp(START, tz=UTC)
-    assert rows[0].inside_humidity_percent == 80.0
-    assert rows[1].inside_humidity_percent is None
-    assert rows[0].outside_humidity_percent is None
-    assert all(row.difference_k == pytest.approx(1.0) for row in rows)
+    assert result.starts_at == datetime.fromtimestamp(START, tz=UTC)
+    assert rows.at_s.tolist() == at.tolist()
+    assert rows.inside_percent is not None and rows.outside_percent is None
+    assert rows.inside_percent[0] == 80.0 and np.isnan(rows.inside_percent[1])
+    assert rows.inside_c - rows.outside_c == pytest.approx(np.ones(len(at)))
 
 
 def test_a_result_can_be_written_as_json_and_read_back() -> None:
