@@ -40,7 +40,9 @@ def make_nights(count: int = 60, *, mean_c: float = 1.0, seed: int = 3) -> tuple
     return tuple(nights)
 
 
-def make_planting(number: int, *, kill_c: float, plot: str = "A", **changes: object):
+def make_planting(
+    number: int, *, kill_c: float, plot: str = "A", **changes: object
+) -> ReplayPlanting:
     values: dict[str, object] = {
         "id": number,
         "plot_id": plot,

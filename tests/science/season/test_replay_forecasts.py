@@ -38,7 +38,8 @@ def test_simulated_forecasts_hit_as_often_as_a_service_publishes() -> None:
 def test_a_forecast_is_right_on_average_whatever_it_says() -> None:
     nights = make_nights(800)
     pool = error_pool(nights)
-    cold_errors, warm_errors = [], []
+    cold_errors: list[float] = []
+    warm_errors: list[float] = []
 
     for seed in range(10):
         forecasts = simulated_forecasts(nights, pool, seed=seed)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pytest
 
-from gardenapp.science.allocation.problem import CoverPool
+from gardenapp.science.allocation.problem import CoverPool, Id
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.season.replay import (
     night_outlook,
@@ -13,7 +15,7 @@ from gardenapp.science.season.replay import (
 from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
 )
-from gardenapp.science.season.replay_rules import by_rule, prepare_for_rules
+from gardenapp.science.season.replay_rules import RuleAnswer, by_rule, prepare_for_rules
 from tests.science.season.replay_made import (
     FIRST,
     LOW_ERROR,
@@ -24,7 +26,9 @@ from tests.science.season.replay_made import (
 )
 
 
-def rule_answer(wanted: list[int], pools: tuple[CoverPool, ...], warmth: dict[str, float]):
+def rule_answer(
+    wanted: list[int], pools: tuple[CoverPool, ...], warmth: Mapping[Id, float]
+) -> RuleAnswer:
     garden = make_garden(
         make_planting(1, kill_c=-1.0, plot="A"),
         make_planting(2, kill_c=-1.0, plot="B"),
