@@ -242,7 +242,7 @@ class Sources:
 
     package : the text of each module whose definitions are asked about, by its full name
     roots : the text of the modules that run anyway
-    spoken : texts from which only `.name` is taken: templates
+    spoken : names that stand behind a dot in templates
     """
 
     package: Mapping[str, str]
