@@ -93,6 +93,3 @@ class Estimate:
         if self.sd == 0.0:
             return 1.0 if x >= self.mean else 0.0
         return _STANDARD.cdf((x - self.mean) / self.sd)
-
-
-CERTAIN_ZERO = Estimate(0.0, 0.0)

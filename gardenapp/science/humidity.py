@@ -185,13 +185,6 @@ def absolute_humidity_gm3(temperature_c: float, humidity_percent: float) -> floa
     return 1000.0 * pascal / (_VAPOUR_GAS_CONSTANT * (temperature_c + _KELVIN))
 
 
-def vapour_pressure_deficit_hpa(temperature_c: float, humidity_percent: float) -> float:
-    """How much more vapour the air could take. [hPa]"""
-    return saturation_vapour_pressure_hpa(temperature_c) - vapour_pressure_hpa(
-        temperature_c, humidity_percent
-    )
-
-
 def pressure_hpa(elevation_m: float) -> float:
     """Usual air pressure at a height above the sea. [hPa]
 
@@ -207,30 +200,12 @@ def psychrometric_constant_hpa_per_k(air_pressure_hpa: float) -> float:
     return 0.665e-3 * air_pressure_hpa
 
 
-def vapour_pressure_from_wet_bulb_hpa(
-    dry_c: float, wet_c: float, air_pressure_hpa: float = 1013.0
-) -> float:
-    """Vapour pressure from a ventilated pair of thermometers. [hPa]
-
-    FAO-56 eq. 15 and 16 with 0.000662 per K. Raises OutOfRange where the wet bulb reads
-    above the dry one, or where the pair would need negative vapour.
-    """
-    if wet_c > dry_c:
-        raise OutOfRange(f"wet_c {wet_c} cannot lie above dry_c {dry_c}")
-    vapour = saturation_vapour_pressure_hpa(wet_c) - (
-        _VENTILATED_PSYCHROMETER_PER_K * air_pressure_hpa * (dry_c - wet_c)
-    )
-    if vapour <= 0.0:
-        raise OutOfRange(f"no air is as dry as wet_c {wet_c} beside dry_c {dry_c}")
-    return vapour
-
-
 def wet_bulb_c(
     temperature_c: float, humidity_percent: float, air_pressure_hpa: float = 1013.0
 ) -> float:
     """What a wetted, ventilated thermometer (or a sprinkled leaf) would read. [°C]
 
-    Solved by halving on FAO-56 eq. 15, water curve throughout; below 0 °C an iced bulb
+    Solved by halving on FAO-56 eq. 15 and 16, water curve throughout; below 0 °C an iced bulb
     reads a few tenths higher.
     """
     target = vapour_pressure_hpa(temperature_c, humidity_percent)
@@ -243,16 +218,3 @@ def wet_bulb_c(
         else:
             high = middle
     return (low + high) / 2.0
-
-
-def humidity_ratio(vapour_hpa: float, air_pressure_hpa: float = 1013.25) -> float:
-    """Mass of vapour for each mass of dry air. [kg kg-1]
-
-    Ideal gas, 0.621945 as in ASHRAE Fundamentals 2017 ch. 1 eq. 20. Raises OutOfRange
-    unless the vapour pressure is below the air pressure.
-    """
-    if not 0.0 <= vapour_hpa < air_pressure_hpa:
-        raise OutOfRange(
-            f"vapour_hpa must be 0 or more and below the air pressure, not {vapour_hpa}"
-        )
-    return 0.621945 * vapour_hpa / (air_pressure_hpa - vapour_hpa)

@@ -38,11 +38,6 @@ def kmh_to_mps(speed_kmh: float) -> float:
     return speed_kmh * MPS_PER_KMH
 
 
-def mps_to_kmh(speed_mps: float) -> float:
-    """Wind in km/h from m/s."""
-    return speed_mps / MPS_PER_KMH
-
-
 def mph_to_mps(speed_mph: float) -> float:
     """Wind in m/s from miles an hour."""
     return speed_mph * MPS_PER_MPH
@@ -56,11 +51,6 @@ def mps_to_mph(speed_mps: float) -> float:
 def knots_to_mps(speed_knots: float) -> float:
     """Wind in m/s from knots."""
     return speed_knots * MPS_PER_KNOT
-
-
-def mps_to_knots(speed_mps: float) -> float:
-    """Wind in knots from m/s."""
-    return speed_mps / MPS_PER_KNOT
 
 
 def inch_to_cm(length_inch: float) -> float:

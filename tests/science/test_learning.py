@@ -170,3 +170,23 @@ def test_odds_that_are_none_are_not_scored(said: list[float], came: list[bool]) 
         brier_score(said, came)
     with pytest.raises(OutOfRange):
         reliability_table(said, came)
+
+
+@pytest.mark.outside("Box and Tiao 1973, section 1.2.3, two physicists (from memory)")
+@pytest.mark.parametrize(
+    ("prior", "seen", "mean", "sd"),
+    [
+        (Estimate(900.0, 20.0), [850.0], 890.0, 17.9),
+        (Estimate(800.0, 80.0), [850.0], 840.0, 35.8),
+        (Estimate(900.0, 20.0), [870.0] * 100, 871.2, 3.9),
+        (Estimate(800.0, 80.0), [870.0] * 100, 869.8, 4.0),
+    ],
+    ids=["A, one reading", "B, one reading", "A, a hundred", "B, a hundred"],
+)
+def test_learning_a_mean_is_that_of_the_textbook(
+    prior: Estimate, seen: list[float], mean: float, sd: float
+) -> None:
+    posterior = normal_normal(prior, seen, 40.0)
+
+    assert posterior.estimate.mean == pytest.approx(mean, abs=0.05)
+    assert posterior.estimate.sd == pytest.approx(sd, abs=0.05)

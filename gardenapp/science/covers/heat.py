@@ -21,15 +21,6 @@ STEFAN_BOLTZMANN = 5.670374e-8  # [W m-2 K-4]
 _KELVIN = 273.15
 AIR_HEAT_J_M3K = 1200.0  # density times heat capacity of air, Moene and van Dam 2014, table 2.2
 
-PROTECTION_INDEX_PERCENT = {
-    "glass": 93.0,
-    "polyvinyl fluoride": 90.0,
-    "polyester": 87.0,
-    "polystyrene": 63.0,
-    "polyethylene": 26.0,
-}
-"""Share of the open ground's net night loss that a film stops (Hanson 1963, field)."""
-
 
 def black_body_wm2(temperature_c: float) -> float:
     """What a black surface sends out. [W m-2]"""
@@ -100,13 +91,6 @@ def sky_radiation_wm2(temperature_c: float, emissivity: float) -> float:
     return emissivity * black_body_wm2(temperature_c)
 
 
-def sky_temperature_c(temperature_c: float, emissivity: float) -> float:
-    """The black surface that would send down as much. [°C]"""
-    if not 0.0 < emissivity <= 1.0:
-        raise OutOfRange(f"emissivity must be above 0 and at most 1, not {emissivity}")
-    return float(emissivity**0.25 * (temperature_c + _KELVIN) - _KELVIN)
-
-
 def net_loss_wm2(temperature_c: float, emissivity: float) -> float:
     """What a black surface at air temperature loses to the sky. [W m-2]"""
     return (1.0 - emissivity) * black_body_wm2(temperature_c)
@@ -127,15 +111,6 @@ def net_long_wave_mj(
     mean_fourth = ((highest_c + 273.16) ** 4 + (lowest_c + 273.16) ** 4) / 2.0
     share = min(1.0, solar_mj / clear_sky_mj)
     return sigma_mj * mean_fourth * (0.34 - 0.14 * math.sqrt(vapour_kpa)) * (1.35 * share - 0.35)
-
-
-def net_loss_under_film_wm2(open_loss_wm2: float, protection_index_percent: float) -> float:
-    """Net night loss that a film of this protection index leaves. [W m-2]"""
-    if not 0.0 <= protection_index_percent <= 100.0:
-        raise OutOfRange(
-            f"protection_index_percent must be 0 to 100, not {protection_index_percent}"
-        )
-    return open_loss_wm2 * (1.0 - protection_index_percent / 100.0)
 
 
 KON_DEW_G_CM2 = 2.0e-3

@@ -13,11 +13,6 @@ from gardenapp.errors import OutOfRange
 GRAVITY_MPS2 = 9.81
 AIR_DENSITY_KGM3 = 1.225  # standard atmosphere at sea level, 15 °C
 
-# Lower limit of each Beaufort force in m/s, 0 to 12 (Beaufort scale, m/s list).
-BEAUFORT_FROM_MPS = (
-    0.0, 0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7,
-)
-
 
 def _not_negative(name: str, value: float) -> float:
     if not (math.isfinite(value) and value >= 0.0):
@@ -42,12 +37,6 @@ def dynamic_pressure_pa(wind_mps: float, rho_kgm3: float = AIR_DENSITY_KGM3) -> 
     61.25
     """
     return 0.5 * _positive("rho_kgm3", rho_kgm3) * _not_negative("wind_mps", wind_mps) ** 2
-
-
-def beaufort_force(wind_mps: float) -> int:
-    """Beaufort force, 0 to 12, of a mean wind. The limits are to one decimal."""
-    speed = round(_not_negative("wind_mps", wind_mps), 1)
-    return sum(1 for limit in BEAUFORT_FROM_MPS if speed >= limit) - 1
 
 
 def wind_at_height(

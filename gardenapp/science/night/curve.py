@@ -145,61 +145,6 @@ class NightCurve:
         return sum(_hours(end - start) for start, end in self._spans_below(threshold_c))
 
 
-def temperature_after_sunset(
-    hours: float, *, evening_c: float, low_c: float, night_h: float
-) -> float:
-    """The published square-root law: temperature `hours` after sunset.
-
-    Parameters
-    ----------
-    hours : since sunset, 2 to `night_h`. [h]
-    evening_c : air two hours after sunset. [any degree]
-    low_c : low at sunrise, at most `evening_c`. [the same degree]
-    night_h : sunset to sunrise, above 2. [h]
-
-    Returns
-    -------
-    Temperature, in the degree given: the law is the same in °C and °F.
-
-    Raises OutOfRange outside these.
-
-    References
-    ----------
-    Square-root law of the FAO frost handbook (Snyder and de Melo-Abreu 2005), seen in an
-    academic reproduction.
-
-    Examples
-    --------
-    >>> round(temperature_after_sunset(3, evening_c=0.95, low_c=-5.45, night_h=15), 4)
-    -0.825
-    """
-    if night_h <= LAW_STARTS_H:
-        raise OutOfRange(f"night_h must be above {LAW_STARTS_H:g}, not {night_h}")
-    if low_c > evening_c:
-        raise OutOfRange(f"low_c {low_c} cannot lie above evening_c {evening_c}")
-    if not LAW_STARTS_H <= hours <= night_h:
-        raise OutOfRange(f"hours must be {LAW_STARTS_H:g} to {night_h}, not {hours}")
-    share = (hours - LAW_STARTS_H) / (night_h - LAW_STARTS_H)
-    return evening_c + (low_c - evening_c) * math.sqrt(share)
-
-
-def hours_to_threshold(
-    threshold_c: float, *, evening_c: float, low_c: float, night_h: float
-) -> float | None:
-    """Hours after sunset at which the square-root law crosses a threshold.
-
-    The inverse of `temperature_after_sunset`; None where it never gets that cold,
-    2 where it is that cold already. Raises as that does.
-    """
-    temperature_after_sunset(night_h, evening_c=evening_c, low_c=low_c, night_h=night_h)
-    if threshold_c < low_c:
-        return None
-    if threshold_c >= evening_c:
-        return LAW_STARTS_H
-    share = ((evening_c - threshold_c) / (evening_c - low_c)) ** 2
-    return LAW_STARTS_H + (night_h - LAW_STARTS_H) * share
-
-
 def default_evening_drop_k(radiative_share: float) -> float:
     """Usual fall from two hours after sunset to the low, where nothing better is known. [K]
 
@@ -252,6 +197,11 @@ def curve_from_low(
 
     Raises OutOfRange where the low lies above the evening temperature, or outside the night,
     and for an exponent outside 0.2 to 2.
+
+    References
+    ----------
+    Square-root law of the FAO frost handbook (Snyder and de Melo-Abreu 2005), seen in an
+    academic reproduction.
     """
     if not 0.2 <= exponent <= 2.0:
         raise OutOfRange(f"exponent must be 0.2 to 2, not {exponent}")

@@ -169,20 +169,6 @@ def frost_type(
     return FrostType.RADIATION_FROST if is_light and is_clear else FrostType.AIR_FROST
 
 
-def frost_severity(air_low_c: float) -> str:
-    """UK class of an air frost in light wind: none, slight, moderate, severe, very severe.
-
-    UK meteorological glossary 1991 as printed by a broadcaster: to −3.5, −6.5 and
-    −11.5 °C. Those at 10 knots or more are another set, not seen.
-    """
-    if air_low_c >= 0.0:
-        return "none"
-    for limit_c, word in ((-3.5, "slight"), (-6.5, "moderate"), (-11.5, "severe")):
-        if air_low_c >= limit_c:
-            return word
-    return "very severe"
-
-
 _SMITH_CONSTANT_K = {5: 8.0, 9: 8.0, 10: 8.0, 6: 9.0, 8: 9.0}
 
 

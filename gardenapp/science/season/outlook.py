@@ -27,6 +27,9 @@ THIN_SEASONS = 10
 """With fewer seasons than this the figures are shown as thin. Ours; normals use thirty."""
 _COLD_HALF = (60, 305)  # days after midsummer's 1 July or 1 January: 30 August to 1 May
 _DAYS = 366
+_FROST_SHARES = (0.1, 0.5, 0.9)
+_INTERVAL = 0.8
+_DRAWS, _SEED = 2000, 1
 _LEAP_START = {True: date(2003, 7, 1), False: date(2004, 1, 1)}
 
 
@@ -45,11 +48,6 @@ class DateQuantile:
     share: float
     month: int | None
     day: int | None
-
-    @property
-    def is_never(self) -> bool:
-        """Whether that share is not reached, because too many winters had no such night."""
-        return self.month is None
 
 
 @dataclass(frozen=True)
@@ -136,11 +134,6 @@ def season_of(night: date, *, is_northern: bool) -> int:
     return night.year - 1 if is_northern and night.month < 7 else night.year
 
 
-def season_start(season: int, *, is_northern: bool) -> date:
-    """The first day of a season."""
-    return date(season, 7, 1) if is_northern else date(season, 1, 1)
-
-
 @dataclass(frozen=True)
 class _Record:
     """Nights in order, each with its season and its place in the season's leap year."""
@@ -174,33 +167,12 @@ def _record(lows: Sequence[tuple[date, float]], *, is_northern: bool) -> _Record
     return _Record(ordinal, low_c[order], season[order], place[order], is_northern)
 
 
-def chance_by_date(
-    lows: Sequence[tuple[date, float]],
-    threshold_c: float,
-    *,
-    is_northern: bool,
-    half_window_days: int = HALF_WINDOW_DAYS,
-) -> ChanceByDate:
+def _chance(record: _Record, threshold_c: float, half_window_days: int) -> ChanceByDate:
     """Share of nights within ± the window of each date, all years together, below a threshold.
 
-    Parameters
-    ----------
-    lows : (night of, low) pairs in any order, gaps allowed. [°C]
-    half_window_days : 0 to 60.
-
-    Raises
-    ------
-    OutOfRange : no nights, a night twice, lows outside ±100 °C, a window outside 0 to 60.
-
-    Notes
-    -----
     A moving window with equal weights, joined at the ends of the year. Work grows with the
     number of nights and no faster.
     """
-    return _chance(_record(lows, is_northern=is_northern), threshold_c, half_window_days)
-
-
-def _chance(record: _Record, threshold_c: float, half_window_days: int) -> ChanceByDate:
     if not 0 <= half_window_days <= 60:
         raise OutOfRange(f"half_window_days must be 0 to 60, not {half_window_days}")
     if not math.isfinite(threshold_c):
@@ -263,12 +235,10 @@ def _quantile_place(places: Sequence[float], share: float) -> int | None:
     return round(low + (position - under) * (high - low))
 
 
-def _date_quantiles(
-    places: Sequence[float], shares: Sequence[float], is_northern: bool
-) -> tuple[DateQuantile, ...]:
+def _date_quantiles(places: Sequence[float], is_northern: bool) -> tuple[DateQuantile, ...]:
     start = _LEAP_START[is_northern].toordinal()
     found = []
-    for share in shares:
+    for share in _FROST_SHARES:
         place = _quantile_place(places, share) if places else None
         if place is None:
             found.append(DateQuantile(share, None, None))
@@ -278,30 +248,12 @@ def _date_quantiles(
     return tuple(found)
 
 
-def frost_dates(
-    lows: Sequence[tuple[date, float]],
-    threshold_c: float = 0.0,
-    *,
-    is_northern: bool,
-    shares: Sequence[float] = (0.1, 0.5, 0.9),
-) -> FrostDates:
-    """First and last nights below a threshold, as empirical quantiles over seasons.
+def _frosts(record: _Record, seasons: Sequence[int], threshold_c: float) -> FrostDates:
+    """First and last nights below a threshold, as empirical quantiles over whole seasons.
 
     Winters without such a night count: as "never" among first dates and as "before the
     season" among last dates. So a share may have no date, which is said and not guessed.
-    Seasons with too few nights are left out. Raises OutOfRange as `chance_by_date`, and for
-    shares outside 0 to 1.
     """
-    record = _record(lows, is_northern=is_northern)
-    return _frosts(record, _complete(record)[0], threshold_c, shares)
-
-
-def _frosts(
-    record: _Record, seasons: Sequence[int], threshold_c: float, shares: Sequence[float]
-) -> FrostDates:
-    for share in shares:
-        if not 0.0 <= share <= 1.0:
-            raise OutOfRange(f"share must be 0 to 1, not {share}")
     below = record.low_c < threshold_c
     cold_season, cold_place, cold_day = (
         record.season[below],
@@ -331,62 +283,37 @@ def _frosts(
         )
     return FrostDates(
         threshold_c=threshold_c,
-        first=_date_quantiles(firsts, shares, record.is_northern),
-        last=_date_quantiles(lasts, shares, record.is_northern),
+        first=_date_quantiles(firsts, record.is_northern),
+        last=_date_quantiles(lasts, record.is_northern),
         seasons=len(seasons),
         without=sum(1 for _, first, _ in by_season if first is None),
         by_season=tuple(by_season),
     )
 
 
-def nights_below(
-    lows: Sequence[tuple[date, float]],
-    threshold_c: float,
-    *,
-    is_northern: bool,
-    fraction: float = 0.8,
-    draws: int = 2000,
-    seed: int = 1,
-) -> NightsBelow:
+def _nights(record: _Record, seasons: Sequence[int], threshold_c: float) -> NightsBelow:
     """Mean number of nights a winter below a threshold, with an interval.
 
     The interval is of the mean, by a bootstrap over whole seasons, for nights of one winter
     are not independent; with few seasons it is too narrow, which `is_thin` of the outlook
-    says. Raises OutOfRange as `chance_by_date`, where no season is complete, and for a
-    fraction not between 0 and 1.
+    says. At least one season.
     """
-    record = _record(lows, is_northern=is_northern)
-    return _nights(record, _complete(record)[0], threshold_c, fraction, draws, seed)
-
-
-def _nights(
-    record: _Record,
-    seasons: Sequence[int],
-    threshold_c: float,
-    fraction: float,
-    draws: int,
-    seed: int,
-) -> NightsBelow:
-    if not 0.0 < fraction < 1.0:
-        raise OutOfRange(f"fraction must lie between 0 and 1, not {fraction}")
-    if not seasons:
-        raise OutOfRange("No winter is recorded well enough to count its nights.")
     cold_season = record.season[record.low_c < threshold_c]
     counts = np.searchsorted(cold_season, seasons, side="right") - np.searchsorted(
         cold_season, seasons, side="left"
     )
     low = high = None
     if len(seasons) > 1:
-        rng = np.random.default_rng(seed)
-        means = counts[rng.integers(0, len(counts), size=(draws, len(counts)))].mean(axis=1)
-        tail = (1.0 - fraction) / 2.0
+        rng = np.random.default_rng(_SEED)
+        means = counts[rng.integers(0, len(counts), size=(_DRAWS, len(counts)))].mean(axis=1)
+        tail = (1.0 - _INTERVAL) / 2.0
         low, high = (float(value) for value in np.quantile(means, [tail, 1.0 - tail]))
     return NightsBelow(
         threshold_c=threshold_c,
         mean=float(counts.mean()),
         low=low,
         high=high,
-        fraction=fraction,
+        fraction=_INTERVAL,
         by_season=tuple((season, int(n)) for season, n in zip(seasons, counts, strict=True)),
     )
 
@@ -403,17 +330,20 @@ def season_outlook(
 
     Parameters
     ----------
-    lows : (night of, low) pairs over years, in any order. [°C]
+    lows : (night of, low) pairs over years, in any order, gaps allowed. [°C]
     thresholds_c : e.g. 0 for air frost and each crop's own. [°C]
     worst_one_in : 5 asks for the low that one winter in five falls below; above 1.
+    half_window_days : nights to either side that count for a date, 0 to 60.
 
     Returns
     -------
-    SeasonOutlook. With no complete season only `chances` are filled.
+    SeasonOutlook. Seasons with too few nights are left out; with no complete one only
+    `chances` are filled.
 
     Raises
     ------
-    OutOfRange : as `chance_by_date`, or `worst_one_in` not above 1.
+    OutOfRange : no nights, a night twice, lows outside ±100 °C, a threshold that is no number,
+        a window outside 0 to 60, or `worst_one_in` not above 1.
     """
     if not (math.isfinite(worst_one_in) and worst_one_in > 1.0):
         raise OutOfRange(f"worst_one_in must be above 1, not {worst_one_in}")
@@ -428,8 +358,8 @@ def season_outlook(
         worst_c = float(np.quantile([low for _, low in lowest], 1.0 / worst_one_in))
     return SeasonOutlook(
         chances=tuple(_chance(record, t, half_window_days) for t in thresholds_c),
-        frosts=tuple(_frosts(record, seasons, t, (0.1, 0.5, 0.9)) for t in thresholds_c if seasons),
-        nights=tuple(_nights(record, seasons, t, 0.8, 2000, 1) for t in thresholds_c if seasons),
+        frosts=tuple(_frosts(record, seasons, t) for t in thresholds_c if seasons),
+        nights=tuple(_nights(record, seasons, t) for t in thresholds_c if seasons),
         worst_c=worst_c,
         worst_one_in=worst_one_in,
         lowest_by_season=tuple(lowest),

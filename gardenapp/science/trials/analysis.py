@@ -25,7 +25,6 @@ from gardenapp.science.trials.humidity import HUMID_PERCENT, compared, hours_so_
 from gardenapp.science.trials.matching import clock_offset, matched
 from gardenapp.science.trials.records import (
     ChartPoint,
-    CleanedRow,
     ClockOffset,
     DayResult,
     Flag,
@@ -44,7 +43,6 @@ from gardenapp.science.trials.records import (
 __all__ = [
     "MOST_CHART_POINTS",
     "ChartPoint",
-    "CleanedRow",
     "ClockOffset",
     "DayResult",
     "Flag",

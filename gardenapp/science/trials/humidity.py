@@ -23,7 +23,7 @@ _LOWEST_C, _HIGHEST_C = -60.0, 60.0
 
 @lru_cache(maxsize=1)
 def _saturation_table() -> tuple[Floats, Floats]:
-    """Temperatures and saturation pressures; straight lines between them are off by 3e-6 hPa."""
+    """Temperatures and saturation pressures; straight lines between them are off by 5e-6 of it."""
     count = round((_HIGHEST_C - _LOWEST_C) / _TABLE_STEP_K) + 1
     temperature_c = np.linspace(_LOWEST_C, _HIGHEST_C, count)
     pressure = [humidity.saturation_vapour_pressure_hpa(float(t)) for t in temperature_c]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 
@@ -203,18 +202,6 @@ class ChartPoint:
         return self.inside_c - self.outside_c
 
 
-@dataclass(frozen=True)
-class CleanedRow:
-    """One matched moment, for the download."""
-
-    at: datetime
-    inside_c: float
-    outside_c: float
-    difference_k: float
-    inside_humidity_percent: float | None
-    outside_humidity_percent: float | None
-
-
 @dataclass(frozen=True, eq=False)
 class Matched:
     """Both loggers at the same moments (those of the one that measures less often).
@@ -269,26 +256,6 @@ class TrialResult:
     def is_doubtful(self) -> bool:
         """Whether any flag says not to learn from this trial as it is."""
         return any(flag.doubts for flag in self.flags)
-
-    def cleaned(self) -> Iterator[CleanedRow]:
-        """The matched rows one after another, the inside clock corrected."""
-        m = self.matched
-        for index in range(len(m)):
-            inside_c, outside_c = float(m.inside_c[index]), float(m.outside_c[index])
-            yield CleanedRow(
-                moment(int(m.at_s[index])),
-                inside_c,
-                outside_c,
-                inside_c - outside_c,
-                _known(m.inside_percent, index),
-                _known(m.outside_percent, index),
-            )
-
-
-def _known(values: Floats | None, index: int) -> float | None:
-    if values is None or np.isnan(values[index]):
-        return None
-    return float(values[index])
 
 
 def moment(at_s: int) -> datetime:

@@ -48,7 +48,10 @@ def test_the_loss_to_a_clear_sky_at_freezing(name: str, loss: float, sky_c: floa
     emissivity = heat.clear_sky_emissivities(0.0, 80.0)[name]
 
     assert heat.net_loss_wm2(0.0, emissivity) == pytest.approx(loss, abs=0.3)
-    assert heat.sky_temperature_c(0.0, emissivity) == pytest.approx(sky_c, abs=0.1)
+    # A black surface as cold as that sky sends down as much; a tenth of a kelvin is 0.4 W.
+    assert heat.sky_radiation_wm2(0.0, emissivity) == pytest.approx(
+        heat.black_body_wm2(sky_c), abs=0.4
+    )
 
 
 def test_a_surface_at_freezing_gains_and_loses_315_66_watts() -> None:
@@ -74,18 +77,6 @@ def test_net_long_wave_loss_of_a_day_in_rio() -> None:
 
     assert loss == pytest.approx(3.5, abs=0.05)
     assert loss * 1e6 / 86400.0 == pytest.approx(40.9, abs=0.1)
-
-
-@pytest.mark.outside("Hanson 1963, night protection index of films, field")
-@pytest.mark.parametrize(
-    ("film", "left"),
-    [("polyethylene", 59.2), ("polystyrene", 29.6), ("polyester", 10.4), ("glass", 5.6),
-     ("polyvinyl fluoride", 8.0)],
-)
-def test_what_a_film_leaves_of_an_open_loss_of_80_watts(film: str, left: float) -> None:
-    index = heat.PROTECTION_INDEX_PERCENT[film]
-
-    assert heat.net_loss_under_film_wm2(80.0, index) == pytest.approx(left, abs=0.05)
 
 
 @pytest.mark.outside("Kon and others 1985, dew law of polyethylene, e0 = 0.2 chosen")

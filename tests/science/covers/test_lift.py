@@ -14,7 +14,9 @@ from gardenapp.science.covers.lift import (
     touching,
     unsealed,
 )
-from gardenapp.science.estimate import CERTAIN_ZERO, Estimate
+from gardenapp.science.estimate import Estimate
+
+CERTAIN_ZERO = Estimate(0.0, 0.0)
 
 lifts = st.builds(Estimate, st.floats(-2.0, 8.0), st.floats(0.1, 2.0))
 shields = st.floats(0.0, 1.0)

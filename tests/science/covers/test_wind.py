@@ -52,18 +52,6 @@ def test_twice_the_wind_is_four_times_the_pressure(mps: float, pascal: float) ->
     assert wind.dynamic_pressure_pa(mps, 1.226) == pytest.approx(pascal, abs=0.1)
 
 
-@pytest.mark.outside("Beaufort scale, web copy with limits in m/s")
-@pytest.mark.parametrize(
-    ("force", "from_mps", "to_mps"),
-    [(0, 0.0, 0.2), (1, 0.3, 1.5), (2, 1.6, 3.3), (3, 3.4, 5.4), (4, 5.5, 7.9), (5, 8.0, 10.7),
-     (6, 10.8, 13.8), (7, 13.9, 17.1), (8, 17.2, 20.7), (9, 20.8, 24.4), (10, 24.5, 28.4),
-     (11, 28.5, 32.6), (12, 32.7, 60.0)],
-)
-def test_each_force_has_its_printed_limits(force: int, from_mps: float, to_mps: float) -> None:
-    assert wind.beaufort_force(from_mps) == force
-    assert wind.beaufort_force(to_mps) == force
-
-
 @pytest.mark.outside("FAO-56 example 14, p. 92, and example 18, p. 113, as tested in PyETo")
 @pytest.mark.parametrize(
     ("at_10_m", "at_2_m", "within"),
@@ -114,8 +102,6 @@ def test_the_limit_of_a_mass_is_the_gust_it_was_worked_out_for(gust: float, area
 def test_a_wind_that_is_none_is_refused(speed: float) -> None:
     with pytest.raises(OutOfRange, match="wind_mps"):
         wind.dynamic_pressure_pa(speed)
-    with pytest.raises(OutOfRange, match="wind_mps"):
-        wind.beaufort_force(speed)
 
 
 @pytest.mark.parametrize("height_m", [0.0, 0.1, 300.0])

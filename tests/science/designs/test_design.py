@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import itertools
 import math
 
 import pytest
@@ -8,11 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
-from gardenapp.reference import STATUSES, load_cautions, load_constructions, load_materials
+from gardenapp.reference import load_cautions, load_constructions
 from gardenapp.science.covers.film import Roll
 from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.designs import design as designs
-from gardenapp.science.designs import shapes as designs_shapes
 from gardenapp.science.designs.design import (
     Bed,
     BoxFrame,
@@ -113,77 +111,6 @@ def test_bars_side_by_side_meet_at_every_corner_without_overlap() -> None:
         assert max(box[axis][1] for box in boxes) == pytest.approx(size)
 
 
-def test_a_half_round_hoop_is_pi_times_its_radius() -> None:
-    arc, line = designs_shapes.hoop(800, 400)
-
-    assert arc == pytest.approx(math.pi * 400)
-    assert line[0] == (pytest.approx(0), pytest.approx(0))
-    assert line[-1] == (pytest.approx(800), pytest.approx(0))
-    assert designs_shapes.area_under_hoop(800, 400) == pytest.approx(math.pi * 400**2 / 2)
-    assert designs_shapes.hoop_width_at(800, 400, 0) == pytest.approx(800)
-    assert designs_shapes.hoop_width_at(800, 400, 400 * math.sqrt(0.75)) == pytest.approx(400)
-
-
-@given(st.floats(200, 3000), st.floats(0.1, 1.9))
-def test_hoop_lengths_and_areas_agree_with_many_small_steps(width: float, ratio: float) -> None:
-    height = ratio * width
-    arc, line = designs_shapes.hoop(width, height)
-
-    steps = sum(math.dist(a, b) for a, b in itertools.pairwise(line))
-    assert steps == pytest.approx(arc, rel=0.003) and steps <= arc * (1 + 1e-9)
-    heights = [height * (k + 0.5) / 4000 for k in range(4000)]
-    area = sum(designs_shapes.hoop_width_at(width, height, h) for h in heights) * height / 4000
-    assert area == pytest.approx(designs_shapes.area_under_hoop(width, height), rel=0.002)
-    assert max(y for _, y in line) == pytest.approx(height, rel=1e-6)
-
-
-def test_hoops_stand_at_both_ends_and_not_too_far_apart() -> None:
-    made = design(HoopTunnel(3000, 800, 400, spacing_mm=900), gust_mps=8.0)
-
-    assert made.parts[0].count == 5  # 3000 / 900 is 3.3, so four gaps
-    assert made.parts[0].length_mm == pytest.approx(math.pi * 400 + 600)
-
-
-def test_a_lean_to_is_a_triangle() -> None:
-    made = design(PalletLeanTo(1200, 800, angle_deg=60.0, thickness_mm=144), gust_mps=8.0)
-
-    _, base, height = made.inner_mm
-    assert base == pytest.approx(1200)  # equilateral at 60°
-    assert height == pytest.approx(1200 * math.sqrt(3) / 2)
-    assert made.inner_volume_m3 == pytest.approx(base * height / 2 * 800 / 1e9)
-    assert made.outer_mm[2] == pytest.approx(height + 72)
-    left = made.views[0].polygons[0].points
-    assert math.dist(left[0], left[1]) == pytest.approx(1200)
-    assert math.dist(left[0], left[3]) == pytest.approx(144)
-
-
-def test_a_plant_of_half_the_ridge_has_half_the_width() -> None:
-    wish = PalletLeanTo(1200, 1200, angle_deg=60.0)
-    height = 1200 * math.sqrt(3) / 2
-
-    low = design(wish, gust_mps=8.0, plants=Plants(height / 2 - 50, 300, 10))
-
-    assert low.capacity == 2 * 4 and low.covers_needed == 2
-
-
-def test_a_cold_frame_is_as_deep_as_pythagoras_says() -> None:
-    made = design(ColdFrame(1200, 500, 200, 500), gust_mps=8.0)
-
-    assert made.outer_mm[1] == pytest.approx(400)  # 3, 4, 5
-    window = next(item for item in made.items if item.name.startswith("window"))
-    assert window.mass_kg == pytest.approx(1.2 * 0.5 * 0.004 * 2500)
-    assert "slopes at 37°" in made.notes[0]
-
-
-def test_a_bag_too_narrow_says_which_would_do() -> None:
-    narrow = design(CageBag(200, 400, 250, 400, 900), gust_mps=8.0)
-    wide = design(CageBag(200, 400, 250, 561, 900), gust_mps=8.0)
-
-    # A cage of 250 + 2 × 50 mm has a girth of 1,100 mm; with 2 % ease half of it is 561 mm.
-    assert "too narrow" in narrow.problems[0] and "561 mm wide" in narrow.problems[0]
-    assert not wide.problems
-
-
 def test_plants_too_tall_or_too_wide_are_refused_in_words() -> None:
     tall = design(ALL["food box"], gust_mps=8.0, plants=Plants(90, 100))
     broad = design(ALL["food box"], gust_mps=8.0, plants=Plants(40, 300))
@@ -231,18 +158,6 @@ def test_pictures_are_true_to_scale(wish: Wish) -> None:
         assert max(y for _, y in shapes) == pytest.approx(up, abs=0.5)
         assert view.dimensions[0].length_mm == pytest.approx(across)
         assert view.dimensions[1].length_mm == pytest.approx(up)
-
-
-def test_slopes_are_measured_along_themselves() -> None:
-    lean_to = design(PalletLeanTo(1200, 800, angle_deg=50.0), gust_mps=8.0)
-    frame = design(ColdFrame(1200, 700, 200, 400), gust_mps=8.0)
-
-    figures = [d.length_mm for view in lean_to.views for d in view.dimensions]
-    assert any(figure == pytest.approx(1200) for figure in figures)
-    assert any(figure == pytest.approx(lean_to.inner_mm[1]) for figure in figures)
-    figures = [d.length_mm for view in frame.views for d in view.dimensions]
-    assert any(figure == pytest.approx(700) for figure in figures)
-    assert any(figure == pytest.approx(200) for figure in figures)
 
 
 @every
@@ -315,28 +230,6 @@ def test_the_heat_balance_ranks_glass_over_film() -> None:
     assert glass.second_opinion.middle.lift_k > film.second_opinion.middle.lift_k
 
 
-@pytest.mark.outside("Published tables of densities in the reference data (and memory where so)")
-@pytest.mark.parametrize(
-    ("material", "kgm3"),
-    [
-        ("polypropylene (PP)", designs_shapes.PLASTIC_KGM3["PP"]),
-        ("PET", designs_shapes.PLASTIC_KGM3["PET"]),
-        ("polycarbonate (PC)", designs_shapes.PLASTIC_KGM3["PC"]),
-        ("HDPE", designs_shapes.PLASTIC_KGM3["HDPE"]),
-        ("window glass", designs_shapes.GLASS_KGM3),
-        ("LDPE", 920.0),
-    ],
-)
-def test_densities_are_those_of_the_tables(material: str, kgm3: float) -> None:
-    rows = [r for r in load_materials() if r.material == material and r.property == "density"]
-
-    assert rows
-    assert any(
-        r.low is not None and r.low <= kgm3 <= (r.high if r.high is not None else r.low)
-        for r in rows
-    )
-
-
 def test_what_is_missing_is_counted_and_priced() -> None:
     on_hand = OnHand(
         stock=(Stock("bars", mm(96), count=4, section="38 x 38"),),
@@ -368,12 +261,6 @@ def test_a_tool_that_is_not_there_is_called_missing_once_tools_are_known() -> No
     assert [gap.what for gap in said.missing if gap.unit == "tool"] == ["knife"]
 
 
-def test_every_figure_says_how_well_it_is_known() -> None:
-    for figure in designs.FIGURES:
-        assert figure.status in STATUSES
-        assert bool(figure.source) == (figure.status in ("seen", "derived"))
-
-
 def test_with_everything_there_nothing_is_missing() -> None:
     made = design(OUR_FRAME, gust_mps=12.0)
     on_hand = OnHand(
@@ -383,37 +270,6 @@ def test_with_everything_there_nothing_is_missing() -> None:
     )
 
     assert design(OUR_FRAME, gust_mps=12.0, on_hand=on_hand).missing == ()
-
-
-def test_a_lid_needs_its_own_bars_and_hinges() -> None:
-    plain = design(BoxFrame(1200, 800, 500), gust_mps=8.0)
-    lidded = design(BoxFrame(1200, 800, 500, has_lid=True), gust_mps=8.0)
-
-    assert len(lidded.parts) == len(plain.parts) + 2
-    assert any(item.name == "hinge" for item in lidded.items)
-    assert any("lifted off every morning" in note for note in plain.notes)
-    assert not any("lifted off every morning" in note for note in lidded.notes)
-
-
-@pytest.mark.parametrize(
-    ("wish", "words"),
-    [
-        (BoxFrame(-1, 800, 500), "length must be"),
-        (BoxFrame(1200, math.nan, 500), "width must be"),
-        (BoxFrame(1e9, 800, 500), "length must be"),
-        (BoxFrame(210, 210, 200, bar_mm=60), "too thick"),
-        (PalletLeanTo(1200, 800, angle_deg=80), "angle_deg must be 30 to 75"),
-        (ColdFrame(1200, 700, 400, 200), "at least as high"),
-        (ColdFrame(1200, 500, 100, 600), "too steep"),
-        (HoopTunnel(3000, 300, 1000), "twice the width"),
-        (UpturnedBox("bottle", 90, 100, 200), "its diameter"),
-        (CageBag(0, 400, 250, 700, 900), "pot diameter"),
-    ],
-    ids=lambda value: value if isinstance(value, str) else type(value).__name__,
-)
-def test_impossible_shapes_are_refused_in_words(wish: Wish, words: str) -> None:
-    with pytest.raises(OutOfRange, match=words):
-        design(wish, gust_mps=8.0)
 
 
 @pytest.mark.parametrize("gust_mps", [-1.0, math.nan, 1e6])

@@ -23,11 +23,9 @@ from gardenapp.science.night.curve import (
     curve_from_low,
     fit_two_step,
     forecast_minimum,
-    hours_to_threshold,
-    temperature_after_sunset,
 )
 from gardenapp.science.night.sun import Night, night_for
-from gardenapp.science.units import f_to_c
+from gardenapp.science.units import c_to_f, f_to_c
 
 HANDBOOK = "FAO frost handbook, square-root law, seen in an academic reproduction: {}"
 SUNSET_AT = datetime(2026, 4, 20, 18, tzinfo=UTC)
@@ -49,6 +47,13 @@ def make_curve(*temperatures_c: float) -> NightCurve:
 # The published law
 
 
+def published_night(evening_c: float, low_c: float) -> NightCurve:
+    """Fifteen hours by the square-root law as printed."""
+    return curve_from_low(
+        make_night(), low_c=low_c, evening_c=evening_c, exponent=PUBLISHED_EXPONENT
+    )
+
+
 @pytest.mark.outside(HANDBOOK.format("trend example 1, in °F"))
 @pytest.mark.parametrize(
     ("hour", "expected"),
@@ -57,9 +62,9 @@ def make_curve(*temperatures_c: float) -> NightCurve:
      (14, 22.65116), (15, 22.2)],
 )
 def test_the_published_night_in_fahrenheit(hour: int, expected: float) -> None:
-    got = temperature_after_sunset(hour, evening_c=33.7, low_c=22.2, night_h=15)
+    got = published_night(f_to_c(33.7), f_to_c(22.2)).at(SUNSET_AT + timedelta(hours=hour))
 
-    assert got == pytest.approx(expected, abs=1e-5)
+    assert c_to_f(got) == pytest.approx(expected, abs=1e-5)
 
 
 RUN_B = [(3, -0.8250406), (4, -1.5602865), (5, -2.1244606), (6, -2.6000813), (7, -3.0191115),
@@ -70,22 +75,9 @@ RUN_B = [(3, -0.8250406), (4, -1.5602865), (5, -2.1244606), (6, -2.6000813), (7,
 @pytest.mark.outside(HANDBOOK.format("trend example 2, in °C"))
 @pytest.mark.parametrize(("hour", "expected"), RUN_B)
 def test_the_published_night_in_celsius(hour: int, expected: float) -> None:
-    got = temperature_after_sunset(hour, evening_c=0.95, low_c=-5.45, night_h=15)
+    got = published_night(0.95, -5.45).at(SUNSET_AT + timedelta(hours=hour))
 
     assert got == pytest.approx(expected, abs=1e-7)
-
-
-@pytest.mark.outside(HANDBOOK.format("trend example 2, in °C"))
-@pytest.mark.parametrize(("hour", "expected"), RUN_B)
-def test_a_whole_curve_follows_the_published_night_when_asked(
-    hour: int, expected: float
-) -> None:
-    curve = curve_from_low(
-        make_night(), low_c=-5.45, evening_c=0.95, exponent=PUBLISHED_EXPONENT
-    )
-
-    # Straight lines between half-hour knots leave the bent law by a little.
-    assert curve.at(SUNSET_AT + timedelta(hours=hour)) == pytest.approx(expected, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -94,29 +86,27 @@ def test_a_whole_curve_follows_the_published_night_when_asked(
 def test_the_law_can_be_asked_when_a_threshold_is_crossed(
     threshold_c: float, expected_h: float
 ) -> None:
-    got = hours_to_threshold(threshold_c, evening_c=0.95, low_c=-5.45, night_h=15)
+    got = published_night(0.95, -5.45).first_below(threshold_c)
 
-    assert got == pytest.approx(expected_h, abs=1e-6)
+    assert got is not None
+    # Straight lines between half-hour knots leave the bent law by a minute or two.
+    assert (got - SUNSET_AT).total_seconds() / 3600 == pytest.approx(expected_h, abs=0.02)
 
 
 def test_a_threshold_that_is_not_reached_has_no_hour() -> None:
-    assert hours_to_threshold(-6.0, evening_c=0.95, low_c=-5.45, night_h=15) is None
+    assert published_night(0.95, -5.45).first_below(-6.0) is None
 
 
 def test_at_two_hours_the_law_gives_the_evening_back() -> None:
-    assert temperature_after_sunset(2, evening_c=0.95, low_c=-5.45, night_h=15) == 0.95
+    evening = published_night(0.95, -5.45).at(SUNSET_AT + timedelta(hours=2))
+
+    assert evening == pytest.approx(0.95, abs=1e-12)
 
 
 @pytest.mark.outside(HANDBOOK.format("its documentation requires the evening above the low"))
 def test_a_low_above_the_evening_is_refused() -> None:
     with pytest.raises(OutOfRange, match="low_c"):
-        temperature_after_sunset(5, evening_c=0.0, low_c=1.0, night_h=15)
-
-
-@pytest.mark.outside(HANDBOOK.format("its documentation requires more than two hours"))
-def test_a_night_of_two_hours_is_refused_by_the_law() -> None:
-    with pytest.raises(OutOfRange, match="night_h"):
-        temperature_after_sunset(2, evening_c=1.0, low_c=0.0, night_h=2)
+        published_night(0.0, 1.0)
 
 
 # Curves

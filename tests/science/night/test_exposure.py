@@ -171,15 +171,6 @@ def test_a_frost_is_named_by_its_sky_and_wind(
     assert got is kind
 
 
-@pytest.mark.outside("UK frost severity in light wind, glossary of 1991 via a broadcaster")
-@pytest.mark.parametrize(
-    ("air_low_c", "word"),
-    [(0.5, "none"), (-2.0, "slight"), (-5.0, "moderate"), (-9.0, "severe"), (-12.0, "very severe")],
-)
-def test_frosts_have_the_uk_s_words(air_low_c: float, word: str) -> None:
-    assert exposure.frost_severity(air_low_c) == word
-
-
 @pytest.mark.outside("Smith 1973, Canterbury, worked example quoted on a public page")
 def test_the_canterbury_rule_gives_its_own_example() -> None:
     assert exposure.grass_minimum_c(afternoon_c=6.0, dew_point_c=3.0, month=9) == pytest.approx(

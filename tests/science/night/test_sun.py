@@ -1,9 +1,15 @@
 from __future__ import annotations
 
+import importlib.util
+import sys
+import types
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import ephem
+import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -11,6 +17,7 @@ from hypothesis import strategies as st
 from gardenapp.errors import OutOfRange
 from gardenapp.science.night import sun
 from gardenapp.science.night.sun import Night, night_for
+from tests.science.pvlib_files import pvlib_folder
 
 FAO = "FAO-56 {}, as tested in PyETo"
 LONDON = ZoneInfo("Europe/London")
@@ -259,3 +266,79 @@ def test_the_height_of_the_sun_agrees_with_an_astronomer_s_library(hour: int) ->
 def test_a_day_that_no_year_has_is_refused(day_of_year: int) -> None:
     with pytest.raises(OutOfRange, match="day_of_year"):
         sun.daylight_hours(50.0, day_of_year)
+
+
+@pytest.fixture(scope="module")
+def pvlib() -> Iterator[Any]:
+    """pvlib's clear-sky module; two imports that it needs for other things are stood in for.
+
+    h5py reads its map of turbidity and pytz serves its places; neither is used here.
+    """
+    pvlib_folder()
+    pytest.importorskip("pandas")
+    pytest.importorskip("scipy")
+    stood_in = [
+        name
+        for name in ("h5py", "pytz")
+        if name not in sys.modules and importlib.util.find_spec(name) is None
+    ]
+    for name in stood_in:
+        sys.modules[name] = types.ModuleType(name)
+    try:
+        import pvlib.atmosphere
+        import pvlib.clearsky
+        import pvlib.irradiance
+    except ImportError as error:
+        pytest.skip(f"pvlib cannot be imported here: {error}")
+    finally:
+        for name in stood_in:
+            del sys.modules[name]
+    yield pvlib
+
+
+BRIGHT_PLACES = [
+    (52.0, 0.0, 50.0, (2026, 4, 15)),
+    (36.1, -79.95, 270.0, (2026, 6, 20)),
+    (40.0, -105.0, 1600.0, (2026, 3, 1)),
+    (-37.8, 145.0, 30.0, (2026, 9, 10)),
+]
+
+
+@pytest.mark.outside("pvlib, clear sky of Ineichen and Perez 2002 with a Linke turbidity of 3")
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "elevation_m", "on"),
+    BRIGHT_PLACES,
+    ids=["52 N", "36 N", "1600 m", "38 S"],
+)
+def test_clear_sky_sunshine_is_that_of_the_solar_library_where_the_sun_is_high(
+    pvlib: Any, latitude: float, longitude: float, elevation_m: float, on: tuple[int, int, int]
+) -> None:
+    high = 0
+
+    for hour in range(24):
+        at = datetime(*on, hour, tzinfo=UTC)
+        up_deg = sun.sun_elevation_deg(at, latitude, longitude)
+        if up_deg < 12.0:
+            continue
+        zenith = np.array([90.0 - up_deg])
+        air_mass = pvlib.atmosphere.get_absolute_airmass(
+            pvlib.atmosphere.get_relative_airmass(zenith), pvlib.atmosphere.alt2pres(elevation_m)
+        )
+        theirs_wm2 = float(
+            pvlib.clearsky.ineichen(
+                zenith,
+                air_mass,
+                3.0,
+                altitude=elevation_m,
+                dni_extra=pvlib.irradiance.get_extra_radiation(at.timetuple().tm_yday),
+            )["ghi"][0]
+        )
+        ours_wm2 = sun.clear_sky_wm2(at, latitude, longitude, elevation_m)
+        if up_deg >= 32.0:
+            high += 1
+            assert ours_wm2 == pytest.approx(theirs_wm2, rel=0.08)
+        else:
+            # One share for every length of path: too bright when the sun is low, as is said there.
+            assert theirs_wm2 * 0.98 < ours_wm2 < theirs_wm2 * 1.6
+
+    assert high >= 3

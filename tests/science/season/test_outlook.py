@@ -65,7 +65,7 @@ def test_seattles_frost_dates_agree_with_a_second_way_of_counting() -> None:
     whole = frame[frame["season"].isin([2012, 2013, 2014])]
     frosty = whole[whole["low"] < 0.0].groupby("season")["day"]
 
-    ours = season.frost_dates(lows, 0.0, is_northern=True)
+    ours = season_outlook(lows, [0.0], is_northern=True).frosts[0]
 
     assert [s for s, _, _ in ours.by_season] == [2012, 2013, 2014]
     assert [first for _, first, _ in ours.by_season] == [d.date() for d in frosty.min()]
@@ -87,8 +87,8 @@ def test_seattles_chances_and_counts_agree_with_a_second_way_of_counting(
     frame["day"] = pandas.to_datetime(frame["day"])
     frame["season"] = (frame["day"] - pandas.DateOffset(months=6)).dt.year
 
-    chance = season.chance_by_date(lows, threshold_c, is_northern=True)
-    nights = season.nights_below(lows, threshold_c, is_northern=True)
+    outlook = season_outlook(lows, [threshold_c], is_northern=True)
+    (chance,), (nights,) = outlook.chances, outlook.nights
 
     for middle in ("01-15", "04-10", "11-20"):
         near = pandas.concat(
@@ -118,15 +118,16 @@ def test_a_winter_is_not_cut_in_two() -> None:
     assert season.season_of(date(2026, 1, 1), is_northern=True) == 2025
     assert season.season_of(date(2026, 7, 1), is_northern=True) == 2026
     assert season.season_of(date(2026, 6, 30), is_northern=False) == 2026
-    assert season.season_start(2026, is_northern=False) == date(2026, 1, 1)
+    assert season.season_of(date(2026, 1, 1), is_northern=False) == 2026
+    assert season.season_of(date(2025, 12, 31), is_northern=False) == 2025
 
 
 def test_the_southern_hemisphere_is_the_northern_half_a_year_later() -> None:
     north = invented(date(2010, 7, 1), 6, coldest=date(2000, 1, 15), seed=3)
     south = [(day + timedelta(days=184), low) for day, low in north]
 
-    one = season.frost_dates(north, 0.0, is_northern=True)
-    other = season.frost_dates(south, 0.0, is_northern=False)
+    one = season_outlook(north, [0.0], is_northern=True).frosts[0]
+    other = season_outlook(south, [0.0], is_northern=False).frosts[0]
 
     assert one.without == other.without
     for (_, first, last), (_, first_s, last_s) in zip(one.by_season, other.by_season, strict=True):
@@ -150,22 +151,24 @@ def test_winters_without_frost_count_as_never() -> None:
     # Ten winters, three without frost: 50 % have had one by a date, 90 % never.
     cold: list[int | None] = [120, 125, 130, 135, 140, 145, 150, None, None, None]
 
-    dates = season.frost_dates(winters(cold), 0.0, is_northern=True)
+    dates = season_outlook(winters(cold), [0.0], is_northern=True).frosts[0]
 
     assert dates.seasons == 10 and dates.without == 3
     ten, fifty, ninety = dates.first
-    assert not ten.is_never and not fifty.is_never and ninety.is_never
+    assert ten.month is not None and fifty.month is not None
+    assert (ninety.month, ninety.day) == (None, None)
     # Rank 0.5 × 9 = 4.5, between day 140 and day 145.
     expected = date(2003, 7, 1) + timedelta(days=round(142.5))
     assert (fifty.month, fifty.day) == (expected.month, expected.day)
-    assert dates.last[0].is_never and not dates.last[2].is_never
+    assert (dates.last[0].month, dates.last[0].day) == (None, None)
+    assert dates.last[2].month is not None
 
 
 def test_chances_agree_with_a_known_wave() -> None:
     # Low ~ Normal(8 − 9·cos, 3): on the coldest day the mean is −1, so the chance is Φ(1/3).
     lows = invented(date(1970, 7, 1), 50)
 
-    chance = season.chance_by_date(lows, 0.0, is_northern=True)
+    chance = season_outlook(lows, [0.0], is_northern=True).chances[0]
 
     coldest = chance.on(date(2000, 1, 20))
     assert coldest is not None
@@ -176,8 +179,8 @@ def test_chances_agree_with_a_known_wave() -> None:
 def test_expected_nights_are_the_sum_of_the_chances() -> None:
     lows = invented(date(1970, 7, 1), 40)
 
-    chance = season.chance_by_date(lows, 0.0, is_northern=True, half_window_days=0)
-    nights = season.nights_below(lows, 0.0, is_northern=True)
+    outlook = season_outlook(lows, [0.0], is_northern=True, half_window_days=0)
+    (chance,), (nights,) = outlook.chances, outlook.nights
 
     leap_less = np.array([md != (2, 29) for md in chance.months_days])
     assert float(chance.chance[leap_less].sum()) == pytest.approx(nights.mean, abs=0.3)
@@ -192,8 +195,8 @@ def test_the_interval_of_the_mean_narrows_as_one_over_the_root_of_years() -> Non
         for day, low_c in ten
         if (day.month, day.day) != (2, 29)
     ]
-    few = season.nights_below(ten, 0.0, is_northern=True)
-    many = season.nights_below(ninety, 0.0, is_northern=True)
+    few = season_outlook(ten, [0.0], is_northern=True).nights[0]
+    many = season_outlook(ninety, [0.0], is_northern=True).nights[0]
 
     counts = [count for _, count in few.by_season]
     assert (len(few.by_season), len(many.by_season)) == (10, 90)
@@ -222,7 +225,8 @@ def test_the_worst_night_of_one_winter_in_five() -> None:
 def test_a_chance_is_a_share_or_unknown(offsets: list[int], window: int) -> None:
     lows = [(date(2020, 1, 1) + timedelta(days=d), float(d % 7) - 3.0) for d in offsets]
 
-    chance = season.chance_by_date(lows, 0.0, is_northern=True, half_window_days=window)
+    outlook = season_outlook(lows, [0.0], is_northern=True, half_window_days=window)
+    chance = outlook.chances[0]
 
     known = chance.chance[~np.isnan(chance.chance)]
     assert np.all((known >= 0) & (known <= 1))
@@ -233,8 +237,7 @@ def test_a_chance_is_a_share_or_unknown(offsets: list[int], window: int) -> None
 def test_a_warmer_threshold_is_passed_at_least_as_often() -> None:
     lows = invented(date(2000, 7, 1), 5)
 
-    cold = season.chance_by_date(lows, -2.0, is_northern=True)
-    warm = season.chance_by_date(lows, 2.0, is_northern=True)
+    cold, warm = season_outlook(lows, [-2.0, 2.0], is_northern=True).chances
 
     assert np.all(warm.chance >= cold.chance)
 
@@ -242,7 +245,9 @@ def test_a_warmer_threshold_is_passed_at_least_as_often() -> None:
 def test_a_low_of_exactly_the_threshold_is_no_frost() -> None:
     lows = [(date(2020, 1, 1), 0.0)]
 
-    assert season.chance_by_date(lows, 0.0, is_northern=True).on(date(2021, 1, 1)) == 0.0
+    chance = season_outlook(lows, [0.0], is_northern=True).chances[0]
+
+    assert chance.on(date(2021, 1, 1)) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -266,5 +271,3 @@ def test_without_a_whole_winter_there_are_chances_and_nothing_else() -> None:
 
     assert outlook.worst_c is None and not outlook.frosts and not outlook.nights
     assert len(outlook.chances) == 1
-    with pytest.raises(OutOfRange, match="No winter"):
-        season.nights_below(lows, 0.0, is_northern=True)

@@ -6,9 +6,8 @@ import importlib.util
 import math
 import random
 from dataclasses import replace
-from datetime import date, timedelta
 from pathlib import Path
-from statistics import fmean, pstdev
+from statistics import fmean
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -17,13 +16,9 @@ from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
 from gardenapp.readers.climate import read_climate
-from gardenapp.science.allocation.problem import CoverPool, PlantingNeed, PlotSite, Treatment
 from gardenapp.science.allocation.solve import solve
-from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.learning import brier_score, reliability_table
-from gardenapp.science.night.damage import curve_from_threshold
-from gardenapp.science.night.forecast_error import forecast_sd_k
 from gardenapp.science.season.replay import (
     BARE,
     COOL_NIGHT_CLOUD,
@@ -32,10 +27,7 @@ from gardenapp.science.season.replay import (
     PLAN,
     POLICIES,
     ReplayGarden,
-    ReplayPlanting,
     ReplayResult,
-    ReplaySettings,
-    ReplayTreatment,
     Truth,
     needed_factor,
     night_outlook,
@@ -45,81 +37,17 @@ from gardenapp.science.season.replay import (
 )
 from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
-    error_pool,
-    reading_step_k,
-    simulated_forecasts,
-    unrounded,
-    usual_lows_c,
 )
-from gardenapp.science.season.replay_rules import Rule, by_rule, prepare_for_rules
-
-FIRST = date(2026, 1, 1)
-SETTINGS = ReplaySettings(time_limit_s=1.0)
-LOW_ERROR = forecast_sd_k(12.0)
-
-
-def make_nights(count: int = 60, *, mean_c: float = 1.0, seed: int = 3) -> tuple[ReplayNight, ...]:
-    """An invented record whose lows hang on the night before, as real ones do."""
-    rng = random.Random(seed)
-    low_c, nights = mean_c, []
-    for number in range(count):
-        low_c = mean_c + 0.6 * (low_c - mean_c) + rng.gauss(0.0, 2.5)
-        day = FIRST + timedelta(days=number)
-        nights.append(ReplayNight(day, low_c, day, cloud_fraction=0.2, wind_mps=1.0))
-    return tuple(nights)
-
-
-def make_planting(number: int, *, kill_c: float, plot: str = "A", **changes: object):
-    values: dict[str, object] = {
-        "id": number,
-        "plot_id": plot,
-        "count": 4,
-        "spread_cm": 20.0,
-        "height_cm": 20.0,
-        "worth": 1.0,
-        "bare_damage": 0.0,
-    }
-    return ReplayPlanting(
-        PlantingNeed(**values | changes),  # type: ignore[arg-type]
-        curve_from_threshold(kill_c, kind="kill"),
-        kill_c,
-        Estimate(0.0, 0.5),
-    )
-
-
-def make_pool(id_: str = "box", count: int = 2, **changes: object) -> CoverPool:
-    values: dict[str, object] = {
-        "id": id_,
-        "label": id_,
-        "count": count,
-        "inner_length_cm": 40.0,
-        "inner_width_cm": 40.0,
-        "inner_height_cm": 40.0,
-        "outer_length_cm": 44.0,
-        "outer_width_cm": 44.0,
-        "is_rigid": True,
-        "minutes": 1.0,
-    }
-    return CoverPool(**values | changes)  # type: ignore[arg-type]
-
-
-def make_garden(*plantings: ReplayPlanting, pools: tuple[CoverPool, ...] = ()) -> ReplayGarden:
-    pools = pools or (make_pool(),)
-    plots = dict.fromkeys(p.need.plot_id for p in plantings)
-    return ReplayGarden(
-        plots=tuple(PlotSite(plot, 600.0, 300.0, 120.0) for plot in plots),
-        plantings=plantings,
-        pools=pools,
-        treatments=tuple(
-            ReplayTreatment(
-                Treatment(pool.id, (pool.id,), pool.label),
-                LiftPrior(Estimate(3.0, 0.8), Estimate(2.0, 0.8), 0.8),
-                pool.is_draped,
-            )
-            for pool in pools
-        ),
-    )
-
+from gardenapp.science.season.replay_rules import Rule
+from tests.science.season.replay_made import (
+    FIRST,
+    LOW_ERROR,
+    SETTINGS,
+    make_garden,
+    make_nights,
+    make_planting,
+    make_pool,
+)
 
 # The hardy ones stand first and in other plots, so that order alone does not find the tender.
 GARDEN = make_garden(
@@ -140,118 +68,6 @@ def run(garden: ReplayGarden, nights: tuple[ReplayNight, ...], **changes: object
 @pytest.fixture(scope="module")
 def result() -> ReplayResult:
     return run(GARDEN, make_nights())
-
-
-# --- forecasts --------------------------------------------------------------------------------
-
-
-@pytest.mark.outside("UK Met Office, 86.5 % of first-night minima within 2 °C, 36-month mean")
-def test_simulated_forecasts_hit_as_often_as_a_service_publishes() -> None:
-    nights = make_nights(400)
-    pool = error_pool(nights)
-
-    hits = [simulated_forecasts(nights, pool, seed=seed).hit_share for seed in range(20)]
-
-    assert fmean(hits) == pytest.approx(0.865, abs=0.02)
-
-
-def test_a_forecast_is_right_on_average_whatever_it_says() -> None:
-    nights = make_nights(800)
-    pool = error_pool(nights)
-    cold_errors, warm_errors = [], []
-
-    for seed in range(10):
-        forecasts = simulated_forecasts(nights, pool, seed=seed)
-        for night, low_c in zip(nights, forecasts.lows_c, strict=True):
-            (cold_errors if low_c < -2.0 else warm_errors if low_c > 4.0 else []).append(
-                night.low_c - low_c
-            )
-
-    # Noise alone on what came would leave about 0.6 K here: too cold when cold.
-    assert abs(fmean(cold_errors)) < 0.3
-    assert abs(fmean(warm_errors)) < 0.3
-
-
-def test_errors_come_from_the_record_and_not_from_a_bell() -> None:
-    nights = make_nights(300)
-    spiked = tuple(
-        replace(n, low_c=n.low_c + (8.0 if i % 30 == 0 else 0.0)) for i, n in enumerate(nights)
-    )
-
-    errors = error_pool(spiked).errors
-    spread = pstdev(errors)
-
-    assert max(errors) > 3.5 * spread  # the spikes are still there
-    assert fmean(errors) == pytest.approx(0.0, abs=1e-9)
-
-
-def test_evenings_and_dew_points_are_used_where_they_are_known() -> None:
-    rng = random.Random(1)
-    nights = tuple(
-        replace(n, evening_c=n.low_c + 5.0 + rng.gauss(0.0, 1.0), dew_point_c=n.low_c - 1.0)
-        for n in make_nights(60)
-    )
-
-    pool = error_pool(nights)
-
-    assert pool.made_by == "two steps"
-    assert pstdev(pool.errors) < 1.0
-
-
-def test_nights_that_did_not_follow_one_another_make_no_error() -> None:
-    nights = make_nights(60)
-    parted = nights[:30] + tuple(
-        replace(n, measured_on=n.measured_on + timedelta(days=400)) for n in nights[30:]
-    )
-
-    assert len(error_pool(nights).errors) == 59
-    assert len(error_pool(parted).errors) == 58
-
-
-@pytest.mark.parametrize("count", [2, 20], ids=["two nights", "nineteen steps"])
-def test_a_record_too_short_is_refused(count: int) -> None:
-    with pytest.raises(OutOfRange, match="20 nights"):
-        error_pool(make_nights(count))
-
-
-def test_a_record_without_any_change_is_refused() -> None:
-    with pytest.raises(OutOfRange, match="alike"):
-        error_pool(tuple(replace(n, low_c=1.0) for n in make_nights(40)))
-
-
-def test_the_usual_low_is_that_of_the_time_of_year() -> None:
-    nights = tuple(
-        ReplayNight(day, 10.0 - 10.0 * math.cos(2 * math.pi * n / 365), day)
-        for n in range(365)
-        for day in [FIRST + timedelta(days=n)]
-    )
-
-    usual = usual_lows_c(nights)
-
-    assert usual[0] == pytest.approx(0.2, abs=0.2)
-    assert usual[182] == pytest.approx(19.8, abs=0.2)
-
-
-def test_the_same_seed_gives_the_same_forecasts_and_another_gives_others() -> None:
-    nights = make_nights()
-    pool = error_pool(nights)
-
-    once, again = (simulated_forecasts(nights, pool, seed=5).lows_c for _ in range(2))
-    other = simulated_forecasts(nights, pool, seed=6).lows_c
-
-    assert once == again
-    assert once != other
-
-
-def test_a_low_in_whole_degrees_fahrenheit_is_laid_within_its_step() -> None:
-    nights = tuple(replace(n, low_c=round(n.low_c * 1.8) / 1.8) for n in make_nights(300))
-
-    laid = unrounded(nights, seed=1)
-    moved = [new.low_c - old.low_c for new, old in zip(laid, nights, strict=True)]
-
-    assert reading_step_k(nights) == pytest.approx(5 / 9, abs=0.01)
-    assert max(map(abs, moved)) <= 5 / 18 + 0.01
-    assert len({round(m, 6) for m in moved}) > 200
 
 
 # --- the planner's numbers --------------------------------------------------------------------
@@ -353,51 +169,6 @@ def test_the_skies_of_cool_nights_are_those_of_the_measured_year() -> None:
 
     assert fmean(clouds) == pytest.approx(fmean(COOL_NIGHT_CLOUD), abs=0.03)
     assert fmean(winds) == pytest.approx(fmean(COOL_NIGHT_WIND_MPS), abs=0.15)
-
-
-# --- rules of thumb ---------------------------------------------------------------------------
-
-
-def rule_answer(wanted: list[int], pools: tuple[CoverPool, ...], warmth: dict[str, float]):
-    garden = make_garden(
-        make_planting(1, kill_c=-1.0, plot="A"),
-        make_planting(2, kill_c=-1.0, plot="B"),
-        make_planting(3, kill_c=-1.0, plot="B"),
-        pools=pools,
-    )
-    outlook = night_outlook(
-        garden, ReplayNight(FIRST, -3.0, FIRST), Estimate(-3.0, LOW_ERROR), SETTINGS
-    )
-    problem = problem_of(garden, outlook, gust_mps=9.0, safe_below=0.05)
-    return by_rule(prepare_for_rules(problem), wanted=wanted, warmth=warmth)
-
-
-def test_who_comes_first_gets_the_warmest_cover_that_fits() -> None:
-    pools = (make_pool("cool", 1), make_pool("warm", 1), make_pool("low", 1, inner_height_cm=10.0))
-
-    answer = rule_answer([2, 1], pools, {"cool": 1.0, "warm": 3.0, "low": 9.0})
-
-    assert answer.covered == {2: {"warm": 4}, 1: {"cool": 4}}
-    assert answer.minutes == pytest.approx(2.0)
-
-
-def test_a_rule_stops_when_the_covers_run_out() -> None:
-    assert rule_answer([1, 2, 3], (make_pool("box", 1),), {"box": 1.0}).covered == {1: {"box": 4}}
-
-
-def test_a_rule_leaves_a_cover_in_the_shed_that_the_wind_would_take() -> None:
-    pools = (make_pool("kite", 5, gust_limit_mps=8.0), make_pool("brick", 1, gust_limit_mps=9.0))
-
-    answer = rule_answer([1, 2], pools, {"kite": 9.0, "brick": 1.0})
-
-    assert answer.covered == {1: {"brick": 4}}
-
-
-def test_room_left_under_a_cover_goes_to_the_neighbours_in_line() -> None:
-    wide = make_pool("wide", 1, inner_length_cm=80.0, outer_length_cm=84.0)
-
-    assert rule_answer([3, 2], (wide,), {"wide": 1.0}).covered == {3: {"wide": 4}, 2: {"wide": 4}}
-    assert rule_answer([3], (wide,), {"wide": 1.0}).covered == {3: {"wide": 4}}
 
 
 # --- covers in numbers ------------------------------------------------------------------------

@@ -14,7 +14,6 @@ from gardenapp.errors import OutOfRange
 from gardenapp.science.timber import search
 from gardenapp.science.timber.columns import SolverFailed
 from gardenapp.science.timber.cutting import CutPlan, Piece, Stock, plan_cuts
-from gardenapp.science.timber.spans import usable_spans
 from gardenapp.science.units import inch_to_cm
 from tests.science.timber.binpack_u120 import U120
 
@@ -208,11 +207,6 @@ def test_a_knot_in_the_middle_halves_a_board() -> None:
     assert "longer than any sound length" in plan.missing[0].reason
     assert [(c.from_mm, c.length_mm) for c in halves.boards[0].cuts] == [(0, 900), (1050, 900)]
     assert halves.boards[0].defect_mm == 100
-
-
-def test_a_nail_hole_costs_at_least_the_saws_width() -> None:
-    assert usable_spans(1000, [(400, 400), (990, 1000)], 3) == ((0, 400), (403, 990))
-    assert usable_spans(1000, [(0, 100), (50, 1000)], 3) == ()
 
 
 def brute_force_bought(pieces: Sequence[float], stock: Sequence[float], kerf: float) -> float:

@@ -1,34 +1,72 @@
-"""What a trial is worked out with, held against a measured year, libraries and a textbook."""
+"""Moisture of a whole record: held against a measured year, a library, the formulas and a hand."""
 
 from __future__ import annotations
 
 import csv
-import importlib.util
-import sys
-import types
-from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import psychrolib
 import pytest
 
 from gardenapp.science import humidity
-from gardenapp.science.estimate import Estimate
-from gardenapp.science.learning import normal_normal
-from gardenapp.science.night import sun
-from gardenapp.science.trials.humidity import absolute_gm3, dew_points_c, saturation_hpa
-from gardenapp.science.trials.records import Floats
+from gardenapp.science.trials.humidity import (
+    absolute_gm3,
+    compared,
+    dew_points_c,
+    hours_so_far,
+    saturation_hpa,
+)
+from gardenapp.science.trials.records import Floats, Matched
+from tests.science.pvlib_files import pvlib_folder
+
+STEP_S = 600
 
 
-def _pvlib_folder() -> Path:
-    found = importlib.util.find_spec("pvlib")
-    if found is None or not found.submodule_search_locations:
-        pytest.skip("pvlib is not installed")
-    return Path(found.submodule_search_locations[0])
+def record(
+    inside_c: float, inside_percent: float, outside_c: float, outside_percent: float
+) -> Matched:
+    """A day of still air on both sides."""
+    at_s = np.arange(0, 86_400 + STEP_S, STEP_S, dtype=np.int64)
+    same = np.ones(len(at_s))
+    return Matched(
+        at_s,
+        same * inside_c,
+        same * outside_c,
+        same * inside_percent,
+        same * outside_percent,
+        STEP_S,
+        2 * STEP_S,
+    )
+
+
+@pytest.mark.outside("FAO-56 example 5, p. 72: saturation of 2.064 and 3.168 kPa at 18 and 25 °C")
+def test_the_air_s_thirst_is_what_is_missing_to_saturation() -> None:
+    found = compared(record(25.0, 50.0, 18.0, 100.0))
+
+    assert found is not None
+    assert found.inside.mean_vapour_pressure_deficit_hpa == pytest.approx(15.84, abs=0.005)
+    assert found.outside.mean_vapour_pressure_deficit_hpa == pytest.approx(0.0, abs=1e-9)
+    assert found.hours == pytest.approx(24.0)
+
+
+def test_hours_at_a_limit_go_by_straight_lines_and_stop_at_gaps() -> None:
+    # Up through 90 half-way between the first two, level, then unknown over a gap of two hours.
+    at_s = np.array([0, 3600, 7200, 14_400, 18_000])
+    percent = np.array([80.0, 100.0, 100.0, 100.0, 80.0])
+
+    so_far = hours_so_far(at_s, percent, 90.0, gap_s=3600.0)
+
+    assert so_far.tolist() == pytest.approx([0.0, 0.5, 1.5, 1.5, 2.0])
+
+
+def test_without_both_sides_nothing_is_compared() -> None:
+    both = record(10.0, 80.0, 5.0, 80.0)
+    one = Matched(
+        both.at_s, both.inside_c, both.outside_c, both.inside_percent, None, STEP_S, 2 * STEP_S
+    )
+
+    assert compared(one) is None
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +84,7 @@ class Year:
 
 @pytest.fixture(scope="module")
 def year() -> Year:
-    path = _pvlib_folder() / "data" / "723170TYA.CSV"
+    path = pvlib_folder() / "data" / "723170TYA.CSV"
     if not path.exists():
         pytest.skip("this pvlib does not carry the hourly TMY3 year")
     with path.open(newline="") as lines:
@@ -60,34 +98,6 @@ def year() -> Year:
     for joint in np.flatnonzero(np.diff(month)):
         smoothed[joint - 7 : joint + 8] = True
     return Year(month, *columns).only(~smoothed)
-
-
-@pytest.fixture(scope="module")
-def pvlib() -> Iterator[Any]:
-    """pvlib's clear-sky module; two imports that it needs for other things are stood in for.
-
-    h5py reads its map of turbidity and pytz serves its places; neither is used here.
-    """
-    _pvlib_folder()
-    pytest.importorskip("pandas")
-    pytest.importorskip("scipy")
-    stood_in = [
-        name
-        for name in ("h5py", "pytz")
-        if name not in sys.modules and importlib.util.find_spec(name) is None
-    ]
-    for name in stood_in:
-        sys.modules[name] = types.ModuleType(name)
-    try:
-        import pvlib.atmosphere
-        import pvlib.clearsky
-        import pvlib.irradiance
-    except ImportError as error:
-        pytest.skip(f"pvlib cannot be imported here: {error}")
-    finally:
-        for name in stood_in:
-            del sys.modules[name]
-    yield pvlib
 
 
 TMY3 = "TMY3 hourly year of Greensboro, North Carolina, station 723170"
@@ -193,71 +203,3 @@ def test_a_whole_record_gives_what_the_formulas_give_one_by_one() -> None:
 def test_air_too_hot_or_too_dry_for_the_formulas_is_unknown_and_not_invented() -> None:
     assert np.isnan(saturation_hpa(np.array([70.0, -70.0]))).all()
     assert np.isnan(dew_points_c(np.array([0.0, 1e-6]))).all()
-
-
-PLACES = [
-    (52.0, 0.0, 50.0, (2026, 4, 15)),
-    (36.1, -79.95, 270.0, (2026, 6, 20)),
-    (40.0, -105.0, 1600.0, (2026, 3, 1)),
-    (-37.8, 145.0, 30.0, (2026, 9, 10)),
-]
-
-
-@pytest.mark.outside("pvlib, clear sky of Ineichen and Perez 2002 with a Linke turbidity of 3")
-@pytest.mark.parametrize(
-    ("latitude", "longitude", "elevation_m", "on"),
-    PLACES,
-    ids=["52 N", "36 N", "1600 m", "38 S"],
-)
-def test_clear_sky_sunshine_is_that_of_the_solar_library_where_the_sun_is_high(
-    pvlib: Any, latitude: float, longitude: float, elevation_m: float, on: tuple[int, int, int]
-) -> None:
-    high = 0
-
-    for hour in range(24):
-        at = datetime(*on, hour, tzinfo=UTC)
-        up_deg = sun.sun_elevation_deg(at, latitude, longitude)
-        if up_deg < 12.0:
-            continue
-        zenith = np.array([90.0 - up_deg])
-        air_mass = pvlib.atmosphere.get_absolute_airmass(
-            pvlib.atmosphere.get_relative_airmass(zenith), pvlib.atmosphere.alt2pres(elevation_m)
-        )
-        theirs_wm2 = float(
-            pvlib.clearsky.ineichen(
-                zenith,
-                air_mass,
-                3.0,
-                altitude=elevation_m,
-                dni_extra=pvlib.irradiance.get_extra_radiation(at.timetuple().tm_yday),
-            )["ghi"][0]
-        )
-        ours_wm2 = sun.clear_sky_wm2(at, latitude, longitude, elevation_m)
-        if up_deg >= 32.0:
-            high += 1
-            assert ours_wm2 == pytest.approx(theirs_wm2, rel=0.08)
-        else:
-            # One share for every length of path: too bright when the sun is low, as is said there.
-            assert theirs_wm2 * 0.98 < ours_wm2 < theirs_wm2 * 1.6
-
-    assert high >= 3
-
-
-@pytest.mark.outside("Box and Tiao 1973, section 1.2.3, two physicists (from memory)")
-@pytest.mark.parametrize(
-    ("prior", "seen", "mean", "sd"),
-    [
-        (Estimate(900.0, 20.0), [850.0], 890.0, 17.9),
-        (Estimate(800.0, 80.0), [850.0], 840.0, 35.8),
-        (Estimate(900.0, 20.0), [870.0] * 100, 871.2, 3.9),
-        (Estimate(800.0, 80.0), [870.0] * 100, 869.8, 4.0),
-    ],
-    ids=["A, one reading", "B, one reading", "A, a hundred", "B, a hundred"],
-)
-def test_learning_a_mean_is_that_of_the_textbook(
-    prior: Estimate, seen: list[float], mean: float, sd: float
-) -> None:
-    posterior = normal_normal(prior, seen, 40.0)
-
-    assert posterior.estimate.mean == pytest.approx(mean, abs=0.05)
-    assert posterior.estimate.sd == pytest.approx(sd, abs=0.05)

@@ -1,0 +1,105 @@
+"""A few plots solved again never make an allocation worse, break a rule or go on for nothing."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gardenapp.science.allocation.fit import prepare
+from gardenapp.science.allocation.greedy import Tally, fill_greedily, uses_of
+from gardenapp.science.allocation.improve import better_of, improve, tally_of
+from gardenapp.science.allocation.problem import Problem
+from tests.science.allocation.gardens_made import (
+    PATIENT,
+    EverythingTried,
+    make_frame,
+    make_planting,
+    make_plot,
+    make_problem,
+    objective_of,
+    tiny_garden,
+)
+
+
+def worth_counted_afresh(problem: Problem, tally: Tally) -> float:
+    answer = cast(Any, SimpleNamespace(uses=uses_of(tally)))
+    return objective_of(problem, answer)[0]
+
+
+def plenty_s() -> float:
+    return 60.0
+
+
+@settings(PATIENT, max_examples=60)
+@given(seed=st.integers(0, 1_000_000))
+def test_plots_solved_again_are_worth_what_they_say_and_no_less_than_before(seed: int) -> None:
+    problem = tiny_garden(seed)
+    prepared = prepare(problem)
+    best = EverythingTried(problem).best()
+    start = fill_greedily(Tally(prepared))
+    before = start.objective
+
+    # A bound above the best is never met, so the search goes on to its own end.
+    after, tries, gains = improve(
+        prepared, start, bound=best + 1.0, relative_gap=0.0, seconds_left=plenty_s
+    )
+
+    assert before - 1e-9 <= after.objective <= best + 1e-6
+    assert after.objective == pytest.approx(worth_counted_afresh(problem, after), abs=1e-6)
+    assert gains <= tries
+    assert (gains > 0) == (after.objective > before + 1e-7)
+
+
+def test_a_cover_that_went_to_the_wrong_plot_is_moved() -> None:
+    # One frame, placed over the lesser plot by hand; both plots are solved together.
+    problem = make_problem(
+        plots=(make_plot(id="lesser"), make_plot(id="dear")),
+        plantings=(
+            make_planting(id="cress", plot_id="lesser", worth=0.1),
+            make_planting(id="melon", plot_id="dear", worth=9.0),
+        ),
+        pools=(make_frame(),),
+    )
+    prepared = prepare(problem)
+    start = Tally(prepared)
+    lesser = next(option for option in prepared.options if option.plot_id == "lesser")
+    start.place(lesser, {"cress": 4})
+
+    after, _, gains = improve(prepared, start, bound=100.0, relative_gap=0.0, seconds_left=plenty_s)
+
+    assert gains == 1
+    assert [prepared.options[unit.option_index].plot_id for unit in after.units] == ["dear"]
+    assert after.objective == pytest.approx(4 * 9.0 * 0.7)
+
+
+@pytest.mark.parametrize("reason", ["the gap is met", "the time is up"])
+def test_nothing_is_tried_once_there_is_no_need_or_no_time(reason: str) -> None:
+    problem = make_problem(pools=(make_frame(),))
+    prepared = prepare(problem)
+    is_met = reason == "the gap is met"
+    start = fill_greedily(Tally(prepared)) if is_met else Tally(prepared)
+
+    after, tries, gains = improve(
+        prepared,
+        start,
+        bound=start.objective if is_met else math.inf,
+        relative_gap=0.0,
+        seconds_left=plenty_s if is_met else lambda: 0.0,
+    )
+
+    assert (after, tries, gains) == (start, 0, 0)
+
+
+def test_of_two_the_one_with_more_worth_is_taken_and_of_equals_the_first() -> None:
+    prepared = prepare(make_problem(pools=(make_frame(),)))
+    nothing, full = Tally(prepared), fill_greedily(Tally(prepared))
+    again = tally_of(prepared, full.units)
+
+    assert better_of(nothing, full) is full and better_of(full, nothing) is full
+    assert again.objective == pytest.approx(full.objective)
+    assert better_of(full, again) is full
