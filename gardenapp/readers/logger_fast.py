@@ -140,7 +140,7 @@ def _moments(characters: Bytes) -> RawRows | None:
             return None
 
     def number(begin: int, end: int) -> Integers:
-        value = digits[begin].astype(np.int64)
+        value: Integers = digits[begin].astype(np.int64)
         for place in range(begin + 1, end):
             value = value * 10 + digits[place]
         return value

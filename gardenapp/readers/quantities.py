@@ -79,7 +79,7 @@ def wind_mps(value: float, unit: str) -> float:
     }[unit](value)
     if not 0.0 <= converted <= _STRONGEST_MPS:
         raise BadFigure(f"wind of {value:g} {unit} is outside 0 to {_STRONGEST_MPS:g} m/s")
-    return converted
+    return float(converted)
 
 
 def moment_utc(text: str) -> datetime:

@@ -192,7 +192,7 @@ def pressure_hpa(elevation_m: float) -> float:
     """
     if not -500.0 <= elevation_m <= 9000.0:
         raise OutOfRange(f"elevation_m must be -500 to 9000, not {elevation_m}")
-    return 1013.0 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26
+    return float(1013.0 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26)
 
 
 def psychrometric_constant_hpa_per_k(air_pressure_hpa: float) -> float:

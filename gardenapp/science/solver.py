@@ -20,9 +20,9 @@ def new_solver() -> Any:
         # Called by the constructor, and what prints: the one moment to switch it off before.
         def enableCallbacks(self) -> None:
             self.setOptionValue("output_flag", False)
-            super().enableCallbacks()
+            super().enableCallbacks()  # type: ignore[no-untyped-call]
 
-    solver: Any = Quiet()
+    solver: Any = Quiet()  # type: ignore[no-untyped-call]
     solver.setOptionValue("threads", 1)
     solver.setOptionValue("random_seed", 1)
     return solver

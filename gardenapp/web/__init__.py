@@ -31,9 +31,9 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.season.replay import blueprint as replay
 
     # The pages of materials and the walks round the store hang on the store's blueprint.
-    from gardenapp.web.store import lots, walks  # noqa: F401
+    from gardenapp.web.store import lots, things, walks  # noqa: F401
+    from gardenapp.web.store.base import blueprint as store
     from gardenapp.web.store.covers import blueprint as covers
-    from gardenapp.web.store.things import blueprint as store
     from gardenapp.web.template_cache import init_template_cache
     from gardenapp.web.themes import init_themes
     from gardenapp.web.trials.cover_trials import blueprint as trials

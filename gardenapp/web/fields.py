@@ -18,8 +18,8 @@ from wtforms.widgets import TextArea, TextInput
 
 from gardenapp.errors import FieldRefused
 from gardenapp.science import units
-from gardenapp.web.formats import length_unit, said, temperature_unit
-from gardenapp.words import _
+from gardenapp.web.formats import length_unit, temperature_unit
+from gardenapp.words import _, said
 
 NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,6})?|\.\d{1,6})", re.ASCII)
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
-import jinja2.defaults
+import jinja2.filters
 import jinja2.runtime
 from flask import Flask
 from jinja2.bccache import Bucket, FileSystemBytecodeCache
@@ -59,7 +59,7 @@ def init_template_cache(app: Flask) -> None:
     answer in a reader's units and language, so they wait until somebody reads.
     """
     for name, function in app.jinja_env.filters.items():
-        if name not in jinja2.defaults.DEFAULT_FILTERS:
+        if name not in jinja2.filters.FILTERS:
             app.jinja_env.filters[name] = _when_read(function)
     place = app.config.get(SETTING)
     folder = Path(app.instance_path) / "cache" if place is None else Path(place)

@@ -135,7 +135,7 @@ def chilling_share(
         raise OutOfRange(f"hours_below must be 0 or more, not {hours_below}")
     if not (hours_for_half > 0.0 and steepness > 0.0):
         raise OutOfRange("hours_for_half and steepness must be above 0")
-    return 1.0 - 2.0 ** -((hours_below / hours_for_half) ** steepness)
+    return float(1.0 - 2.0 ** -((hours_below / hours_for_half) ** steepness))
 
 
 _PLANTER_L = 40.0
@@ -155,7 +155,7 @@ def root_ball_lag_h(pot_l: float, *, is_dry: bool = False) -> float:
     if not (math.isfinite(pot_l) and pot_l > 0.0):
         raise OutOfRange(f"pot_l must be above 0, not {pot_l}")
     lag_h = _PLANTER_LAG_H * (pot_l / _PLANTER_L) ** (2.0 / 3.0)
-    return lag_h * (_DRY_SHARE if is_dry else 1.0)
+    return float(lag_h * (_DRY_SHARE if is_dry else 1.0))
 
 
 def root_ball_c(

@@ -218,7 +218,8 @@ def _shares_of_news(pool: ErrorPool, scale: float) -> Array:
     """Best shares in the mean square, night by night: lows scatter more in some seasons."""
     signal = np.square(np.array(pool.spread_k))
     noise = scale * scale * pvariance(pool.errors)
-    return signal / np.maximum(signal + noise, 1e-12)
+    shares: Array = signal / np.maximum(signal + noise, 1e-12)
+    return shares
 
 
 def _scale_to_published(departures: Sequence[float], pool: ErrorPool) -> float:

@@ -136,7 +136,8 @@ def _running_mean(values: Floats, half: int) -> Floats:
     count = np.concatenate(([0], np.cumsum(known)))
     index = np.arange(len(values))
     low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, len(values))
-    return (total[high] - total[low]) / np.maximum(count[high] - count[low], 1)
+    means: Floats = (total[high] - total[low]) / np.maximum(count[high] - count[low], 1)
+    return means
 
 
 def _correlations(a: Floats, b: Floats, most: int) -> tuple[Floats, Integers]:

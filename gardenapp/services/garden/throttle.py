@@ -99,7 +99,7 @@ def _seconds_to_wait(limit: Limit, now: datetime) -> int:
     if failed < limit.free:
         return 0
     # Capped before the power is taken: 2 to the ten-thousandth is a number nobody needs.
-    wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(failed - limit.free, 20))
+    wait_s = float(min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(failed - limit.free, 20)))
     return max(0, math.ceil((last_at - now).total_seconds() + wait_s))
 
 

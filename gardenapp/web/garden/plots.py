@@ -27,8 +27,8 @@ from gardenapp.web.fields import (
     TicksField,
     measure,
 )
-from gardenapp.web.formats import difference, said, temperature
-from gardenapp.words import _, later
+from gardenapp.web.formats import difference, temperature
+from gardenapp.words import _, later, said
 
 blueprint = Blueprint("plots", __name__)
 
