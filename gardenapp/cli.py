@@ -30,8 +30,8 @@ from gardenapp import __version__, create_app
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
 from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
-from gardenapp.logs import write_json_to_stderr
 from gardenapp.models.people import Garden, Member
+from gardenapp.logs import write_json_to_stderr
 from gardenapp.services.garden import people
 from gardenapp.services.garden import settings as gardens
 from gardenapp.services.garden.settings import GardenSettings
@@ -74,6 +74,11 @@ def fail(message: str) -> None:
     """Print `message` to stderr and leave with exit code 2."""
     click.echo(message, err=True)
     sys.exit(2)
+
+
+def now() -> datetime:
+    """The present moment."""
+    return datetime.now(UTC)
 
 
 def local_time(moment: datetime) -> str:

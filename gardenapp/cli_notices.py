@@ -13,14 +13,14 @@ import socket
 import ssl
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import click
 from flask import Flask, current_app
 
-from gardenapp.cli import addresses, local_time, main, with_app
+from gardenapp.cli import addresses, local_time, main, now, with_app
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.services.notices import telling
 from gardenapp.services.notices.telling import Outlet
@@ -29,11 +29,6 @@ from gardenapp.services.upkeep import scheduler
 CERTIFICATE, KEY, AUTHORITY = "certificate.pem", "certificate_key.pem", "garden_authority.crt"
 # Phones refuse a server's certificate that is good for longer than 825 days, private ones too.
 CERTIFICATE_DAYS = 800
-
-
-def now() -> datetime:
-    """The present moment."""
-    return datetime.now(UTC)
 
 
 def outlet() -> Outlet:

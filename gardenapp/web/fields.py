@@ -327,7 +327,7 @@ class TextBox(TextLine):
             self.data = whole
 
 
-_KEY = re.compile(r"[0-9a-f]{32}")
+_KEY = re.compile(r"[0-9A-Za-z]{1,32}", re.ASCII)
 
 
 class GardenForm(FlaskForm):
@@ -356,7 +356,7 @@ class OnceForm(GardenForm):
     it did the first time.
     """
 
-    form_key = HiddenField(name="key")
+    form_key = HiddenField()
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -95,48 +95,21 @@ def write(
     thing is lent or on a bed, or where somebody changed it at the same moment.
     """
     number = subject.ledger_number + 1
-    entry = Entry(
-        number=number,
-        action=happening.action,
-        at=at,
-        member_id=member_id,
-        quantity_milli=happening.quantity_milli,
-        place_id=happening.place_id,
-        other_member_id=happening.other_member_id,
-        due_on=happening.due_on,
-        condition=happening.condition,
-        night_of=happening.night_of,
-        plot_id=happening.plot_id,
-        went_to=happening.went_to,
-    )
-    is_new = number == 1 and happening.action in {"acquired", "made"}
-    if number == 1 and not is_new:
+    if number == 1 and happening.action not in {"acquired", "made"}:
         _open(subject, at)
-        return write(
-            subject,
-            happening,
-            at=at,
-            member_id=member_id,
-            caused_by_id=caused_by_id,
-            form_key=form_key,
-        )
+        number = subject.ledger_number + 1
+    facts = vars(happening)
     row = LedgerEntry(
         at=at,
         member_id=member_id,
-        action=happening.action,
         number=number,
-        quantity_milli=happening.quantity_milli,
-        place_id=happening.place_id,
-        other_member_id=happening.other_member_id,
-        due_on=happening.due_on,
-        condition=happening.condition,
-        night_of=happening.night_of,
-        plot_id=happening.plot_id,
-        went_to=happening.went_to,
-        note=happening.note,
         caused_by_id=caused_by_id,
         form_key=form_key or None,
+        **facts,
     )
+    # The note is for people; the rules do not read it.
+    judged = {name: value for name, value in facts.items() if name != "note"}
+    entry = Entry(number=number, at=at, member_id=member_id, **judged)
     return _keep(subject, entry, row)
 
 

@@ -188,7 +188,13 @@ class BenchField(NumberField):
 # --- forms ------------------------------------------------------------------------------------
 
 
-class PickForm(OnceForm):
+class KeyedForm(OnceForm):
+    """A button that makes a plan, once."""
+
+    form_key = HiddenField(name="key")  # phones hold pages that call it so
+
+
+class PickForm(KeyedForm):
     """A design of the list, chosen."""
 
     design = HiddenField()
@@ -470,7 +476,7 @@ def _plan_page(plan_id: int, form: MakeForm | None) -> str:
         bar_mm=BAR_MM,
         figures=FIGURES,
         status_words=STATUS_WORDS,
-        again=OnceForm(formdata=None),
+        again=KeyedForm(formdata=None),
     )
 
 
@@ -556,7 +562,7 @@ def _tell(built: making.Built) -> None:
 @blueprint.post(f"{PLAN}/again")
 @members
 def again(plan_id: int) -> Response | tuple[str, int]:
-    form = OnceForm()
+    form = KeyedForm()
     if form.validate_on_submit():
         number = designing.copy_plan(
             plan_id=plan_id, member=signed_in_member(), now=now(), form_key=str(form.form_key.data)

@@ -25,6 +25,7 @@ from gardenapp.web.store import forms
 from gardenapp.web.store.base import (
     LOT_AT,
     THING_AT,
+    added,
     answer,
     blueprint,
     me,
@@ -142,17 +143,6 @@ def _again(subject: Subject, form: forms.AgainForm, key: str) -> tuple[str, str]
     return added(labels), page_of_label(labels[-1])
 
 
-def added(labels: tuple[str, ...]) -> str:
-    """What to tell of things that were added."""
-    if len(labels) == 1:
-        return _("Added: %(labels)s. Write the label on it.", labels=labels[0])
-    return _(
-        "Added: %(labels)s to %(labels2)s. Write the labels on them.",
-        labels=labels[0],
-        labels2=labels[-1],
-    )
-
-
 def page_of_label(label: str) -> str:
     """The address of the thing that is called so."""
     return url_for("store.thing_page", cover_id=things.find_by_label(label=label))
@@ -173,202 +163,71 @@ def _can_be_cut(page: LotPage) -> bool:
     return _some_there(page) and (page.entry.unit == "m" or page.entry.length_mm is not None)
 
 
-def _is_in_the_garden(page: ThingPage) -> bool:
-    return page.status != "retired"
+def _can_be_damaged(page: ThingPage) -> bool:
+    return page.status != "retired" and page.condition != "broken"
+
+
+def _can_be_mended(page: ThingPage) -> bool:
+    return page.may_handle and page.condition != "sound"
 
 
 def _lend_or_borrow(lend: str, borrow: str) -> Callable[[ThingPage | LotPage], str]:
     return lambda page: lend if page.may_lend else borrow
 
 
+_LEND_IT = _lend_or_borrow(later("Lend it"), later("Borrow it"))
+_LEND_SOME = _lend_or_borrow(later("Lend some"), later("Borrow some"))
+_BACK, _PICTURE = later("It is back"), later("Picture kept.")
 _thing, _lot = partial(Act, THING), partial(Act, MATERIAL)
+# kind(name, endpoint, form, offered, title, button, what is told when it is done, what does it)
 ACTS: tuple[Act, ...] = (
-    _thing(
-        "lend",
-        "lend_thing",
-        forms.LendForm,
-        lambda page: page.may_borrow or page.may_lend,
-        _lend_or_borrow(later("Lend it"), later("Borrow it")),
-        _lend_or_borrow(later("Lend it"), later("Borrow it")),
-        later("Lent. It is off the list for tonight until it is back."),
-        _lend,
-    ),
-    _thing(
-        "back",
-        "return_thing",
-        forms.BackForm,
-        lambda page: page.may_return,
-        later("It is back"),
-        later("It is back"),
-        later("It is back."),
-        is_open=True,
-    ),
-    _thing(
-        "move",
-        "move_thing",
-        forms.MoveForm,
-        _handled,
-        later("It is kept elsewhere"),
-        later("Keep it there"),
-        later("Moved."),
-    ),
-    _thing(
-        "damage",
-        "damage_thing",
-        forms.DamageForm,
-        lambda page: page.status != "retired" and page.condition != "broken",
-        later("It is damaged"),
-        later("Write it down"),
-    ),
-    _thing(
-        "mend",
-        "mend_thing",
-        forms.MendForm,
-        lambda page: page.may_handle and page.condition != "sound",
-        later("It is mended"),
-        later("It is sound again"),
-        later("Mended. Thank you."),
-    ),
-    _thing(
-        "retire",
-        "retire_thing",
-        forms.RetireForm,
-        lambda page: page.may_retire,
-        later("It leaves the garden"),
-        later("It leaves"),
-        later("It has left the store. Its history stays."),
-        _retire,
-        look="warn",
-    ),
-    _thing(
-        "part",
-        "put_in",
-        forms.PartForm,
-        lambda page: page.may_retire,
-        later("It is made of…"),
-        later("Take it from the store"),
-        later("Written down as a part of it."),
-        _put_in,
-        at="parts",
-    ),
-    _thing(
-        "again",
-        "add_like",
-        forms.AgainForm,
-        _is_in_the_garden,
-        later("Another number of them"),
-        later("Add them"),
-        do=_again,
-        look="plain",
-        by_button="how_many",
-    ),
-    _thing(
-        "photo",
-        "thing_photo",
-        forms.PhotoForm,
-        _handled,
-        later("Picture"),
-        later("Keep the picture"),
-        later("Picture kept."),
-        _picture,
-        look="plain",
-        takes_file=True,
-    ),
-    _lot(
-        "more",
-        "more_lot",
-        forms.MoreForm,
-        _handled,
-        later("More came"),
-        later("It came"),
-        look="plain",
-        by_button="quantity",
-    ),
-    _lot(
-        "use",
-        "use_lot",
-        forms.UseForm,
-        _some_there,
-        later("Some is gone"),
-        later("It is gone"),
-        by_button="quantity",
-    ),
-    _lot(
-        "count",
-        "count_lot",
-        forms.CountForm,
-        _handled,
-        later("Count it"),
-        later("So much is there"),
-        later("Counted."),
-    ),
-    _lot(
-        "cut",
-        "cut_lot",
-        forms.cut_form,
-        _can_be_cut,
-        later("Cut pieces"),
-        later("They are cut"),
-        later("Cut. The pieces are materials of their own now."),
-        _cut,
-    ),
-    _lot(
-        "lend",
-        "lend_lot",
-        forms.LendForm,
-        lambda page: page.may_borrow and page.on_hand_milli > 0,
-        _lend_or_borrow(later("Lend some"), later("Borrow some")),
-        _lend_or_borrow(later("Lend it"), later("Borrow it")),
-        later("Lent."),
-        _lend,
-    ),
-    _lot(
-        "back",
-        "return_lot",
-        forms.SomeBackForm,
-        lambda page: any(loan.may_return for loan in page.loans),
-        later("Some is back"),
-        later("It is back"),
-        later("It is back."),
-    ),
-    _lot(
-        "out",
-        "out_lot",
-        forms.OutForm,
-        _handled,
-        later("Used on a plot"),
-        later("Write it down"),
-    ),
-    _lot(
-        "condition",
-        "condition_lot",
-        forms.ConditionForm,
-        lambda page: True,
-        later("How it is"),
-        later("Write it down"),
-    ),
-    _lot(
-        "move",
-        "move_lot",
-        forms.MoveForm,
-        _handled,
-        later("Kept elsewhere"),
-        later("Keep it there"),
-        later("Moved."),
-    ),
-    _lot(
-        "photo",
-        "lot_photo",
-        forms.PhotoForm,
-        _handled,
-        later("Picture"),
-        later("Keep the picture"),
-        later("Picture kept."),
-        _picture,
-        look="plain",
-        takes_file=True,
-    ),
-)
+    _thing("lend", "lend_thing", forms.LendForm, lambda page: page.may_borrow or page.may_lend,
+           _LEND_IT, _LEND_IT,
+           later("Lent. It is off the list for tonight until it is back."), _lend),
+    _thing("back", "return_thing", forms.BackForm, lambda page: page.may_return,
+           _BACK, _BACK, later("It is back."), is_open=True),
+    _thing("move", "move_thing", forms.MoveForm, _handled,
+           later("It is kept elsewhere"), later("Keep it there"), later("Moved.")),
+    _thing("damage", "damage_thing", forms.DamageForm, _can_be_damaged,
+           later("It is damaged"), later("Write it down")),
+    _thing("mend", "mend_thing", forms.MendForm, _can_be_mended,
+           later("It is mended"), later("It is sound again"), later("Mended. Thank you.")),
+    _thing("retire", "retire_thing", forms.RetireForm, lambda page: page.may_retire,
+           later("It leaves the garden"), later("It leaves"),
+           later("It has left the store. Its history stays."), _retire, look="warn"),
+    _thing("part", "put_in", forms.PartForm, lambda page: page.may_retire,
+           later("It is made of…"), later("Take it from the store"),
+           later("Written down as a part of it."), _put_in, at="parts"),
+    _thing("again", "add_like", forms.AgainForm, lambda page: page.status != "retired",
+           later("Another number of them"), later("Add them"), do=_again, look="plain",
+           by_button="how_many"),
+    _thing("photo", "thing_photo", forms.PhotoForm, _handled,
+           later("Picture"), later("Keep the picture"), _PICTURE, _picture, look="plain",
+           takes_file=True),
+    _lot("more", "more_lot", forms.MoreForm, _handled,
+         later("More came"), later("It came"), look="plain", by_button="quantity"),
+    _lot("use", "use_lot", forms.UseForm, _some_there,
+         later("Some is gone"), later("It is gone"), by_button="quantity"),
+    _lot("count", "count_lot", forms.CountForm, _handled,
+         later("Count it"), later("So much is there"), later("Counted.")),
+    _lot("cut", "cut_lot", forms.cut_form, _can_be_cut, later("Cut pieces"), later("They are cut"),
+         later("Cut. The pieces are materials of their own now."), _cut),
+    _lot("lend", "lend_lot", forms.LendForm,
+         lambda page: page.may_borrow and page.on_hand_milli > 0,
+         _LEND_SOME, _LEND_IT, later("Lent."), _lend),
+    _lot("back", "return_lot", forms.SomeBackForm,
+         lambda page: any(loan.may_return for loan in page.loans),
+         later("Some is back"), _BACK, later("It is back.")),
+    _lot("out", "out_lot", forms.OutForm, _handled,
+         later("Used on a plot"), later("Write it down")),
+    _lot("condition", "condition_lot", forms.ConditionForm, lambda page: True,
+         later("How it is"), later("Write it down")),
+    _lot("move", "move_lot", forms.MoveForm, _handled,
+         later("Kept elsewhere"), later("Keep it there"), later("Moved.")),
+    _lot("photo", "lot_photo", forms.PhotoForm, _handled,
+         later("Picture"), later("Keep the picture"), _PICTURE, _picture, look="plain",
+         takes_file=True),
+)  # fmt: skip
 
 
 # --- pages ------------------------------------------------------------------------------------

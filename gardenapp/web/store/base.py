@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response
-from wtforms import Field, ValidationError
+from wtforms import Field, HiddenField, ValidationError
 from wtforms.widgets import TextInput
 
 from gardenapp.errors import AlreadyClaimed, FieldRefused
@@ -143,6 +143,8 @@ class DayField(Field):
 class StoreForm(OnceForm):
     """A form of the store, sent once."""
 
+    form_key = HiddenField(name="key")  # phones hold pages that call it so
+
     def once(self, member: Member, what: str) -> str:
         """The key of this very sheet of paper, as it were; another one's key is another key."""
         return f"{what}-{member.id}-{self.form_key.data}"
@@ -196,6 +198,17 @@ def page_of(subject: Subject, endpoint: str = "") -> str:
     usual = "lot_page" if subject.is_measured else "thing_page"
     address: dict[str, Any] = {subject.kind.column: subject.id}
     return url_for(f"store.{endpoint or usual}", **address)
+
+
+def added(labels: tuple[str, ...]) -> str:
+    """What to tell of things that were added."""
+    if len(labels) == 1:
+        return _("Added: %(labels)s. Write the label on it.", labels=labels[0])
+    return _(
+        "Added: %(labels)s to %(labels2)s. Write the labels on them.",
+        labels=labels[0],
+        labels2=labels[-1],
+    )
 
 
 def when(moment: datetime) -> str:
