@@ -31,7 +31,7 @@ from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_set
 from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
-from gardenapp.logs import write_json_to_stderr
+from gardenapp.request_log import write_json_to_stderr
 from gardenapp.services.garden import people
 from gardenapp.services.garden import settings as gardens
 from gardenapp.services.garden.settings import GardenSettings
