@@ -52,7 +52,7 @@ class Act:
     kind: SubjectKind
     name: str
     endpoint: str
-    form: Callable[[Any, str], ActForm]
+    form: Callable[..., ActForm]
     offered: Callable[[Any], bool]
     title: Words
     button: Words
@@ -278,7 +278,7 @@ def _fill_by_button(form: ActForm, name: str) -> None:
 def _view(act: Act) -> Callable[..., Response | tuple[str, int]]:
     def take(**address: int) -> Response | tuple[str, int]:
         subject = Subject(act.kind, *address.values())
-        form = act.form(get_page(subject), act.name)
+        form = act.form(get_page(subject), act.name, is_sent=True)
         _fill_by_button(form, act.by_button)
         do = act.do or _write
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import request
 from flask_wtf.file import FileField
 from wtforms import BooleanField
 
@@ -56,8 +55,8 @@ class ActForm(StoreForm):
 
     action = ""  # the ledger's name for it
 
-    def __init__(self, page: Page, name: str) -> None:
-        self.page = page
+    def __init__(self, page: Page, name: str, *, is_sent: bool = False) -> None:
+        self.page, self.is_sent = page, is_sent
         super().__init__(prefix=f"{name}-", data=self.start(page))
 
     def process(self, *args: Any, **kwargs: Any) -> None:
@@ -259,7 +258,7 @@ class CountForm(ActForm):
 
     def start(self, page: LotPage) -> dict[str, Any]:
         # A count has to be said: one that was sent without a figure is not what is expected.
-        return {} if request.method == "POST" else {"quantity": page.on_hand_milli / 1000}
+        return {} if self.is_sent else {"quantity": page.on_hand_milli / 1000}
 
 
 class OutForm(ActForm):
@@ -323,10 +322,10 @@ class CutLengthsForm(ActForm):
         self.kerf_mm.unit = "mm"
 
 
-def cut_form(page: LotPage, name: str) -> ActForm:
+def cut_form(page: LotPage, name: str, *, is_sent: bool = False) -> ActForm:
     """The form for cutting what this page is about."""
-    is_roll = page.entry.unit == "m"
-    return CutRollForm(page, name) if is_roll else CutLengthsForm(page, name)
+    form = CutRollForm if page.entry.unit == "m" else CutLengthsForm
+    return form(page, name, is_sent=is_sent)
 
 
 class AgainForm(ActForm):
@@ -335,7 +334,7 @@ class AgainForm(ActForm):
     how_many = NumberField(later("How many more"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
 
     def start(self, page: ThingPage) -> dict[str, Any]:
-        return {} if request.method == "POST" else {"how_many": 1}
+        return {} if self.is_sent else {"how_many": 1}
 
 
 class PartForm(ActForm):
