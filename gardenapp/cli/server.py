@@ -32,7 +32,7 @@ from gardenapp.cli.base import (
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
-from gardenapp.logs import write_json_to_stderr
+from gardenapp.request_log import write_json_to_stderr
 from gardenapp.services.garden import settings as gardens
 from gardenapp.services.upkeep import scheduler
 from gardenapp.web.template_cache import compile_board

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import sys
-from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 
 from gardenapp.cli import main
-from gardenapp.cli.base import upgrade_if_needed, with_app
+from gardenapp.cli.base import now, upgrade_if_needed, with_app
 from gardenapp.config import with_driver
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, prepare_engine
@@ -24,11 +23,6 @@ from gardenapp.services.upkeep import backup, doctor, transfer
 from gardenapp.version import __version__
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-
-
-def now() -> datetime:
-    """The present moment."""
-    return datetime.now(UTC)
 
 
 def _instance() -> Path:

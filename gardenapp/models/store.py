@@ -143,7 +143,8 @@ class LedgerEntry(Base):
     caused_by_id: Mapped[int | None] = mapped_column(
         ForeignKey("ledger_entry.id", ondelete="RESTRICT")
     )
-    request_key: Mapped[str | None] = mapped_column(String(80), default=None)
+    # As `form_key` elsewhere, the form this was sent with; the column has its older name.
+    form_key: Mapped[str | None] = mapped_column("request_key", String(80), default=None)
 
     member: Mapped[Member | None] = relationship(foreign_keys=[member_id])
     other_member: Mapped[Member | None] = relationship(foreign_keys=[other_member_id])

@@ -7,7 +7,7 @@ from flask import Flask
 
 def init_web(app: Flask) -> None:
     """Register blueprints, sign-in, error pages, headers and template helpers."""
-    from gardenapp.logs import init_logs
+    from gardenapp.request_log import init_logs
     from gardenapp.web.access import init_access
     from gardenapp.web.builds.designing import blueprint as builds
     from gardenapp.web.compress import init_compress

@@ -13,7 +13,7 @@ from werkzeug.exceptions import HTTPException
 
 from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
-from gardenapp.logs import request_id
+from gardenapp.request_log import request_id
 from gardenapp.words import _, later
 
 log = logging.getLogger("gardenapp")

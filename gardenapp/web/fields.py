@@ -7,13 +7,14 @@ fields here accept what people type on a phone and refuse the rest with a reason
 from __future__ import annotations
 
 import re
+import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from flask_wtf import FlaskForm
 from markupsafe import Markup
-from wtforms import Field, StringField, ValidationError
+from wtforms import Field, HiddenField, StringField, ValidationError
 from wtforms.widgets import TextArea, TextInput
 
 from gardenapp.errors import FieldRefused
@@ -214,15 +215,23 @@ def _draw_select(field: Any, **attributes: Any) -> Markup:
 class PickField(Field):
     """One of a list. Says so in plain words when it is none of them.
 
+    A list that differs from one request to the next is given as a function, asked each time a
+    form is made; one that also depends on what the form is about is set by the form.
+
     Drawn here and not by the library's own select, whose ways of giving choices change from
     one release to the next.
     """
 
     def __init__(
-        self, label: str, choices: Sequence[Choice], *, advice: str = "", **kwargs: Any
+        self,
+        label: str,
+        choices: Sequence[Choice] | Callable[[], Sequence[Choice]] = (),
+        *,
+        advice: str = "",
+        **kwargs: Any,
     ) -> None:
         super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
-        self.choices = tuple(choices)
+        self.choices: Sequence[Choice] = tuple(choices() if callable(choices) else choices)
         self.advice = advice or _("Choose one of the list.")
 
     def widget(self, field: Any, **attributes: Any) -> Markup:
@@ -244,9 +253,9 @@ class PickField(Field):
 class TicksField(Field):
     """Any number of a list, each with its own tick; `data` is the tuple of chosen values."""
 
-    def __init__(self, label: str, choices: Sequence[Choice], **kwargs: Any) -> None:
+    def __init__(self, label: str, choices: Sequence[Choice] = (), **kwargs: Any) -> None:
         super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
-        self.choices = tuple(choices)
+        self.choices: Sequence[Choice] = tuple(choices)
 
     def process_data(self, value: Any) -> None:
         self.data = tuple(str(v) for v in value or ())
@@ -318,6 +327,9 @@ class TextBox(TextLine):
             self.data = whole
 
 
+_KEY = re.compile(r"[0-9A-Za-z]{1,32}", re.ASCII)
+
+
 class GardenForm(FlaskForm):
     """Parent of every form: helps the templates list the errors once, on top."""
 
@@ -335,3 +347,18 @@ class GardenForm(FlaskForm):
             f for f in self if f.type not in {"CSRFTokenField", "HiddenField"}
         )
         field.errors = [*field.errors, str(refusal)]
+
+
+class OnceForm(GardenForm):
+    """A form that does its work once, however often its button is pressed.
+
+    Each form that is shown carries a key of its own. A service that has seen the key answers as
+    it did the first time.
+    """
+
+    form_key = HiddenField()
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not _KEY.fullmatch(str(self.form_key.data or "")):
+            self.form_key.data = secrets.token_hex(16)

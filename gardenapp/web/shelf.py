@@ -98,7 +98,7 @@ def reader_key(at: datetime) -> tuple[Any, ...]:
 def kept_answer(name: str, asked: Hashable, *, at: datetime, render: Callable[[], str]) -> Response:
     """The page `name` as `asked` for, from the shelf or rendered now.
 
-    `render` leaves `TOKEN_PLACE` where a form's token belongs; `shared/page.html` leaves
+    `render` leaves `TOKEN_PLACE` where a form's token belongs; `components/page.html` leaves
     `MESSAGES_PLACE` where it is told `messages_place`.
     """
     key = (name, asked, *reader_key(at))
@@ -115,7 +115,7 @@ def kept_answer(name: str, asked: Hashable, *, at: datetime, render: Callable[[]
         tag = f"{tag}-{own}"
     has_message = "_flashes" in session
     if has_message:
-        fillings[MESSAGES] = render_template("shared/messages.html").encode()
+        fillings[MESSAGES] = render_template("components/messages.html").encode()
     return _answer(page, fillings, tag=None if has_message else tag)
 
 

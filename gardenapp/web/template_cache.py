@@ -29,7 +29,12 @@ from gardenapp.version import __version__
 log = logging.getLogger("gardenapp")
 
 SETTING = "TEMPLATE_CACHE"  # another folder; empty for none
-BOARD = ("board/tonight.html", "shared/page.html", "board/_ladder.html", "shared/messages.html")
+BOARD = (
+    "board/tonight.html",
+    "board/_ladder.html",
+    "components/page.html",
+    "components/messages.html",
+)
 PREFIX = f"{__version__}-{jinja2.__version__}-"
 
 

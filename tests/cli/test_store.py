@@ -10,7 +10,9 @@ from click.testing import CliRunner
 
 from gardenapp import cli
 from gardenapp.extensions import db
-from gardenapp.services.store import ledger, things
+from gardenapp.services.store import acts, ledger
+from gardenapp.services.store.ledger import Happening
+from gardenapp.services.store.subjects import thing
 from tests.conftest import NOW
 from tests.factories import Factory
 
@@ -21,7 +23,8 @@ pytestmark = pytest.mark.sqlite
 def garden_file(tmp_path: Path, make: Factory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A garden with a worn tote, and the command line pointed at it."""
     tote = make.cover(label="Tote 1")
-    things.damage_thing(cover_id=tote.id, condition="worn", note="", member=make.member(), now=NOW)
+    worn = Happening("damaged", condition="worn")
+    acts.do(subject=thing(tote.id), happening=worn, member=make.member(), now=NOW)
     assert ledger.differences() == []
     db.session.remove()
     monkeypatch.setenv("GARDEN_INSTANCE", str(tmp_path))

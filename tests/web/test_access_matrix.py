@@ -40,8 +40,10 @@ from gardenapp.services.builds.shapes import Need, usual_sizes
 from gardenapp.services.garden import people
 from gardenapp.services.night import forecasts, plan_night
 from gardenapp.services.notices import feeds, telling
-from gardenapp.services.store import lots, needs
+from gardenapp.services.store import acts, lots, needs
+from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lots import LotEntry
+from gardenapp.services.store.subjects import material
 from gardenapp.services.trials import cover_trials, readings
 from tests.conftest import NOW
 from tests.factories import Factory
@@ -426,7 +428,8 @@ def in_the_store(owner: Member) -> dict[str, int]:
         member=owner,
         now=NOW,
     )
-    lots.add_more(lot_id=lot_id, quantity_milli=1_000, member=owner, now=NOW)
+    more = Happening("acquired", quantity_milli=1_000)
+    acts.do(subject=material(lot_id), happening=more, member=owner, now=NOW)
     newest = select(LedgerEntry.id).where(LedgerEntry.lot_id == lot_id, LedgerEntry.number == 2)
     notice_id = needs.add_notice(
         kind="ask", what="six pallets", how_much="", note="", member=owner, now=NOW

@@ -51,7 +51,7 @@ def test_after_a_second_start_nothing_is_compiled_again(
     settings: Settings, compiled: list[str]
 ) -> None:
     first = help_page(started(settings))
-    assert {"help_pages/help.html", "shared/page.html"} <= set(compiled)
+    assert {"help_pages/help.html", "components/page.html"} <= set(compiled)
     compiled.clear()
 
     second = help_page(started(settings))

@@ -41,7 +41,7 @@ from gardenapp.services.night.forecasts import find_forecast
 from gardenapp.services.notices.planned import replan_if_needed
 from gardenapp.services.store import covers, ledger, lots
 from gardenapp.services.store.ledger import Happening
-from gardenapp.services.store.things import check_handle, check_place
+from gardenapp.services.store.subjects import check_handle, check_place
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, retold
 

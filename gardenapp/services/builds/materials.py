@@ -21,7 +21,7 @@ from gardenapp.models.store import LedgerEntry, Lot
 from gardenapp.science.covers.film import Roll
 from gardenapp.science.designs.design import OnHand
 from gardenapp.science.timber.cutting import LONGEST_MM, Stock
-from gardenapp.services.store.things import may_handle
+from gardenapp.services.store.subjects import may_handle
 
 ONE = 1_000
 USUAL_FILM_UM = 150.0

@@ -16,6 +16,7 @@ from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from gardenapp.services import change_log
+from gardenapp.services.permission import coordinator_only
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
@@ -281,7 +282,7 @@ def create_plot(
     now: datetime,
 ) -> int:
     """Add a plot and give its id. Raises NotAllowed, FieldRefused."""
-    _coordinator_only(member)
+    coordinator_only(member)
     _check_bed(length_cm, width_cm, bed_width_cm)
     with write_transaction() as session:
         _check_label(session, label, None)
@@ -307,7 +308,7 @@ def change_plot(
     now: datetime,
 ) -> None:
     """Change everything about a plot. Raises NotFound, NotAllowed, FieldRefused."""
-    _coordinator_only(member)
+    coordinator_only(member)
     _check_bed(length_cm, width_cm, bed_width_cm)
     with write_transaction() as session:
         plot = _get(session, plot_id)
@@ -349,7 +350,7 @@ def set_holders(
     *, plot_id: int, member_ids: Collection[int], member: Member, now: datetime
 ) -> None:
     """Say who holds a plot: exactly these members. Raises NotFound, NotAllowed, Refused."""
-    _coordinator_only(member)
+    coordinator_only(member)
     wanted = set(member_ids)
     with write_transaction() as session:
         plot = _get(session, plot_id)
@@ -386,11 +387,6 @@ def _get(session: scoped_session[Session], plot_id: int) -> Plot:
     if plot is None:
         raise NotFound(_("There is no such plot."))
     return plot
-
-
-def _coordinator_only(member: Member) -> None:
-    if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator does this."))
 
 
 def _check_label(session: scoped_session[Session], label: str, plot_id: int | None) -> None:

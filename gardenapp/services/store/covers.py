@@ -20,6 +20,7 @@ from gardenapp.models.plots import StorePlace
 from gardenapp.reference import Caution
 from gardenapp.services import change_log
 from gardenapp.services.garden.plants import OURS, STATUS_LABELS
+from gardenapp.services.permission import coordinator_only
 from gardenapp.services.store import ledger
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.transaction import write_transaction
@@ -434,7 +435,7 @@ def copy_kind(*, kind_id: int, sizes: KindSizes, member: Member, now: datetime) 
 
 def create_kind(*, entry: KindEntry, member: Member, now: datetime) -> int:
     """Add a kind from nothing, its lift the garden's own. Raises NotAllowed, FieldRefused."""
-    _coordinator_only(member)
+    coordinator_only(member)
     _check_entry(entry)
     with write_transaction() as session:
         _check_kind_name(session, entry.sizes.name, None)
@@ -459,7 +460,7 @@ def change_kind(*, kind_id: int, entry: KindEntry, member: Member, now: datetime
     A published kind that is changed is not brought up to date any more.
     Raises NotFound, NotAllowed, FieldRefused.
     """
-    _coordinator_only(member)
+    coordinator_only(member)
     _check_entry(entry)
     with write_transaction() as session:
         kind = _get_kind(session, kind_id)
@@ -681,7 +682,7 @@ def get_place(*, place_id: int) -> PlaceLine:
 
 def create_place(*, label: str, note: str, member: Member, now: datetime) -> int:
     """Add a place to keep things. Raises NotAllowed, FieldRefused."""
-    _coordinator_only(member)
+    coordinator_only(member)
     with write_transaction() as session:
         _check_place_label(session, label, None)
         place = StorePlace(label=label, note=note)
@@ -695,7 +696,7 @@ def create_place(*, label: str, note: str, member: Member, now: datetime) -> int
 
 def change_place(*, place_id: int, label: str, note: str, member: Member, now: datetime) -> None:
     """Rename a place or change its note. Raises NotFound, NotAllowed, FieldRefused."""
-    _coordinator_only(member)
+    coordinator_only(member)
     with write_transaction() as session:
         place = session.get(StorePlace, place_id)
         if place is None:
@@ -877,11 +878,6 @@ def _may_change(cover: Cover, member: Member) -> bool:
 def _check_may_change(cover: Cover, member: Member) -> None:
     if not _may_change(cover, member):
         raise NotAllowed(_("Only its owner and a coordinator change a cover."))
-
-
-def _coordinator_only(member: Member) -> None:
-    if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator does this."))
 
 
 def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverClass:

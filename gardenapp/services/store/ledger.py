@@ -12,11 +12,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, cast
 
-from sqlalchemy import CursorResult, Select, select, update
+from sqlalchemy import CursorResult, select, update
 
-from gardenapp.errors import AlreadyClaimed, NotFound
+from gardenapp.errors import AlreadyClaimed
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.people import Member
@@ -33,10 +33,17 @@ from gardenapp.science.store.ledger import (
     replay_lot,
     replay_thing,
 )
+from gardenapp.services.store.subjects import (
+    Row,
+    Subject,
+    in_the_log,
+    material,
+    subject_of,
+    thing,
+)
 from gardenapp.words import _, later
 
 OPENING = later("was here before the ledger began")
-Subject = Cover | Lot
 
 
 @dataclass(frozen=True)
@@ -57,38 +64,30 @@ class Happening:
 
 def lock_cover(cover_id: int) -> Cover:
     """The cover, held for this transaction. Raises NotFound."""
-    return _locked(select(Cover).where(Cover.id == cover_id), "There is no such thing.")
+    return cast(Cover, thing(cover_id).lock())
 
 
 def lock_lot(lot_id: int) -> Lot:
     """The lot, held for this transaction. Raises NotFound."""
-    return _locked(select(Lot).where(Lot.id == lot_id), "There is no such material.")
+    return cast(Lot, material(lot_id).lock())
 
 
-def _locked(query: Select[Any], words: str) -> Any:
-    # The lock counts on PostgreSQL; on SQLite a writing transaction is alone anyway.
-    row = db.session.scalar(query.with_for_update().execution_options(populate_existing=True))
-    if row is None:
-        raise NotFound(words)
-    return row
-
-
-def is_done(request_key: str | None) -> bool:
-    """Whether this very request was written before: a form sent twice does its work once."""
-    if not request_key:
+def is_done(form_key: str | None) -> bool:
+    """Whether this very form was written before: sent twice, it does its work once."""
+    if not form_key:
         return False
-    query = select(LedgerEntry.id).where(LedgerEntry.request_key == request_key)
+    query = select(LedgerEntry.id).where(LedgerEntry.form_key == form_key)
     return db.session.scalar(query) is not None
 
 
 def write(
-    subject: Subject,
+    subject: Row,
     happening: Happening,
     *,
     at: datetime,
     member_id: int | None,
     caused_by_id: int | None = None,
-    request_key: str | None = None,
+    form_key: str | None = None,
 ) -> LedgerEntry:
     """Add an entry to a locked cover or lot and keep the state it leads to.
 
@@ -96,48 +95,21 @@ def write(
     thing is lent or on a bed, or where somebody changed it at the same moment.
     """
     number = subject.ledger_number + 1
-    entry = Entry(
-        number=number,
-        action=happening.action,
-        at=at,
-        member_id=member_id,
-        quantity_milli=happening.quantity_milli,
-        place_id=happening.place_id,
-        other_member_id=happening.other_member_id,
-        due_on=happening.due_on,
-        condition=happening.condition,
-        night_of=happening.night_of,
-        plot_id=happening.plot_id,
-        went_to=happening.went_to,
-    )
-    is_new = number == 1 and happening.action in {"acquired", "made"}
-    if number == 1 and not is_new:
+    if number == 1 and happening.action not in {"acquired", "made"}:
         _open(subject, at)
-        return write(
-            subject,
-            happening,
-            at=at,
-            member_id=member_id,
-            caused_by_id=caused_by_id,
-            request_key=request_key,
-        )
+        number = subject.ledger_number + 1
+    facts = vars(happening)
     row = LedgerEntry(
         at=at,
         member_id=member_id,
-        action=happening.action,
         number=number,
-        quantity_milli=happening.quantity_milli,
-        place_id=happening.place_id,
-        other_member_id=happening.other_member_id,
-        due_on=happening.due_on,
-        condition=happening.condition,
-        night_of=happening.night_of,
-        plot_id=happening.plot_id,
-        went_to=happening.went_to,
-        note=happening.note,
         caused_by_id=caused_by_id,
-        request_key=request_key or None,
+        form_key=form_key or None,
+        **facts,
     )
+    # The note is for people; the rules do not read it.
+    judged = {name: value for name, value in facts.items() if name != "note"}
+    entry = Entry(number=number, at=at, member_id=member_id, **judged)
     return _keep(subject, entry, row)
 
 
@@ -154,9 +126,7 @@ def undo(entry: LedgerEntry, *, at: datetime, member_id: int | None) -> None:
         )
     )
     for one in [*caused, entry]:
-        subject: Subject = (
-            lock_cover(one.cover_id) if one.cover_id is not None else lock_lot(one.lot_id or 0)
-        )
+        subject = subject_of(one).lock()
         number = subject.ledger_number + 1
         row = LedgerEntry(
             at=at, member_id=member_id, action="reversed", number=number, reverses_id=one.id
@@ -164,7 +134,7 @@ def undo(entry: LedgerEntry, *, at: datetime, member_id: int | None) -> None:
         _keep(subject, Entry(number, "reversed", at, member_id, reverses=one.number), row)
 
 
-def _open(subject: Subject, at: datetime) -> None:
+def _open(subject: Row, at: datetime) -> None:
     """The first entry of something that was written down before it had a ledger."""
     quantity = subject.on_hand_milli if isinstance(subject, Lot) else None
     write(
@@ -181,7 +151,7 @@ def _open(subject: Subject, at: datetime) -> None:
     )
 
 
-def _keep(subject: Subject, entry: Entry, row: LedgerEntry) -> LedgerEntry:
+def _keep(subject: Row, entry: Entry, row: LedgerEntry) -> LedgerEntry:
     session = db.session
     past = entries_of(subject)
     state: ThingState | LotState
@@ -216,15 +186,10 @@ def _keep(subject: Subject, entry: Entry, row: LedgerEntry) -> LedgerEntry:
     return row
 
 
-def entries_of(subject: Subject) -> list[Entry]:
+def entries_of(subject: Row) -> list[Entry]:
     """All that happened to a cover or a lot, in its order, as the pure rules read it."""
-    own = (
-        LedgerEntry.cover_id == subject.id
-        if isinstance(subject, Cover)
-        else LedgerEntry.lot_id == subject.id
-    )
-    rows = list(db.session.scalars(select(LedgerEntry).where(own).order_by(LedgerEntry.number)))
-    return as_entries(rows)
+    query = select(LedgerEntry).where(subject_of(subject).owns(LedgerEntry))
+    return as_entries(db.session.scalars(query.order_by(LedgerEntry.number)))
 
 
 def as_entries(rows: Iterable[LedgerEntry]) -> list[Entry]:
@@ -287,7 +252,7 @@ def _is_usable(present: bool, before: ThingState, after: ThingState) -> bool:
     return True if bad(before) and before.status != "none" else present
 
 
-def loans_in(subject: Subject, state: ThingState | LotState) -> dict[int, tuple[int, date | None]]:
+def loans_in(subject: Row, state: ThingState | LotState) -> dict[int, tuple[int, date | None]]:
     """Who has how much until when, in this state."""
     if isinstance(state, ThingState):
         if state.status != "lent" or state.holder_id is None:
@@ -296,13 +261,13 @@ def loans_in(subject: Subject, state: ThingState | LotState) -> dict[int, tuple[
     return {loan.member_id: (loan.quantity_milli, loan.due_on) for loan in state.loans}
 
 
-def open_loans(subject: Subject) -> list[Loan]:
+def open_loans(subject: Row) -> list[Loan]:
     """The loans of a cover or lot that the table has open."""
-    own = Loan.cover_id == subject.id if isinstance(subject, Cover) else Loan.lot_id == subject.id
+    own = subject_of(subject).owns(Loan)
     return list(db.session.scalars(select(Loan).where(own, Loan.is_open.is_(True))))
 
 
-def _keep_loans(subject: Subject, state: ThingState | LotState, at: datetime) -> None:
+def _keep_loans(subject: Row, state: ThingState | LotState, at: datetime) -> None:
     """Make the table of loans say what the state says."""
     wanted = loans_in(subject, state)
     for loan in open_loans(subject):
@@ -350,35 +315,32 @@ def differences() -> list[str]:
     db.session.rollback()
     db.session.expire_all()
     found: list[str] = []
-    grouped: dict[tuple[str, int], list[LedgerEntry]] = {}
-    for row in db.session.scalars(select(LedgerEntry).order_by(LedgerEntry.number)):
-        key = ("thing", row.cover_id) if row.cover_id is not None else ("lot", row.lot_id or 0)
-        grouped.setdefault(key, []).append(row)
-    loans: dict[tuple[str, int], dict[int, tuple[int, date | None]]] = {}
+    entries: dict[Subject, list[LedgerEntry]] = {}
+    for entry in db.session.scalars(select(LedgerEntry).order_by(LedgerEntry.number)):
+        entries.setdefault(subject_of(entry), []).append(entry)
+    loans: dict[Subject, dict[int, tuple[int, date | None]]] = {}
     for loan in db.session.scalars(select(Loan).where(Loan.is_open.is_(True))):
-        key = ("thing", loan.cover_id) if loan.cover_id is not None else ("lot", loan.lot_id or 0)
-        loans.setdefault(key, {})[loan.member_id] = (loan.quantity_milli, loan.due_on)
-    for cover in db.session.scalars(select(Cover).order_by(Cover.id)):
-        rows = grouped.get(("thing", cover.id), [])
-        name = f"thing {cover.label}"
-        if not rows:
-            if cover.status != "here" or cover.ledger_number:
-                found.append(f"{name}: is {cover.status}, and the ledger has nothing of it")
-            continue
-        found += _differs(name, cover, rows, loans.get(("thing", cover.id), {}))
-    for lot in db.session.scalars(select(Lot).order_by(Lot.id)):
-        rows = grouped.get(("lot", lot.id), [])
-        name = f"material {lot.name} ({lot.code})"
-        if not rows:
+        lent = loans.setdefault(subject_of(loan), {})
+        lent[loan.member_id] = (loan.quantity_milli, loan.due_on)
+    rows: list[Row] = [
+        *db.session.scalars(select(Cover).order_by(Cover.id)),
+        *db.session.scalars(select(Lot).order_by(Lot.id)),
+    ]
+    for row in rows:
+        subject = subject_of(row)
+        name = f"{in_the_log(row)} ({row.code})" if isinstance(row, Lot) else in_the_log(row)
+        if subject in entries:
+            found += _differs(name, row, entries[subject], loans.get(subject, {}))
+        elif isinstance(row, Lot):
             found.append(f"{name}: the ledger has nothing of it")
-            continue
-        found += _differs(name, lot, rows, loans.get(("lot", lot.id), {}))
+        elif row.status != "here" or row.ledger_number:
+            found.append(f"{name}: is {row.status}, and the ledger has nothing of it")
     return found
 
 
 def _differs(
     name: str,
-    subject: Subject,
+    subject: Row,
     rows: list[LedgerEntry],
     loans: dict[int, tuple[int, date | None]],
 ) -> list[str]:

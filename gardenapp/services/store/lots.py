@@ -18,32 +18,37 @@ from gardenapp.models.store import SORTS, UNITS, CoverPart, LedgerEntry, Lot
 from gardenapp.reference import Caution
 from gardenapp.services import change_log
 from gardenapp.services.store import ledger
+from gardenapp.services.store.acts import write_down
 from gardenapp.services.store.covers import natural
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lending import LoanLine, list_loans
-from gardenapp.services.store.things import (
-    CAUTIONS_OF,
-    MARK_WORDS,
+from gardenapp.services.store.subjects import (
     ONE,
-    ORIGIN_WORDS,
-    RESIN_WORDS,
-    WENT_WORDS,
-    WOOD_WORDS,
-    HistoryLine,
-    bed_refusal,
-    cautions_for,
+    Subject,
     check_handle,
     check_own,
     check_place,
-    history,
+    check_quantity,
+    in_the_log,
+    material,
     may_borrow,
     may_handle,
     may_own,
 )
+from gardenapp.services.store.things import (
+    CAUTIONS_OF,
+    MARK_WORDS,
+    ORIGIN_WORDS,
+    RESIN_WORDS,
+    WOOD_WORDS,
+    HistoryLine,
+    bed_refusal,
+    cautions_for,
+    history,
+)
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
-MOST_MILLI = 1_000_000 * ONE
 USUAL_KERF_MM = 3.0  # a full circular-saw blade; see the table of materials
 
 
@@ -163,6 +168,15 @@ class LotPage:
     may_own: bool
     may_borrow: bool
 
+    @property
+    def subject(self) -> Subject:
+        return material(self.id)
+
+    @property
+    def may_lend(self) -> bool:
+        """To anybody, not only to oneself."""
+        return self.may_own
+
 
 def check_lot(entry: LotEntry) -> None:
     """Raises FieldRefused for what cannot be, and for what may not go near food beds."""
@@ -200,14 +214,6 @@ def check_lot(entry: LotEntry) -> None:
                     refusal=refusal,
                 ),
             )
-
-
-def check_quantity(quantity_milli: int, unit: str, *, field: str = "quantity") -> None:
-    """Raises FieldRefused for none, too much, or a part of a piece."""
-    if not 0 < quantity_milli <= MOST_MILLI:
-        raise FieldRefused(field, _("Enter how much: more than 0, up to a million."))
-    if unit == "piece" and quantity_milli % ONE:
-        raise FieldRefused(field, _("Pieces are counted whole."))
 
 
 def add_lot(
@@ -263,9 +269,7 @@ def insert_lot(
     session.flush()
     happening = Happening("acquired", quantity_milli=quantity_milli, place_id=place_id)
     ledger.write(lot, happening, at=now, member_id=member_id)
-    change_log.record(
-        action="material added", subject=f"material {lot.name}", at=now, member_id=member_id
-    )
+    change_log.record(action="material added", subject=in_the_log(lot), at=now, member_id=member_id)
     return lot.id
 
 
@@ -288,7 +292,7 @@ def change_lot(*, lot_id: int, entry: LotEntry, member: Member, now: datetime) -
             setattr(lot, name, value)
         session.flush()
         change_log.record(
-            action="material changed", subject=f"material {lot.name}", at=now, member_id=member.id
+            action="material changed", subject=in_the_log(lot), at=now, member_id=member.id
         )
 
 
@@ -311,6 +315,7 @@ def get_lot(*, lot_id: int, member: Member, today: date) -> LotPage:
     keys = CAUTIONS_OF.get(lot.sort, ())
     if lot.mark in {"MB", "SF", "none"} or lot.wood in {"treated", "painted", "unknown"}:
         keys = (*keys, "treated_wood")
+    subject = material(lot_id)
     return LotPage(
         id=lot.id,
         code=lot.code,
@@ -323,127 +328,15 @@ def get_lot(*, lot_id: int, member: Member, today: date) -> LotPage:
         lent_milli=lot.lent_milli,
         out_milli=lot.out_milli,
         photo=lot.photo,
-        history=history(lot, member),
+        history=history(subject, member),
         loans=tuple(
-            loan
-            for loan in list_loans(member=member, today=today)
-            if loan.is_lot and loan.id == lot_id
+            loan for loan in list_loans(member=member, today=today) if loan.subject == subject
         ),
         cautions=cautions_for(tuple(dict.fromkeys(keys))),
         may_handle=may_handle(lot, member),
         may_own=may_own(lot, member),
         may_borrow=may_borrow(lot, member),
     )
-
-
-def add_more(
-    *, lot_id: int, quantity_milli: int, member: Member, now: datetime, request_key: str = ""
-) -> None:
-    """More of the same came. Raises NotFound, NotAllowed, FieldRefused."""
-    _happen(lot_id, "acquired", quantity_milli, member, now, request_key)
-
-
-def use_up(
-    *,
-    lot_id: int,
-    quantity_milli: int,
-    went_to: str,
-    note: str = "",
-    member: Member,
-    now: datetime,
-    request_key: str = "",
-) -> None:
-    """Some of it left: used up, given away, thrown away. Raises as `add_more`, and Impossible."""
-    if went_to not in WENT_WORDS or went_to == "parts":
-        raise FieldRefused("went_to", _("Choose where it went."))
-    _happen(lot_id, "retired", quantity_milli, member, now, request_key, went_to=went_to, note=note)
-
-
-def count_lot(
-    *, lot_id: int, quantity_milli: int, member: Member, now: datetime, request_key: str = ""
-) -> None:
-    """So much is there. Raises NotFound, NotAllowed, FieldRefused."""
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        lot = ledger.lock_lot(lot_id)
-        check_handle(lot, member)
-        if quantity_milli:
-            check_quantity(quantity_milli, lot.unit)
-        _write(lot, Happening("counted", quantity_milli=quantity_milli), member, now, request_key)
-
-
-def move_lot(
-    *, lot_id: int, place_id: int | None, member: Member, now: datetime, request_key: str = ""
-) -> None:
-    """The lot has another home. Raises NotFound, NotAllowed, FieldRefused."""
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        lot = ledger.lock_lot(lot_id)
-        check_handle(lot, member)
-        check_place(place_id)
-        if lot.place_id != place_id:
-            _write(lot, Happening("moved", place_id=place_id), member, now, request_key)
-
-
-def condition_lot(
-    *,
-    lot_id: int,
-    condition: str,
-    note: str = "",
-    member: Member,
-    now: datetime,
-    request_key: str = "",
-) -> None:
-    """The lot is worn or broken, or sound again. Raises NotFound, NotAllowed, Impossible."""
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        lot = ledger.lock_lot(lot_id)
-        action = "mended" if condition == "sound" else "damaged"
-        if action == "mended":
-            check_handle(lot, member)
-        _write(lot, Happening(action, condition=condition, note=note), member, now, request_key)
-
-
-def put_out(
-    *,
-    lot_id: int,
-    plot_id: int,
-    quantity_milli: int,
-    is_back: bool,
-    member: Member,
-    now: datetime,
-    request_key: str = "",
-) -> None:
-    """Some of it is used on a plot (ballast, hoops), or is back from there."""
-    action = "brought back" if is_back else "deployed"
-    _happen(lot_id, action, quantity_milli, member, now, request_key, plot_id=plot_id)
-
-
-def _happen(
-    lot_id: int,
-    action: str,
-    quantity_milli: int,
-    member: Member,
-    now: datetime,
-    request_key: str,
-    *,
-    went_to: str | None = None,
-    plot_id: int | None = None,
-    note: str = "",
-) -> None:
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        lot = ledger.lock_lot(lot_id)
-        check_handle(lot, member)
-        check_quantity(quantity_milli, lot.unit)
-        happening = Happening(
-            action, quantity_milli=quantity_milli, went_to=went_to, plot_id=plot_id, note=note
-        )
-        _write(lot, happening, member, now, request_key)
 
 
 def cut_lengths(
@@ -456,7 +349,7 @@ def cut_lengths(
     keep_offcut: bool,
     member: Member,
     now: datetime,
-    request_key: str = "",
+    form_key: str = "",
 ) -> tuple[int, int | None]:
     """Cut `lengths` pieces of timber into `each` pieces of `piece_mm`, saw cuts counted.
 
@@ -482,15 +375,15 @@ def cut_lengths(
                     length_mm=f"{lot.length_mm:g}",
                 ),
             )
-        done = _pieces_of(request_key)
+        done = _pieces_of(form_key)
         if done is not None:
             return done
-        cut = _write(
+        cut = write_down(
             lot,
             Happening("cut", quantity_milli=lengths * ONE, note=f"into {each} × {piece_mm:g} mm"),
             member,
             now,
-            request_key,
+            form_key,
         )
         pieces = _lot_like(lot, replace(entry_of(lot), length_mm=piece_mm))
         _made(pieces, lengths * each * ONE, cut.id, lot, member, now)
@@ -508,7 +401,7 @@ def cut_from_roll(
     pieces: int,
     member: Member,
     now: datetime,
-    request_key: str = "",
+    form_key: str = "",
 ) -> int:
     """Cut `pieces` of `piece_m` from a roll measured in metres; gives the lot of pieces.
 
@@ -520,14 +413,14 @@ def cut_from_roll(
         check_handle(lot, member)
         if lot.unit != "m":
             raise Refused(_("Only what is measured in metres is cut from a roll."))
-        done = _pieces_of(request_key)
+        done = _pieces_of(form_key)
         if done is not None:
             return done[0]
         quantity = round(piece_m * ONE) * pieces
         check_quantity(quantity, "m", field="pieces")
         note = f"{pieces} × {piece_m:g} m"
-        cut = _write(
-            lot, Happening("cut", quantity_milli=quantity, note=note), member, now, request_key
+        cut = write_down(
+            lot, Happening("cut", quantity_milli=quantity, note=note), member, now, form_key
         )
         entry = replace(
             entry_of(lot),
@@ -540,11 +433,11 @@ def cut_from_roll(
         return made.id
 
 
-def _pieces_of(request_key: str) -> tuple[int, int | None] | None:
+def _pieces_of(form_key: str) -> tuple[int, int | None] | None:
     """The lots that this very request made before, if it did."""
-    if not request_key:
+    if not form_key:
         return None
-    cut_id = db.session.scalar(select(LedgerEntry.id).where(LedgerEntry.request_key == request_key))
+    cut_id = db.session.scalar(select(LedgerEntry.id).where(LedgerEntry.form_key == form_key))
     if cut_id is None:
         return None
     made = db.session.scalars(
@@ -605,14 +498,14 @@ def put_in(
     quantity_milli: int,
     member: Member,
     now: datetime,
-    request_key: str = "",
+    form_key: str = "",
 ) -> None:
     """Say that a thing is made of so much of a lot: it is taken from there.
 
     Raises NotFound, NotAllowed, FieldRefused where the lot may not go near beds, Impossible.
     """
     with write_transaction() as session:
-        if ledger.is_done(request_key):
+        if ledger.is_done(form_key):
             return
         cover: Cover = ledger.lock_cover(cover_id)
         lot = ledger.lock_lot(lot_id)
@@ -626,7 +519,7 @@ def put_in(
             )
         check_quantity(quantity_milli, lot.unit)
         happening = Happening("cut", quantity_milli=quantity_milli, note=f"for {cover.label}")
-        entry = _write(lot, happening, member, now, request_key)
+        entry = write_down(lot, happening, member, now, form_key)
         session.add(
             CoverPart(
                 cover_id=cover_id,
@@ -658,19 +551,3 @@ def list_lots(*, member: Member) -> tuple[tuple[int, str, str, int], ...]:
     return tuple(
         (lot.id, lot.name, lot.unit, lot.on_hand_milli) for lot in rows if may_handle(lot, member)
     )
-
-
-def _write(
-    lot: Lot, happening: Happening, member: Member, now: datetime, request_key: str
-) -> LedgerEntry:
-    entry = ledger.write(
-        lot, happening, at=now, member_id=member.id, request_key=request_key or None
-    )
-    change_log.record(
-        action=f"store: {happening.action}",
-        subject=f"material {lot.name}",
-        detail=happening.note,
-        at=now,
-        member_id=member.id,
-    )
-    return entry

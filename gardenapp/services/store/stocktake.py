@@ -24,8 +24,7 @@ from gardenapp.services import change_log
 from gardenapp.services.store import ledger
 from gardenapp.services.store.covers import natural
 from gardenapp.services.store.ledger import Happening
-from gardenapp.services.store.lots import MOST_MILLI
-from gardenapp.services.store.things import ONE, may_handle
+from gardenapp.services.store.subjects import MOST_MILLI, ONE, may_handle
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 
@@ -153,7 +152,7 @@ def keep_count(
     counts_milli: Mapping[int, int],
     member: Member,
     now: datetime,
-    request_key: str = "",
+    form_key: str = "",
 ) -> Outcome:
     """Keep what a walk through one place found; gives what was written.
 
@@ -170,13 +169,13 @@ def keep_count(
     with write_transaction() as session:
         if place_id is not None and session.get(StorePlace, place_id) is None:
             raise NotFound(_("There is no such place."))
-        if ledger.is_done(request_key):
+        if ledger.is_done(form_key):
             return Outcome(0, (), (), (), ())
-        key: str | None = request_key or None
+        key: str | None = form_key or None
 
         def write(subject: Cover | Lot, happening: Happening) -> None:
             nonlocal key
-            ledger.write(subject, happening, at=now, member_id=member.id, request_key=key)
+            ledger.write(subject, happening, at=now, member_id=member.id, form_key=key)
             key = None
 
         for cover_id in sorted(listed_ids | set(also_ids)):

@@ -39,14 +39,9 @@ from gardenapp.services import change_log
 from gardenapp.services.store import ledger
 from gardenapp.services.store.covers import SHELTER
 from gardenapp.services.store.ledger import Happening
-from gardenapp.services.store.lots import MOST_MILLI, LotEntry, check_lot
-from gardenapp.services.store.things import (
-    MARK_WORDS,
-    ONE,
-    ORIGIN_WORDS,
-    RESIN_WORDS,
-    WOOD_WORDS,
-)
+from gardenapp.services.store.lots import LotEntry, check_lot
+from gardenapp.services.store.subjects import MOST_MILLI, ONE
+from gardenapp.services.store.things import MARK_WORDS, ORIGIN_WORDS, RESIN_WORDS, WOOD_WORDS
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 

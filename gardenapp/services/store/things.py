@@ -7,6 +7,7 @@ ledger; the rest (words, costs, sizes) is plain columns.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, cast
@@ -24,12 +25,25 @@ from gardenapp.reference import Caution, load_cautions
 from gardenapp.services import change_log
 from gardenapp.services.store import covers, ledger
 from gardenapp.services.store.covers import ThingFacts
-from gardenapp.services.store.ledger import Happening
+from gardenapp.services.store.subjects import (
+    MATERIAL,
+    ONE,
+    THING,
+    Subject,
+    SubjectKind,
+    check_own,
+    in_the_log,
+    material,
+    may_borrow,
+    may_handle,
+    may_own,
+    may_return,
+    thing,
+)
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
 PER_PAGE = 50
-ONE = 1_000
 UNIT_WORDS = {"piece": "", "m": "m", "m2": "m²", "kg": "kg", "l": "l"}
 SORT_WORDS = {
     "film": later("film"),
@@ -153,8 +167,7 @@ ACTION_WORDS = {
 class StoreLine:
     """A thing or a material in the list."""
 
-    is_lot: bool
-    id: int
+    subject: Subject
     name: str
     kind: str
     code: str
@@ -257,55 +270,18 @@ class ThingPage:
     history: tuple[HistoryLine, ...]
     cautions: tuple[Caution, ...]
     may_handle: bool
+    may_own: bool
     may_retire: bool
     may_lend: bool
     may_borrow: bool
     may_return: bool
 
-
-# --- who may do what --------------------------------------------------------------------------
-
-
-def may_handle(subject: Cover | Lot, member: Member) -> bool:
-    """Move, mend, count, take and cut: its owner, a coordinator, anybody where it is shared."""
-    return member.is_coordinator or subject.owner_id in {None, member.id}
+    @property
+    def subject(self) -> Subject:
+        return thing(self.id)
 
 
-def may_own(subject: Cover | Lot, member: Member) -> bool:
-    """Say that it left, change its words: its owner or a coordinator."""
-    return member.is_coordinator or subject.owner_id == member.id
-
-
-def may_borrow(subject: Cover | Lot, member: Member) -> bool:
-    """Take it home for a while: what is shared with the whole garden, or one's own."""
-    return subject.lending == "garden" or may_own(subject, member)
-
-
-def may_return(subject: Cover | Lot, holder_id: int, member: Member) -> bool:
-    """Say that it came back: who has it, its owner or a coordinator."""
-    return holder_id == member.id or may_own(subject, member)
-
-
-def check_handle(subject: Cover | Lot, member: Member) -> None:
-    """Raises NotAllowed unless `may_handle`."""
-    if not may_handle(subject, member):
-        raise NotAllowed(_("It belongs to somebody: only they and a coordinator do that."))
-
-
-def check_own(subject: Cover | Lot, member: Member) -> None:
-    """Raises NotAllowed unless `may_own`."""
-    if not may_own(subject, member):
-        raise NotAllowed(
-            _("Only a coordinator does that with what belongs to the garden.")
-            if subject.owner_id is None
-            else _("It belongs to somebody: only they and a coordinator do that.")
-        )
-
-
-def check_place(place_id: int | None) -> None:
-    """Raises FieldRefused where there is no such place."""
-    if place_id is not None and db.session.get(StorePlace, place_id) is None:
-        raise FieldRefused("place_id", _("Choose a place from the list."))
+# --- near food beds ---------------------------------------------------------------------------
 
 
 def bed_refusal(*, sort: str, mark: str, wood: str) -> FieldRefused | None:
@@ -344,65 +320,42 @@ def list_store(*, choice: StoreChoice, member: Member) -> StorePage:
 
     Things come first, so that a page nearly always is one short query of one of the two.
     """
-    parts: list[tuple[bool, Any, list[Any]]] = []
+    parts: list[tuple[_Listing, list[Any]]] = []
     if choice.what in {"", "things"}:
-        parts.append((False, _things_joined(choice), _things_wanted(choice, member.id)))
+        parts.append((_THINGS, _things_wanted(choice, member.id)))
     if choice.what != "things":
-        parts.append((True, _lots_joined(), _lots_wanted(choice, member.id)))
+        parts.append((_LOTS, _lots_wanted(choice, member.id)))
     counts = []
-    for at, (is_lot, joined, wanted) in enumerate(parts):
+    for at, (listing, wanted) in enumerate(parts):
+        joined = listing.counted(choice)
         if not choice.q:
             counted = select(func.count()).select_from(joined).where(*wanted)
             counts.append(db.session.scalar(counted) or 0)
             continue
         # Words are looked for in every row; those found are then fetched by number.
-        number = (_LOT if is_lot else _COVER).c.id
+        number = listing.table.c.id
         found_ids = db.session.scalars(select(number).select_from(joined).where(*wanted)).all()
         counts.append(len(found_ids))
         if len(found_ids) <= MOST_BY_NUMBER:
-            parts[at] = (is_lot, joined, [number.in_(found_ids)])
+            parts[at] = (listing, [number.in_(found_ids)])
     total = sum(counts)
     pages = max(1, -(-total // PER_PAGE))
     page = min(max(1, choice.page), pages)
     skip, left = (page - 1) * PER_PAGE, PER_PAGE
     lines: list[StoreLine] = []
-    for (is_lot, _joined, wanted), count in zip(parts, counts, strict=True):
+    for (listing, wanted), count in zip(parts, counts, strict=True):
         if left and skip < count:
-            query = (_lots() if is_lot else _things()).where(*wanted).limit(left).offset(skip)
-            found = [_store_line(row, is_lot) for row in db.session.execute(query)]
+            query = listing.rows().where(*wanted).limit(left).offset(skip)
+            found = [listing.line(row) for row in db.session.execute(query)]
             lines += found
             left -= len(found)
         skip = max(0, skip - count)
     return StorePage(tuple(lines), total, page, pages)
 
 
-def _store_line(row: Any, is_lot: bool) -> StoreLine:
-    if is_lot:
-        return StoreLine(
-            is_lot=True,
-            id=row.id,
-            name=row.name,
-            kind=SORT_WORDS.get(row.sort, row.sort),
-            code=row.code,
-            place=row.place or "",
-            owner=row.owner or "",
-            status="here",
-            condition=row.condition,
-            is_usable=row.on_hand_milli > 0,
-            holder="",
-            due_on=None,
-            on_hand_milli=row.on_hand_milli,
-            away_milli=row.lent_milli + row.out_milli,
-            unit=row.unit,
-            is_for_beds=row.is_for_beds,
-            section=row.section,
-            width_cm=row.width_cm,
-            thickness_um=row.thickness_um,
-            length_mm=row.length_mm,
-        )
+def _thing_line(row: Any) -> StoreLine:
     return StoreLine(
-        is_lot=False,
-        id=row.id,
+        subject=thing(row.id),
         name=row.label,
         kind=row.kind,
         code=row.code,
@@ -417,6 +370,30 @@ def _store_line(row: Any, is_lot: bool) -> StoreLine:
         away_milli=0,
         unit="piece",
         is_for_beds=row.mark not in {"MB", "SF", "none"},
+    )
+
+
+def _lot_line(row: Any) -> StoreLine:
+    return StoreLine(
+        subject=material(row.id),
+        name=row.name,
+        kind=SORT_WORDS.get(row.sort, row.sort),
+        code=row.code,
+        place=row.place or "",
+        owner=row.owner or "",
+        status="here",
+        condition=row.condition,
+        is_usable=row.on_hand_milli > 0,
+        holder="",
+        due_on=None,
+        on_hand_milli=row.on_hand_milli,
+        away_milli=row.lent_milli + row.out_milli,
+        unit=row.unit,
+        is_for_beds=row.is_for_beds,
+        section=row.section,
+        width_cm=row.width_cm,
+        thickness_um=row.thickness_um,
+        length_mm=row.length_mm,
     )
 
 
@@ -460,7 +437,7 @@ def _things_joined(choice: StoreChoice) -> Any:
     return _COVER.join(_KIND, _KIND.c.id == _COVER.c.class_id) if choice.q else _COVER
 
 
-def _lots_joined() -> Any:
+def _lots_joined(_choice: StoreChoice) -> Any:
     return _LOT
 
 
@@ -557,16 +534,28 @@ def _lots_wanted(choice: StoreChoice, member_id: int) -> list[ColumnElement[bool
     return wanted
 
 
-def find_by_code(*, code: str) -> tuple[bool, int]:
-    """Whether a label's code is a material's, and its id. Raises NotFound."""
+@dataclass(frozen=True)
+class _Listing:
+    """How the list reads one of its two sorts of line."""
+
+    table: Table
+    counted: Callable[[StoreChoice], Any]
+    rows: Callable[[], Select[*tuple[Any, ...]]]
+    line: Callable[[Any], StoreLine]
+
+
+_THINGS = _Listing(_COVER, _things_joined, _things, _thing_line)
+_LOTS = _Listing(_LOT, _lots_joined, _lots, _lot_line)
+
+
+def find_by_code(*, code: str) -> Subject:
+    """What a printed label's code is of. Raises NotFound."""
     wanted = code.strip().lower()
-    thing = db.session.scalar(select(Cover.id).where(Cover.code == wanted))
-    if thing is not None:
-        return False, thing
-    lot = db.session.scalar(select(Lot.id).where(Lot.code == wanted))
-    if lot is None:
-        raise NotFound(_("No thing has that code. Look at the label again."))
-    return True, lot
+    for kind in (THING, MATERIAL):
+        found = db.session.scalar(select(kind.table.id).where(kind.table.code == wanted))
+        if found is not None:
+            return Subject(kind, found)
+    raise NotFound(_("No thing has that code. Look at the label again."))
 
 
 @dataclass(frozen=True)
@@ -581,11 +570,11 @@ class LabelLine:
 
 
 def list_labels(
-    *, is_lots: bool, place_id: int | None, code: str, most: int
+    *, kind: SubjectKind, place_id: int | None, code: str, most: int
 ) -> tuple[LabelLine, ...]:
-    """The labels of all things or materials there are, of one place, or of one code."""
+    """The labels of all of a kind, or of one place; or that of one code, whatever it is of."""
     found: list[LabelLine] = []
-    if not is_lots or code:
+    if kind == THING or code:
         query = (
             select(Cover)
             .where(Cover.status != "retired")
@@ -608,7 +597,7 @@ def list_labels(
             )
             for row in things
         ]
-    if is_lots or code:
+    if kind == MATERIAL or code:
         lots = (
             select(Lot)
             .where(Lot.on_hand_milli + Lot.lent_milli + Lot.out_milli > 0)
@@ -684,9 +673,10 @@ def get_thing(*, cover_id: int, member: Member) -> ThingPage:
         photo=cover.photo,
         facts=facts_of(cover),
         parts=parts_of(cover.id),
-        history=history(cover, member),
+        history=history(thing(cover_id), member),
         cautions=cautions_for(keys),
         may_handle=may_handle(cover, member) and cover.status != "retired",
+        may_own=may_own(cover, member),
         may_retire=may_own(cover, member) and cover.status in {"here", "missing"},
         may_lend=may_own(cover, member) and is_here,
         may_borrow=may_borrow(cover, member) and is_here,
@@ -736,17 +726,12 @@ def parts_of(cover_id: int) -> tuple[PartLine, ...]:
     )
 
 
-def history(subject: Cover | Lot, member: Member, *, most: int = 60) -> tuple[HistoryLine, ...]:
+def history(subject: Subject, member: Member, *, most: int = 60) -> tuple[HistoryLine, ...]:
     """The newest entries of a thing or a lot first, in names."""
-    own = (
-        LedgerEntry.cover_id == subject.id
-        if isinstance(subject, Cover)
-        else LedgerEntry.lot_id == subject.id
-    )
     rows = list(
         db.session.scalars(
             select(LedgerEntry)
-            .where(own)
+            .where(subject.owns(LedgerEntry))
             .options(
                 joinedload(LedgerEntry.member),
                 joinedload(LedgerEntry.other_member),
@@ -765,7 +750,7 @@ def history(subject: Cover | Lot, member: Member, *, most: int = 60) -> tuple[Hi
             at=row.at,
             action=row.action,
             who=row.member.name if row.member else "",
-            quantity_milli=row.quantity_milli if isinstance(subject, Lot) else None,
+            quantity_milli=row.quantity_milli if subject.is_measured else None,
             place=row.place.label if row.place else "",
             other=row.other_member.name if row.other_member else "",
             due_on=row.due_on,
@@ -774,13 +759,14 @@ def history(subject: Cover | Lot, member: Member, *, most: int = 60) -> tuple[Hi
             went_to=row.went_to or "",
             note=row.note,
             is_undone=row.id in undone,
-            may_undo=row is newest and _why_not_undo(row, member) is None,
+            may_undo=row is newest and why_not_undo(row, member) is None,
         )
         for row in rows
     )
 
 
-def _why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | None:
+def why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | None:
+    """What speaks against `member` taking an entry back; None where nothing does."""
     if entry.action == "reversed":
         return Refused("That was taken back already. Write down what is true now instead.")
     if entry.action in {"deployed", "brought back"} and entry.cover_id is not None:
@@ -792,126 +778,6 @@ def _why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | 
     if entry.member_id != member.id and not member.is_coordinator:
         return NotAllowed("Only whoever wrote that down, or a coordinator, takes it back.")
     return None
-
-
-def undo_entry(*, entry_id: int, member: Member, now: datetime) -> tuple[bool, int]:
-    """Take an entry back with a counter-entry; gives whose it was (is a lot, id).
-
-    Raises NotFound, NotAllowed, Refused where something has happened since.
-    """
-    with write_transaction() as session:
-        entry = session.get(LedgerEntry, entry_id)
-        if entry is None:
-            raise NotFound(_("There is no such entry."))
-        taken = session.scalar(select(LedgerEntry.id).where(LedgerEntry.reverses_id == entry_id))
-        where = (entry.cover_id is None, entry.cover_id or entry.lot_id or 0)
-        if taken is not None:
-            return where  # pressed twice
-        why_not = _why_not_undo(entry, member)
-        if why_not is not None:
-            raise why_not
-        ledger.undo(entry, at=now, member_id=member.id)
-        change_log.record(
-            action="took back in the store",
-            subject=f"{entry.action}: {_name_of(entry)}",
-            at=now,
-            member_id=member.id,
-        )
-        return where
-
-
-def _name_of(entry: LedgerEntry) -> str:
-    if entry.cover_id is not None:
-        cover = db.session.get(Cover, entry.cover_id)
-        return cover.label if cover else ""
-    lot = db.session.get(Lot, entry.lot_id or 0)
-    return lot.name if lot else ""
-
-
-def move_thing(
-    *, cover_id: int, place_id: int | None, member: Member, now: datetime, request_key: str = ""
-) -> None:
-    """Give a thing another home. Raises NotFound, NotAllowed, FieldRefused."""
-    with write_transaction() as session:
-        if ledger.is_done(request_key):
-            return
-        cover = ledger.lock_cover(cover_id)
-        check_handle(cover, member)
-        check_place(place_id)
-        if place_id == cover.place_id and cover.status != "missing":
-            return
-        _write(cover, Happening("moved", place_id=place_id), member, now, request_key)
-        session.flush()
-
-
-def damage_thing(
-    *,
-    cover_id: int,
-    condition: str,
-    note: str,
-    member: Member,
-    now: datetime,
-    request_key: str = "",
-) -> None:
-    """Say that a thing is worn or broken: anybody of the garden may, it is a fact."""
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        cover = ledger.lock_cover(cover_id)
-        happening = Happening("damaged", condition=condition, note=note)
-        _write(cover, happening, member, now, request_key)
-
-
-def mend_thing(
-    *, cover_id: int, note: str, member: Member, now: datetime, request_key: str = ""
-) -> None:
-    """Say that a thing is sound again. Raises NotFound, NotAllowed, Impossible."""
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        cover = ledger.lock_cover(cover_id)
-        check_handle(cover, member)
-        happening = Happening("mended", condition="sound", note=note)
-        _write(cover, happening, member, now, request_key)
-
-
-def retire_thing(
-    *,
-    cover_id: int,
-    went_to: str,
-    note: str,
-    keep_part_ids: tuple[int, ...] = (),
-    member: Member,
-    now: datetime,
-    request_key: str = "",
-) -> None:
-    """Say that a thing left, and where it went; parts worth keeping go back to their lots.
-
-    Raises NotFound, NotAllowed, FieldRefused, AlreadyClaimed where it is lent or on a bed.
-    """
-    if went_to not in WENT_WORDS:
-        raise FieldRefused("went_to", _("Choose where it went."))
-    if keep_part_ids and went_to != "parts":
-        raise FieldRefused("went_to", _("Parts come back only from a thing that is taken apart."))
-    with write_transaction():
-        if ledger.is_done(request_key):
-            return
-        cover = ledger.lock_cover(cover_id)
-        check_own(cover, member)
-        parts = {part.id: part for part in parts_of(cover_id)}
-        if any(part_id not in parts for part_id in keep_part_ids):
-            raise FieldRefused("went_to", _("One of those parts is not in it."))
-        happening = Happening("retired", went_to=went_to, note=note)
-        entry = _write(cover, happening, member, now, request_key)
-        for part_id in keep_part_ids:
-            part = parts[part_id]
-            ledger.write(
-                ledger.lock_lot(part.lot_id),
-                Happening("made", quantity_milli=part.quantity_milli, note=f"from {cover.label}"),
-                at=now,
-                member_id=member.id,
-                caused_by_id=entry.id,
-            )
 
 
 def change_facts(
@@ -929,33 +795,16 @@ def change_facts(
         cover.note = note
         session.flush()
         change_log.record(
-            action="thing changed", subject=f"thing {cover.label}", at=now, member_id=member.id
+            action="thing changed", subject=in_the_log(cover), at=now, member_id=member.id
         )
-
-
-def set_photo(
-    *, is_lot: bool, subject_id: int, photo: str | None, member: Member, now: datetime
-) -> str | None:
-    """Keep the name of a picture that was stored, or none; gives the name of the one before."""
-    with write_transaction() as session:
-        subject = ledger.lock_lot(subject_id) if is_lot else ledger.lock_cover(subject_id)
-        check_handle(subject, member)
-        before, subject.photo = subject.photo, photo
-        session.flush()
-        change_log.record(
-            action="picture changed",
-            subject=subject.name if isinstance(subject, Lot) else f"thing {subject.label}",
-            at=now,
-            member_id=member.id,
-        )
-        return before
 
 
 def is_photo(*, name: str) -> bool:
     """Whether a picture of this name belongs to something in the store."""
-    thing = select(Cover.id).where(Cover.photo == name)
-    lot = select(Lot.id).where(Lot.photo == name)
-    return db.session.scalar(thing) is not None or db.session.scalar(lot) is not None
+    return any(
+        db.session.scalar(select(kind.table.id).where(kind.table.photo == name)) is not None
+        for kind in (THING, MATERIAL)
+    )
 
 
 def add_like(
@@ -989,19 +838,3 @@ def add_like(
         facts=facts,
         form_key=form_key or None,
     )
-
-
-def _write(
-    cover: Cover, happening: Happening, member: Member, now: datetime, request_key: str
-) -> LedgerEntry:
-    entry = ledger.write(
-        cover, happening, at=now, member_id=member.id, request_key=request_key or None
-    )
-    change_log.record(
-        action=f"store: {happening.action}",
-        subject=f"thing {cover.label}",
-        detail=happening.note,
-        at=now,
-        member_id=member.id,
-    )
-    return entry

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import re
-import secrets
 from typing import Any
 
 from flask import (
@@ -35,7 +34,15 @@ from gardenapp.services.store import covers
 from gardenapp.web.access import members, signed_in_member
 from gardenapp.web.builds.drawing import BAR_MM, draw, draw_boards, draw_film
 from gardenapp.web.clock import now
-from gardenapp.web.fields import Choice, GardenForm, MeasureField, NumberField, PickField, TextLine
+from gardenapp.web.fields import (
+    Choice,
+    GardenForm,
+    MeasureField,
+    NumberField,
+    OnceForm,
+    PickField,
+    TextLine,
+)
 from gardenapp.web.formats import SPACE, length_unit
 from gardenapp.words import _, later, retold
 
@@ -43,7 +50,6 @@ blueprint = Blueprint("builds", __name__)
 
 PLAN = "/builds/<int(max=2147483647):plan_id>"
 MM_PER_INCH = 25.4
-_KEY = re.compile(r"[0-9a-f]{32}")
 _MOST_JSON = 4_000
 RUN_WORDS = {
     "running": later("running"),
@@ -182,15 +188,10 @@ class BenchField(NumberField):
 # --- forms ------------------------------------------------------------------------------------
 
 
-class KeyedForm(GardenForm):
-    """A form that does its work once however often it is sent."""
+class KeyedForm(OnceForm):
+    """A button that makes a plan, once."""
 
-    key = HiddenField()
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        if not _KEY.fullmatch(str(self.key.data or "")):
-            self.key.data = secrets.token_hex(16)
+    form_key = HiddenField(name="key")  # phones hold pages that call it so
 
 
 class PickForm(KeyedForm):
@@ -211,25 +212,29 @@ class PriceForm(GardenForm):
 
     what = TextLine(later("Material"), maximum=80)
     price = NumberField(later("Price"), minimum=0, maximum=100_000, required=False)
+    sold_length_mm = BenchField(
+        later("Sold in lengths of"), minimum=100, maximum=30_000, required=False
+    )
 
 
-def _own_form() -> Any:
+class OwnForm(GardenForm):
     """Plants and ground by their sizes, without a plot. Sent as an address, so without a token."""
 
-    class OwnForm(GardenForm):
-        class Meta:
-            csrf = False
+    class Meta:
+        csrf = False
 
-        height_cm = MeasureField(later("Plants, tallest"), kind="length", minimum=1, maximum=500)
-        spread_cm = MeasureField(later("Plants, spread"), kind="length", minimum=1, maximum=500)
-        count = NumberField(later("How many"), minimum=1, maximum=10_000, whole=True)
-        bed_length_cm = MeasureField(
-            later("Bed or pot, length"), kind="length", minimum=10, maximum=10_000, required=False
-        )
-        bed_width_cm = MeasureField(
-            later("Bed or pot, width"), kind="length", minimum=10, maximum=10_000, required=False
-        )
+    height_cm = MeasureField(later("Plants, tallest"), kind="length", minimum=1, maximum=500)
+    spread_cm = MeasureField(later("Plants, spread"), kind="length", minimum=1, maximum=500)
+    count = NumberField(later("How many"), minimum=1, maximum=10_000, whole=True)
+    bed_length_cm = MeasureField(
+        later("Bed or pot, length"), kind="length", minimum=10, maximum=10_000, required=False
+    )
+    bed_width_cm = MeasureField(
+        later("Bed or pot, width"), kind="length", minimum=10, maximum=10_000, required=False
+    )
 
+
+def _own_form() -> OwnForm:
     sent = request.args if "height_cm" in request.args else MultiDict()
     return OwnForm(sent, height_cm=30.0, spread_cm=25.0, count=6)
 
@@ -328,9 +333,9 @@ def designs_page() -> str | tuple[str, int]:
         if form.validate():
             wanted = Wanted(
                 Need(
-                    form.height_cm.data * 10.0,
-                    form.spread_cm.data * 10.0,
-                    form.count.data,
+                    float(form.height_cm.data or 0) * 10.0,
+                    float(form.spread_cm.data or 0) * 10.0,
+                    int(form.count.data or 0),
                     _times_ten(form.bed_length_cm.data),
                     _times_ten(form.bed_width_cm.data),
                 )
@@ -431,7 +436,7 @@ def new_plan() -> Response | tuple[str, int]:
                 entry=_unpacked(str(form.design.data or "")),
                 member=signed_in_member(),
                 now=now(),
-                form_key=str(form.key.data),
+                form_key=str(form.form_key.data),
             )
         except FieldRefused as refusal:
             flash(str(refusal), "bad")
@@ -560,7 +565,7 @@ def again(plan_id: int) -> Response | tuple[str, int]:
     form = KeyedForm()
     if form.validate_on_submit():
         number = designing.copy_plan(
-            plan_id=plan_id, member=signed_in_member(), now=now(), form_key=str(form.key.data)
+            plan_id=plan_id, member=signed_in_member(), now=now(), form_key=str(form.form_key.data)
         )
         return redirect(url_for("builds.plan_page", plan_id=number), 303)
     return _plan_page(plan_id, None), 422
@@ -572,15 +577,10 @@ def again(plan_id: int) -> Response | tuple[str, int]:
 @blueprint.route("/builds/prices", methods=["GET", "POST"])
 @members
 def prices() -> Response | str | tuple[str, int]:
-    class Prices(PriceForm):
-        sold_length_mm = BenchField(
-            later("Sold in lengths of"), minimum=100, maximum=30_000, required=False
-        )
-
     what = request.args.get("what", "")[:80]
     known = {price.what: price for price in designing.list_prices()}
     had = known.get(what)
-    form = Prices(
+    form = PriceForm(
         what="".join(c for c in what if c.isprintable()),
         price=had.price if had else None,
         sold_length_mm=had.sold_length_mm if had else None,

@@ -20,49 +20,51 @@ from gardenapp.words import _, later
 blueprint = Blueprint("plants", __name__)
 
 
-def own_stage_form(*, with_crop: bool, values: dict[str, Any]) -> Any:
-    """The form of a threshold of the garden's own, for a new crop or a stage of one there is."""
-    groups = [Choice(name, name) for name in plants.group_names()]
+def _groups() -> list[Choice]:
+    """What a new crop can stand with in the catalogue."""
+    return [*(Choice(name, name) for name in plants.group_names()), Choice("", OWN_GROUP)]
 
-    class OwnStageForm(GardenForm):
-        if with_crop:
-            name = TextLine(later("Crop"), maximum=80)
-            group = PickField(later("Stands with"), [*groups, Choice("", OWN_GROUP)])
-        stage = TextLine(later("Part or stage"), maximum=80)
-        kind = PickField(
-            later("What the temperature does"),
-            [Choice("damage", later("harm begins")), Choice("kill", later("about half is lost"))],
-        )
-        threshold_c = MeasureField(
-            later("Temperature"), kind="temperature", minimum=-40, maximum=20
-        )
-        hardened_threshold_c = MeasureField(
-            later("The same, hardened off"),
-            kind="temperature",
-            minimum=-40,
-            maximum=20,
-            required=False,
-        )
-        why = TextBox(later("How the garden knows"), maximum=600)
-        usual_height_cm = MeasureField(
-            later("Usual height"), kind="length", minimum=1, maximum=1_000
-        )
-        usual_spread_cm = MeasureField(
-            later("Usual width"), kind="length", minimum=1, maximum=1_000
+
+class OwnCropForm(GardenForm):
+    """A crop of the garden's own with a first stage and what it bears."""
+
+    name = TextLine(later("Crop"), maximum=80)
+    group = PickField(later("Stands with"), _groups)
+    stage = TextLine(later("Part or stage"), maximum=80)
+    kind = PickField(
+        later("What the temperature does"),
+        [Choice("damage", later("harm begins")), Choice("kill", later("about half is lost"))],
+    )
+    threshold_c = MeasureField(later("Temperature"), kind="temperature", minimum=-40, maximum=20)
+    hardened_threshold_c = MeasureField(
+        later("The same, hardened off"),
+        kind="temperature",
+        minimum=-40,
+        maximum=20,
+        required=False,
+    )
+    why = TextBox(later("How the garden knows"), maximum=600)
+    usual_height_cm = MeasureField(later("Usual height"), kind="length", minimum=1, maximum=1_000)
+    usual_spread_cm = MeasureField(later("Usual width"), kind="length", minimum=1, maximum=1_000)
+
+    def own(self) -> OwnStage:
+        return OwnStage(
+            stage=self.stage.data or "",
+            kind=self.kind.data,
+            threshold_c=float(self.threshold_c.data or 0.0),
+            hardened_threshold_c=self.hardened_threshold_c.data,
+            why=self.why.data or "",
+            usual_height_cm=float(self.usual_height_cm.data or 0.0),
+            usual_spread_cm=float(self.usual_spread_cm.data or 0.0),
         )
 
-        def own(self) -> OwnStage:
-            return OwnStage(
-                stage=self.stage.data or "",
-                kind=self.kind.data,
-                threshold_c=float(self.threshold_c.data or 0.0),
-                hardened_threshold_c=self.hardened_threshold_c.data,
-                why=self.why.data or "",
-                usual_height_cm=float(self.usual_height_cm.data or 0.0),
-                usual_spread_cm=float(self.usual_spread_cm.data or 0.0),
-            )
 
-    return OwnStageForm(data=values)
+class OwnStageForm(OwnCropForm):
+    """A stage of the garden's own, of a crop that there is."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        del self.name, self.group
 
 
 EMPTY: dict[str, Any] = {
@@ -93,7 +95,7 @@ def crop_page(crop_id: int) -> str:
 @blueprint.route("/plants/new", methods=["GET", "POST"])
 @members
 def new_crop() -> Response | str | tuple[str, int]:
-    form = own_stage_form(with_crop=True, values=EMPTY)
+    form = OwnCropForm(data=EMPTY)
     if form.validate_on_submit():
         try:
             crop_id = plants.add_own_crop(
@@ -115,7 +117,7 @@ def new_crop() -> Response | str | tuple[str, int]:
 @members
 def new_stage(crop_id: int) -> Response | str | tuple[str, int]:
     crop = plants.get_crop(crop_id=crop_id, member=signed_in())
-    form = own_stage_form(with_crop=False, values=EMPTY | {"stage": ""})
+    form = OwnStageForm(data=EMPTY | {"stage": ""})
     if form.validate_on_submit():
         try:
             plants.add_own_stage(crop_id=crop_id, own=form.own(), member=signed_in(), now=now())
@@ -135,7 +137,7 @@ def new_stage(crop_id: int) -> Response | str | tuple[str, int]:
 @members
 def edit_stage(stage_id: int) -> Response | str | tuple[str, int]:
     crop_id, crop_name, own = plants.get_own_stage(stage_id=stage_id, member=signed_in())
-    form = own_stage_form(with_crop=False, values=vars(own))
+    form = OwnStageForm(data=vars(own))
     if form.validate_on_submit():
         try:
             plants.change_own_stage(

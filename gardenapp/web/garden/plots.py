@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import secrets
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
-from wtforms import BooleanField, HiddenField, ValidationError
+from wtforms import BooleanField, ValidationError
 
 from gardenapp.errors import FieldRefused, NotAllowed
 from gardenapp.services.garden import plants, plots
@@ -21,6 +20,7 @@ from gardenapp.web.fields import (
     GardenForm,
     MeasureField,
     NumberField,
+    OnceForm,
     PickField,
     TextBox,
     TextLine,
@@ -61,47 +61,51 @@ def _offset_choices() -> list[Choice]:
     return [*usual, Choice(OWN_OFFSET, _("Our own figure, typed below"))]
 
 
-def plot_form(*, is_whole: bool, **values: Any) -> Any:
-    """The form of a plot; a holder's lacks what only the coordinator changes."""
+class PlotForm(GardenForm):
+    """A plot, as the coordinator sees it."""
 
-    class PlotForm(GardenForm):
-        if is_whole:
-            label = TextLine(later("Label"), maximum=40)
-            length_cm = MeasureField(
-                later("Length"), kind="length", minimum=10, maximum=100_000, required=False
-            )
-            width_cm = MeasureField(
-                later("Width"), kind="length", minimum=10, maximum=100_000, required=False
-            )
-            distance_m = MeasureField(
-                later("Walk from the store"), kind="distance", minimum=0, maximum=5_000
-            )
-        bed_width_cm = MeasureField(
-            later("Width of a bed"), kind="length", minimum=10, maximum=100_000, required=False
-        )
-        offset_choice = PickField(later("What the spot is like"), _offset_choices())
-        offset_k = MeasureField(
-            later("Our own figure: warmer (+) or colder (−) than the forecast"),
-            kind="difference",
-            minimum=-15,
-            maximum=15,
-            required=False,
-        )
-        offset_sd_k = MeasureField(
-            later("Give or take"), kind="difference", minimum=0.1, maximum=10, required=False
-        )
-        offset_reason = TextLine(later("How you know"), maximum=200, required=False)
-        note = TextBox(later("Note"), required=False)
+    label = TextLine(later("Label"), maximum=40)
+    length_cm = MeasureField(
+        later("Length"), kind="length", minimum=10, maximum=100_000, required=False
+    )
+    width_cm = MeasureField(
+        later("Width"), kind="length", minimum=10, maximum=100_000, required=False
+    )
+    distance_m = MeasureField(
+        later("Walk from the store"), kind="distance", minimum=0, maximum=5_000
+    )
+    bed_width_cm = MeasureField(
+        later("Width of a bed"), kind="length", minimum=10, maximum=100_000, required=False
+    )
+    offset_choice = PickField(later("What the spot is like"), _offset_choices)
+    offset_k = MeasureField(
+        later("Our own figure: warmer (+) or colder (−) than the forecast"),
+        kind="difference",
+        minimum=-15,
+        maximum=15,
+        required=False,
+    )
+    offset_sd_k = MeasureField(
+        later("Give or take"), kind="difference", minimum=0.1, maximum=10, required=False
+    )
+    offset_reason = TextLine(later("How you know"), maximum=200, required=False)
+    note = TextBox(later("Note"), required=False)
 
-        def offset(self) -> Offset:
-            return plots.offset_from(
-                choice=self.offset_choice.data,
-                offset_k=self.offset_k.data,
-                offset_sd_k=self.offset_sd_k.data,
-                reason=self.offset_reason.data or "",
-            )
+    def offset(self) -> Offset:
+        return plots.offset_from(
+            choice=self.offset_choice.data,
+            offset_k=self.offset_k.data,
+            offset_sd_k=self.offset_sd_k.data,
+            reason=self.offset_reason.data or "",
+        )
 
-    return PlotForm(**values)
+
+class OwnPlotForm(PlotForm):
+    """A plot as its holder sees it, without what only the coordinator changes."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        del self.label, self.length_cm, self.width_cm, self.distance_m
 
 
 class HoldersForm(GardenForm):
@@ -137,7 +141,7 @@ def plot_page(plot_id: int) -> str:
 @blueprint.route("/plots/new", methods=["GET", "POST"])
 @coordinators
 def new_plot() -> Response | str | tuple[str, int]:
-    form = plot_form(is_whole=True, data={"offset_choice": "open", "distance_m": 0.0})
+    form = PlotForm(data={"offset_choice": "open", "distance_m": 0.0})
     if form.validate_on_submit():
         try:
             plot_id = plots.create_plot(
@@ -145,7 +149,7 @@ def new_plot() -> Response | str | tuple[str, int]:
                 length_cm=form.length_cm.data,
                 width_cm=form.width_cm.data,
                 bed_width_cm=form.bed_width_cm.data,
-                distance_m=form.distance_m.data,
+                distance_m=float(form.distance_m.data or 0.0),
                 offset=form.offset(),
                 note=form.note.data,
                 member=signed_in(),
@@ -174,10 +178,10 @@ def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
         values["offset_k"] = values["offset_sd_k"] = None
     else:
         values["offset_choice"] = OWN_OFFSET
-    form = plot_form(is_whole=member.is_coordinator, data=values)
+    form = PlotForm(data=values) if member.is_coordinator else OwnPlotForm(data=values)
     if form.validate_on_submit():
         try:
-            own = {
+            own: dict[str, Any] = {
                 "plot_id": plot_id,
                 "bed_width_cm": form.bed_width_cm.data,
                 "offset": form.offset(),
@@ -190,7 +194,7 @@ def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
                     label=form.label.data,
                     length_cm=form.length_cm.data,
                     width_cm=form.width_cm.data,
-                    distance_m=form.distance_m.data,
+                    distance_m=float(form.distance_m.data or 0.0),
                     **own,
                 )
             else:
@@ -241,52 +245,51 @@ def _stage_picks(found: tuple[StageChoice, ...]) -> list[Choice]:
     ]
 
 
-def _planting_form(*, q: str, keep: int | None, values: dict[str, Any] | PlantingDetail) -> Any:
-    picks = _stage_picks(plants.stage_choices(q=q, keep=keep))
+class PlantingForm(OnceForm):
+    """What grows in a plot. The crops to choose from are those of the search."""
 
-    class PlantingForm(GardenForm):
-        stage_id = PickField(
-            later("Crop and stage"), picks, advice=later("Choose a crop from the list.")
-        )
-        is_hardened = BooleanField(later("Hardened off"))
-        count = NumberField(later("How many plants"), minimum=1, maximum=5_000, whole=True)
-        height_cm = MeasureField(
-            later("Height of a plant"), kind="length", minimum=1, maximum=1_000, required=False
-        )
-        spread_cm = MeasureField(
-            later("Width of a plant"), kind="length", minimum=1, maximum=1_000, required=False
-        )
-        in_pot = BooleanField(later("In pots"))
-        is_movable = BooleanField(later("The pots can be carried in"))
-        mind = PickField(
-            later("How much you would mind losing it"),
-            [Choice(key, label) for key, label in MIND_LABELS.items()],
-        )
-        name = TextLine(later("Your own name for it"), maximum=80, required=False)
-        note = TextBox(later("Note"), required=False)
-        form_key = HiddenField()
+    stage_id = PickField(later("Crop and stage"), advice=later("Choose a crop from the list."))
+    is_hardened = BooleanField(later("Hardened off"))
+    count = NumberField(later("How many plants"), minimum=1, maximum=5_000, whole=True)
+    height_cm = MeasureField(
+        later("Height of a plant"), kind="length", minimum=1, maximum=1_000, required=False
+    )
+    spread_cm = MeasureField(
+        later("Width of a plant"), kind="length", minimum=1, maximum=1_000, required=False
+    )
+    in_pot = BooleanField(later("In pots"))
+    is_movable = BooleanField(later("The pots can be carried in"))
+    mind = PickField(
+        later("How much you would mind losing it"),
+        [Choice(key, label) for key, label in MIND_LABELS.items()],
+    )
+    name = TextLine(later("Your own name for it"), maximum=80, required=False)
+    note = TextBox(later("Note"), required=False)
 
-        def entry(self) -> PlantingEntry:
-            return PlantingEntry(
-                stage_id=int(self.stage_id.data),
-                name=self.name.data or "",
-                is_hardened=self.is_hardened.data,
-                count=int(self.count.data or 0),
-                height_cm=self.height_cm.data,
-                spread_cm=self.spread_cm.data,
-                in_pot=self.in_pot.data,
-                is_movable=self.is_movable.data,
-                mind=self.mind.data,
-                note=self.note.data or "",
-            )
+    def __init__(
+        self, values: dict[str, Any] | PlantingDetail, *, q: str, keep: int | None
+    ) -> None:
+        is_there = isinstance(values, PlantingDetail)
+        super().__init__(obj=values if is_there else None, data=None if is_there else values)
+        self.stage_id.choices = _stage_picks(plants.stage_choices(q=q, keep=keep))
 
-        def validate_stage_id(self, field: PickField) -> None:
-            if not field.data:
-                raise ValidationError(_("Choose a crop from the list."))
+    def entry(self) -> PlantingEntry:
+        return PlantingEntry(
+            stage_id=int(self.stage_id.data),
+            name=self.name.data or "",
+            is_hardened=self.is_hardened.data,
+            count=int(self.count.data or 0),
+            height_cm=self.height_cm.data,
+            spread_cm=self.spread_cm.data,
+            in_pot=self.in_pot.data,
+            is_movable=self.is_movable.data,
+            mind=self.mind.data,
+            note=self.note.data or "",
+        )
 
-    if isinstance(values, PlantingDetail):
-        return PlantingForm(obj=values)
-    return PlantingForm(data=values)
+    def validate_stage_id(self, field: PickField) -> None:
+        if not field.data:
+            raise ValidationError(_("Choose a crop from the list."))
 
 
 def _row_id(text: str) -> int | None:
@@ -317,15 +320,13 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
     if isinstance(values, dict) and asked is not None:
         values["stage_id"] = asked
     keep = _typed_stage() or (values.stage_id if isinstance(values, PlantingDetail) else asked)
-    form = _planting_form(q=q, keep=keep, values=values)
-    if not form.form_key.data:
-        form.form_key.data = secrets.token_hex(16)
+    form = PlantingForm(values, q=q, keep=keep)
     if form.validate_on_submit():
         try:
             plants.add_planting(
                 plot_id=plot_id,
                 entry=form.entry(),
-                form_key=form.form_key.data[:64],
+                form_key=str(form.form_key.data),
                 member=member,
                 now=now(),
             )
@@ -346,7 +347,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
     if not plot.may_change:
         raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
     q = search_words()
-    form = _planting_form(q=q, keep=_typed_stage() or planting.stage_id, values=planting)
+    form = PlantingForm(planting, q=q, keep=_typed_stage() or planting.stage_id)
     if form.validate_on_submit():
         try:
             plants.change_planting(

@@ -38,6 +38,7 @@ from gardenapp.web.fields import (
     TextLine,
 )
 from gardenapp.web.formats import night_name, temperature_unit, zone
+from gardenapp.web.uploads import clean_name
 from gardenapp.words import _, later
 
 blueprint = Blueprint("forecast", __name__)
@@ -241,7 +242,7 @@ def import_page() -> Response | str | tuple[str, int]:
         form.file.errors = [*form.file.errors, _("Choose a file, or paste the text of a TAF.")]
         return render_template("forecast/import.html", form=form, errors=()), 422
     member_id, at = signed_in_member().id, now()
-    name = _clean_name(name)
+    name = clean_name(name)
     try:
         waiting = forecasts.keep_upload(data=data, filename=name, member_id=member_id, now=at)
     except UnreadableFile as error:
@@ -388,10 +389,3 @@ def plan() -> Response:
     plan_and_tell(night_of=night_at(at, zone()), member_id=signed_in_member().id, now=at)
     flash(_("Tonight is planned."))
     return redirect(url_for("board.tonight"), 303)
-
-
-def _clean_name(name: str) -> str:
-    """A file's name fit to be shown and kept: no path, printable, short."""
-    last = name.replace("\\", "/").rsplit("/", 1)[-1]
-    shown = "".join(c for c in last if c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF)
-    return shown[:120] or "file"

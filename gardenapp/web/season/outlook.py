@@ -19,6 +19,7 @@ from gardenapp.web.access import board_readers, coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextLine
 from gardenapp.web.formats import temperature_unit
+from gardenapp.web.uploads import clean_name
 from gardenapp.words import _, later, month_of
 
 blueprint = Blueprint("season", __name__)
@@ -82,15 +83,18 @@ class CountBar:
     height: float
 
 
-def _threshold_form() -> Any:
-    class ThresholdForm(GardenForm):
-        class Meta:
-            csrf = False
+class ThresholdForm(GardenForm):
+    """Below which low to show the chances. Sent as an address, so without a token."""
 
-        threshold_c = MeasureField(
-            later("Chance of a low below"), kind="temperature", minimum=-40, maximum=20
-        )
+    class Meta:
+        csrf = False
 
+    threshold_c = MeasureField(
+        later("Chance of a low below"), kind="temperature", minimum=-40, maximum=20
+    )
+
+
+def _threshold_form() -> ThresholdForm:
     sent = request.args if "threshold_c" in request.args else MultiDict()
     return ThresholdForm(sent, threshold_c=_USUAL_C)
 
@@ -100,7 +104,7 @@ def _threshold_form() -> Any:
 def season_page() -> str | tuple[str, int]:
     form = _threshold_form()
     is_fine = "threshold_c" not in request.args or form.validate()
-    threshold_c = float(form.threshold_c.data) if is_fine else _USUAL_C
+    threshold_c = float(form.threshold_c.data or 0.0) if is_fine else _USUAL_C
     page = season.get_season(threshold_c=threshold_c, now=now())
     outlook = page.outlook
     values: dict[str, Any] = {"form": form, "page": page, "o": outlook}
@@ -132,7 +136,7 @@ def import_page() -> Response | str | tuple[str, int]:
             try:
                 done = season.import_climate(
                     data=upload.read(),
-                    filename=_clean_name(upload.filename),
+                    filename=clean_name(upload.filename),
                     unit=unit,
                     station=form.station.data or None,
                     lows_belong_to=str(form.daily_low.data),
@@ -235,13 +239,6 @@ def winter_name(year: int) -> str:
 def day_and_year(day: date) -> str:
     """`24 November 2014`."""
     return f"{_day_and_month(day.day, day.month)} {day.year}"
-
-
-def _clean_name(name: str) -> str:
-    """A file's name fit to be shown and kept: no path, printable, short."""
-    last = name.replace("\\", "/").rsplit("/", 1)[-1]
-    shown = "".join(c for c in last if c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF)
-    return shown[:120] or "file"
 
 
 @blueprint.context_processor

@@ -19,6 +19,7 @@ from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import zone
+from gardenapp.web.uploads import clean_name
 from gardenapp.words import _, later, retold
 
 blueprint = Blueprint("replay", __name__)
@@ -112,7 +113,7 @@ def replays_page() -> Response | str | tuple[str, int]:
             try:
                 run_id = replays.start_run(
                     data=data,
-                    filename=_clean_name(upload.filename),
+                    filename=clean_name(upload.filename),
                     asked=_asked(form),
                     member_id=signed_in_member().id,
                     now=at,
@@ -204,10 +205,3 @@ def _bars(result: dict[str, Any]) -> list[Bar]:
 def _application() -> Flask:
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]
     return app
-
-
-def _clean_name(name: str) -> str:
-    """A file's name fit to be shown and kept: no path, printable, short."""
-    last = name.replace("\\", "/").rsplit("/", 1)[-1]
-    shown = "".join(c for c in last if c.isprintable() and not 0xD800 <= ord(c) <= 0xDFFF)
-    return shown[:120] or "file"

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-import uuid
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any, TypeVar
 
-from flask import Blueprint, flash, redirect, request
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.wrappers import Response
 from wtforms import Field, HiddenField, ValidationError
@@ -19,6 +18,7 @@ from gardenapp.models.people import Member
 from gardenapp.science.store.ledger import Impossible
 from gardenapp.services.garden.plots import member_choices
 from gardenapp.services.store import covers
+from gardenapp.services.store.subjects import ONE, Subject
 from gardenapp.services.store.things import (
     ACTION_WORDS,
     MARK_WORDS,
@@ -33,17 +33,15 @@ from gardenapp.services.store.things import (
 )
 from gardenapp.web.access import signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import Choice, GardenForm, NumberField
+from gardenapp.web.fields import Choice, OnceForm
 from gardenapp.web.formats import length_unit, owned, zone
 from gardenapp.words import _, later
 
 blueprint = Blueprint("store", __name__)
 
-THING = "/store/things/<int(max=2147483647):cover_id>"
-LOT = "/store/materials/<int(max=2147483647):lot_id>"
-ONE = 1_000
+THING_AT = "/store/things/<int(max=2147483647):cover_id>"
+LOT_AT = "/store/materials/<int(max=2147483647):lot_id>"
 Form = TypeVar("Form", bound="StoreForm")
-_KEY = re.compile(r"[0-9a-f]{32}")
 CONDITION_CHOICES = [
     Choice("sound", later("sound")),
     Choice("worn", later("worn, still does its work")),
@@ -70,6 +68,12 @@ def place_choices() -> list[Choice]:
     return [Choice("", _("no fixed place"))] + [
         Choice(str(place.id), place.label) for place in covers.list_places()
     ]
+
+
+def cover_kind_choices() -> list[Choice]:
+    """The kinds of cover that there can be covers of: the shelter is a place, not a cover."""
+    kinds = [kind for kind in covers.list_kinds() if kind.construction != covers.SHELTER]
+    return [Choice(str(kind.id), kind.name) for kind in kinds]
 
 
 def owner_choices(member: Member, *, present: int | None) -> list[Choice]:
@@ -103,7 +107,9 @@ class DayField(Field):
         self.typed: str | None = None
 
     def __call__(self, **attributes: Any) -> Markup:
-        return super().__call__(**{"type": "date", "autocomplete": "off", **attributes})
+        return Markup(  # noqa: S704  (the widget's own output, escaped there)
+            super().__call__(**{"type": "date", "autocomplete": "off", **attributes})
+        )
 
     def _value(self) -> str:
         if self.typed is not None:
@@ -136,24 +142,14 @@ class DayField(Field):
             raise ValidationError(_("Enter a year between 1950 and 2150."))
 
 
-class StoreForm(GardenForm):
-    """A form that is sent once however often its button is pressed."""
+class StoreForm(OnceForm):
+    """A form of the store, sent once."""
 
-    key = HiddenField()
+    form_key = HiddenField(name="key")  # phones hold pages that call it so
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        if not _KEY.fullmatch(str(self.key.data or "")):
-            self.key.data = uuid.uuid4().hex
-
-    def request_key(self, member: Member, what: str) -> str:
+    def once(self, member: Member, what: str) -> str:
         """The key of this very sheet of paper, as it were; another one's key is another key."""
-        return f"{what}-{member.id}-{self.key.data}"
-
-
-def quantity_field(label: str, *, unit: str, minimum: float = 0) -> NumberField:
-    """A quantity in a lot's own unit; pieces are whole."""
-    return NumberField(label, minimum=minimum, maximum=1_000_000, whole=unit == "piece")
+        return f"{what}-{member.id}-{self.form_key.data}"
 
 
 def milli(value: float | None) -> int:
@@ -171,33 +167,50 @@ def usual_due() -> date:
     return today() + timedelta(days=14)
 
 
-def act(
-    form: Form,
-    do: Callable[[Form], None],
-    *,
-    done: str,
-    go: str,
-    again: Callable[[Form], str],
+def answer(
+    form: Form, do: Callable[[Form], tuple[str, str]], *, again: Callable[[Form], str]
 ) -> Response | tuple[str, int]:
     """The one shape of the small forms: do it and go on, or show the page with what is wrong.
 
-    What was somebody else's luck (lent meanwhile) is told on the page, not as a wrong field.
+    `do` gives what to tell and where to go. What was somebody else's luck (lent meanwhile) is
+    told on the page, not as a wrong field.
     """
     if form.validate_on_submit():
         try:
-            do(form)
+            told, go = do(form)
         except FieldRefused as refusal:
             form.take(refusal)
-        except AlreadyClaimed as taken:
-            flash(str(taken), "bad")
-            return again(form), 409
-        except Impossible as refusal:
+        except (AlreadyClaimed, Impossible) as refusal:
             flash(str(refusal), "bad")
             return again(form), 409
         else:
-            flash(done)
+            flash(told)
             return redirect(go, 303)
     return again(form), 422
+
+
+def shown(template: str, form: Any, **values: Any) -> str | tuple[str, int]:
+    """A page with a form on it, answered as wrong where the form was sent and not taken."""
+    page = render_template(template, form=form, **values)
+    return (page, 422) if form.is_submitted() else page
+
+
+def page_of(subject: Subject, endpoint: str = "") -> str:
+    """The address of a subject's page, or of another of its endpoints."""
+    usual = "lot_page" if subject.is_measured else "thing_page"
+    address: dict[str, Any] = {subject.kind.column: subject.id}
+    return url_for(f"store.{endpoint or usual}", **address)
+
+
+def added(labels: tuple[str, ...]) -> str:
+    """What to tell of things that were added."""
+    if len(labels) == 1:
+        return _("Added: %(labels)s. Write the label on it.", labels=labels[0])
+    return _(
+        "Added: %(labels)s to %(labels2)s. Write the labels on them.",
+        labels=labels[0],
+        labels2=labels[-1],
+    )
 
 
 def when(moment: datetime) -> str:
@@ -263,6 +276,7 @@ def timber_length(value_mm: float | None) -> str:
 def words() -> dict[str, Any]:
     return {
         "today": today(),
+        "page_of": page_of,
         "STATUS": STATUS_WORDS,
         "ACTION": ACTION_WORDS,
         "WENT": WENT_WORDS,

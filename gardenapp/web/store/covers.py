@@ -36,6 +36,7 @@ from gardenapp.web.fields import (
     TextLine,
     measure,
 )
+from gardenapp.web.store.base import added, cover_kind_choices, place_choices, to_id
 from gardenapp.words import _, later
 
 blueprint = Blueprint("covers", __name__)
@@ -55,84 +56,95 @@ def _size(label: str, *, required: bool = True) -> MeasureField:
     return MeasureField(label, kind="length", minimum=1, maximum=3_000, required=required)
 
 
-def kind_form(*, is_whole: bool, values: Any) -> Any:
-    """The form of a kind of cover; a copy asks for a name, sizes and minutes only."""
+class KindForm(GardenForm):
+    """A kind of cover: its sizes, and what is believed of how it is built."""
 
-    class KindForm(GardenForm):
-        name = TextLine(later("Name"), maximum=80)
-        if is_whole:
-            construction = TextLine(later("How it is built"), maximum=80)
-            material = TextLine(later("Made of"), maximum=200, required=False)
-            layers = NumberField(later("Layers"), minimum=1, maximum=10, whole=True)
-        inner_length_cm = _size(later("Length inside"))
-        inner_width_cm = _size(later("Width inside"))
-        inner_height_cm = _size(later("Height inside"), required=False)
-        outer_length_cm = _size(later("Length on the ground"))
-        outer_width_cm = _size(later("Width on the ground"))
-        minutes = NumberField(later("Minutes to put one on"), minimum=0, maximum=240)
-        if is_whole:
-            is_rigid = BooleanField(later("Stiff: keeps its own shape"))
-            is_sealed = BooleanField(later("Closes at the ground all round"))
-            may_touch = BooleanField(later("May lie on the leaves"))
-            goes_under = BooleanField(later("Fits under another cover"))
-            gust_limit_mps = MeasureField(
-                later("Gust it stands"),
-                kind="wind",
-                minimum=0,
-                maximum=GUST_LIMIT_MAX_MPS,
-                required=False,
-            )
-            clear_mean_k = MeasureField(
-                later("Warmer inside, clear calm night"), kind="difference", minimum=-5, maximum=20
-            )
-            clear_sd_k = MeasureField(
-                later("Give or take"), kind="difference", minimum=0.1, maximum=10
-            )
-            cloudy_mean_k = MeasureField(
-                later("Warmer inside, cloudy or windy night"),
-                kind="difference",
-                minimum=-5,
-                maximum=20,
-            )
-            cloudy_sd_k = MeasureField(
-                later("Give or take"), kind="difference", minimum=0.1, maximum=10
-            )
-            leaf_shield = NumberField(later("Share of the open sky it hides"), minimum=0, maximum=1)
-            why = TextBox(later("How the garden knows"), maximum=2_000)
+    name = TextLine(later("Name"), maximum=80)
+    construction = TextLine(later("How it is built"), maximum=80)
+    material = TextLine(later("Made of"), maximum=200, required=False)
+    layers = NumberField(later("Layers"), minimum=1, maximum=10, whole=True)
+    inner_length_cm = _size(later("Length inside"))
+    inner_width_cm = _size(later("Width inside"))
+    inner_height_cm = _size(later("Height inside"), required=False)
+    outer_length_cm = _size(later("Length on the ground"))
+    outer_width_cm = _size(later("Width on the ground"))
+    minutes = NumberField(later("Minutes to put one on"), minimum=0, maximum=240)
+    is_rigid = BooleanField(later("Stiff: keeps its own shape"))
+    is_sealed = BooleanField(later("Closes at the ground all round"))
+    may_touch = BooleanField(later("May lie on the leaves"))
+    goes_under = BooleanField(later("Fits under another cover"))
+    gust_limit_mps = MeasureField(
+        later("Gust it stands"),
+        kind="wind",
+        minimum=0,
+        maximum=GUST_LIMIT_MAX_MPS,
+        required=False,
+    )
+    clear_mean_k = MeasureField(
+        later("Warmer inside, clear calm night"), kind="difference", minimum=-5, maximum=20
+    )
+    clear_sd_k = MeasureField(later("Give or take"), kind="difference", minimum=0.1, maximum=10)
+    cloudy_mean_k = MeasureField(
+        later("Warmer inside, cloudy or windy night"),
+        kind="difference",
+        minimum=-5,
+        maximum=20,
+    )
+    cloudy_sd_k = MeasureField(later("Give or take"), kind="difference", minimum=0.1, maximum=10)
+    leaf_shield = NumberField(later("Share of the open sky it hides"), minimum=0, maximum=1)
+    why = TextBox(later("How the garden knows"), maximum=2_000)
 
-        def sizes(self) -> KindSizes:
-            return KindSizes(
-                name=self.name.data or "",
-                inner_length_cm=float(self.inner_length_cm.data or 0),
-                inner_width_cm=float(self.inner_width_cm.data or 0),
-                inner_height_cm=self.inner_height_cm.data,
-                outer_length_cm=float(self.outer_length_cm.data or 0),
-                outer_width_cm=float(self.outer_width_cm.data or 0),
-                minutes=float(self.minutes.data or 0),
-            )
+    def sizes(self) -> KindSizes:
+        return KindSizes(
+            name=self.name.data or "",
+            inner_length_cm=float(self.inner_length_cm.data or 0),
+            inner_width_cm=float(self.inner_width_cm.data or 0),
+            inner_height_cm=self.inner_height_cm.data,
+            outer_length_cm=float(self.outer_length_cm.data or 0),
+            outer_width_cm=float(self.outer_width_cm.data or 0),
+            minutes=float(self.minutes.data or 0),
+        )
 
-        def entry(self) -> KindEntry:
-            return KindEntry(
-                sizes=self.sizes(),
-                construction=self.construction.data or "",
-                material=self.material.data or "",
-                layers=int(self.layers.data or 1),
-                is_rigid=self.is_rigid.data,
-                is_sealed=self.is_sealed.data,
-                may_touch=self.may_touch.data,
-                goes_under=self.goes_under.data,
-                gust_limit_mps=self.gust_limit_mps.data,
-                clear_mean_k=float(self.clear_mean_k.data or 0),
-                clear_sd_k=float(self.clear_sd_k.data or 0),
-                cloudy_mean_k=float(self.cloudy_mean_k.data or 0),
-                cloudy_sd_k=float(self.cloudy_sd_k.data or 0),
-                leaf_shield=float(self.leaf_shield.data or 0),
-                why=self.why.data or "",
-            )
+    def entry(self) -> KindEntry:
+        return KindEntry(
+            sizes=self.sizes(),
+            construction=self.construction.data or "",
+            material=self.material.data or "",
+            layers=int(self.layers.data or 1),
+            is_rigid=self.is_rigid.data,
+            is_sealed=self.is_sealed.data,
+            may_touch=self.may_touch.data,
+            goes_under=self.goes_under.data,
+            gust_limit_mps=self.gust_limit_mps.data,
+            clear_mean_k=float(self.clear_mean_k.data or 0),
+            clear_sd_k=float(self.clear_sd_k.data or 0),
+            cloudy_mean_k=float(self.cloudy_mean_k.data or 0),
+            cloudy_sd_k=float(self.cloudy_sd_k.data or 0),
+            leaf_shield=float(self.leaf_shield.data or 0),
+            why=self.why.data or "",
+        )
 
-    if isinstance(values, KindDetail):
-        return KindForm(obj=values)
-    return KindForm(data=values)
+
+class CopyKindForm(KindForm):
+    """The same kind in another size: asked for a name, sizes and minutes, and nothing else."""
+
+    KEPT = frozenset(
+        {
+            "name",
+            "inner_length_cm",
+            "inner_width_cm",
+            "inner_height_cm",
+            "outer_length_cm",
+            "outer_width_cm",
+            "minutes",
+            "csrf_token",
+        }
+    )
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        for name in set(self._fields) - self.KEPT:
+            del self[name]
 
 
 def _owner_choices(member: Member, *, present: int | None) -> list[Choice]:
@@ -144,66 +156,49 @@ def _owner_choices(member: Member, *, present: int | None) -> list[Choice]:
     return [Choice(str(member.id), member.name)]
 
 
-def _place_choices() -> list[Choice]:
-    return [Choice("", _("no fixed place"))] + [
-        Choice(str(place.id), place.label) for place in covers.list_places()
-    ]
-
-
-def _id(text: str) -> int | None:
-    return int(text) if text else None
-
-
 LENDING_CHOICES = [Choice(key, label) for key, label in LENDING_LABELS.items()]
 CONDITION_CHOICES = [Choice(key, label) for key, label in CONDITION_LABELS.items()]
 
 
-def add_form(*, member: Member, values: dict[str, Any]) -> Any:
-    """The form to add covers of one kind, one or many at once."""
+class AddCoversForm(GardenForm):
+    """Covers of one kind to add, one or many at once."""
 
-    class AddCoversForm(GardenForm):
-        how_many = NumberField(later("How many"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
-        prefix = TextLine(later("Label"), maximum=60)
-        first_number = NumberField(later("First number"), minimum=0, maximum=999_999, whole=True)
-        owner_id = PickField(later("Whose"), _owner_choices(member, present=None))
-        lending = PickField(later("Who may use them"), LENDING_CHOICES)
-        place_id = PickField(later("Where they are kept"), _place_choices())
-        note = TextBox(later("Note"), required=False)
-
-    return AddCoversForm(data=values)
+    how_many = NumberField(later("How many"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
+    prefix = TextLine(later("Label"), maximum=60)
+    first_number = NumberField(later("First number"), minimum=0, maximum=999_999, whole=True)
+    owner_id = PickField(later("Whose"), lambda: _owner_choices(signed_in(), present=None))
+    lending = PickField(later("Who may use them"), LENDING_CHOICES)
+    place_id = PickField(later("Where they are kept"), place_choices)
+    note = TextBox(later("Note"), required=False)
 
 
-def cover_form(*, member: Member, values: covers.CoverDetail) -> Any:
-    """The form of one cover."""
-    kinds = [
-        Choice(str(kind.id), kind.name)
-        for kind in covers.list_kinds()
-        if kind.construction != covers.SHELTER
-    ]
+class CoverForm(GardenForm):
+    """One cover."""
 
-    class CoverForm(GardenForm):
-        label = TextLine(later("Label"), maximum=80)
-        condition = PickField(later("Condition"), CONDITION_CHOICES)
-        is_usable = BooleanField(later("Ready to use"))
-        kind_id = PickField(later("Kind"), kinds)
-        owner_id = PickField(later("Whose"), _owner_choices(member, present=values.owner_id))
-        lending = PickField(later("Who may use it"), LENDING_CHOICES)
-        place_id = PickField(later("Where it is kept"), _place_choices())
-        note = TextBox(later("Note"), required=False)
+    label = TextLine(later("Label"), maximum=80)
+    condition = PickField(later("Condition"), CONDITION_CHOICES)
+    is_usable = BooleanField(later("Ready to use"))
+    kind_id = PickField(later("Kind"), cover_kind_choices)
+    owner_id = PickField(later("Whose"))
+    lending = PickField(later("Who may use it"), LENDING_CHOICES)
+    place_id = PickField(later("Where it is kept"), place_choices)
+    note = TextBox(later("Note"), required=False)
 
-        def entry(self) -> CoverEntry:
-            return CoverEntry(
-                label=self.label.data or "",
-                kind_id=int(self.kind_id.data),
-                owner_id=_id(self.owner_id.data),
-                lending=self.lending.data,
-                place_id=_id(self.place_id.data),
-                condition=self.condition.data,
-                is_usable=self.is_usable.data,
-                note=self.note.data or "",
-            )
+    def __init__(self, cover: covers.CoverDetail) -> None:
+        super().__init__(obj=cover)
+        self.owner_id.choices = _owner_choices(signed_in(), present=cover.owner_id)
 
-    return CoverForm(obj=values)
+    def entry(self) -> CoverEntry:
+        return CoverEntry(
+            label=self.label.data or "",
+            kind_id=int(self.kind_id.data),
+            owner_id=to_id(self.owner_id.data),
+            lending=self.lending.data,
+            place_id=to_id(self.place_id.data),
+            condition=self.condition.data,
+            is_usable=self.is_usable.data,
+            note=self.note.data or "",
+        )
 
 
 class PlaceForm(GardenForm):
@@ -245,7 +240,7 @@ def kind_page(kind_id: int) -> str:
 @coordinators
 def new_kind() -> Response | str | tuple[str, int]:
     start = {"layers": 1, "is_sealed": True, "minutes": 3, "leaf_shield": 0.5}
-    form = kind_form(is_whole=True, values=start)
+    form = KindForm(data=start)
     if form.validate_on_submit():
         try:
             kind_id = covers.create_kind(entry=form.entry(), member=signed_in(), now=now())
@@ -268,7 +263,7 @@ def new_kind() -> Response | str | tuple[str, int]:
 @members
 def copy_kind(kind_id: int) -> Response | str | tuple[str, int]:
     kind = covers.get_kind(kind_id=kind_id, member=signed_in())
-    form = kind_form(is_whole=False, values=kind)
+    form = CopyKindForm(obj=kind)
     if request.method == "GET":
         form.name.data = ""
     if form.validate_on_submit():
@@ -295,7 +290,7 @@ def copy_kind(kind_id: int) -> Response | str | tuple[str, int]:
 @coordinators
 def edit_kind(kind_id: int) -> Response | str | tuple[str, int]:
     kind = covers.get_kind(kind_id=kind_id, member=signed_in())
-    form = kind_form(is_whole=True, values=kind)
+    form = KindForm(obj=kind)
     if form.validate_on_submit():
         try:
             covers.change_kind(kind_id=kind_id, entry=form.entry(), member=signed_in(), now=now())
@@ -322,26 +317,25 @@ def new_covers(kind_id: int) -> Response | str | tuple[str, int]:
     if kind.is_shelter:
         raise NotAllowed(_("The shelter is set on the garden’s own page, not as a cover."))
     prefix = _usual_prefix(kind)
-    form = add_form(
-        member=member,
-        values={
+    form = AddCoversForm(
+        data={
             "how_many": 1,
             "prefix": prefix,
             "first_number": covers.next_numbers(prefix=prefix),
             "lending": "garden",
             "owner_id": "" if member.is_coordinator else member.id,
-        },
+        }
     )
     if form.validate_on_submit():
         try:
             labels = covers.add_covers(
                 kind_id=kind_id,
-                prefix=form.prefix.data,
-                first_number=int(form.first_number.data),
-                how_many=int(form.how_many.data),
-                owner_id=_id(form.owner_id.data),
+                prefix=form.prefix.data or "",
+                first_number=int(form.first_number.data or 0),
+                how_many=int(form.how_many.data or 0),
+                owner_id=to_id(form.owner_id.data),
                 lending=form.lending.data,
-                place_id=_id(form.place_id.data),
+                place_id=to_id(form.place_id.data),
                 note=form.note.data or "",
                 member=member,
                 now=now(),
@@ -349,16 +343,7 @@ def new_covers(kind_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            if len(labels) == 1:
-                flash(_("Added: %(labels)s. Write the label on it.", labels=labels[0]))
-            else:
-                flash(
-                    _(
-                        "Added: %(labels)s to %(labels2)s. Write the labels on them.",
-                        labels=labels[0],
-                        labels2=labels[-1],
-                    )
-                )
+            flash(added(labels))
             return redirect(url_for(".kind_page", kind_id=kind_id), 303)
     return _shown("covers/add.html", form, kind=kind)
 
@@ -375,7 +360,7 @@ def _usual_prefix(kind: KindDetail) -> str:
 def edit_cover(cover_id: int) -> Response | str | tuple[str, int]:
     member = signed_in()
     cover = covers.get_cover(cover_id=cover_id, member=member)
-    form = cover_form(member=member, values=cover)
+    form = CoverForm(cover)
     if form.validate_on_submit():
         try:
             covers.change_cover(cover_id=cover_id, entry=form.entry(), member=member, now=now())

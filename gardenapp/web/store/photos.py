@@ -1,24 +1,18 @@
-"""One picture of a thing or a material: the form for it, and where it is kept."""
+"""One picture of a thing or a material: how it is taken in, and where it is kept."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from flask import current_app
-from flask_wtf.file import FileField
+from werkzeug.datastructures import FileStorage
 
 from gardenapp.errors import FieldRefused
-from gardenapp.services.store import photos, things
+from gardenapp.services.store import acts, photos
+from gardenapp.services.store.subjects import Subject
 from gardenapp.web.clock import now
-from gardenapp.web.store.base import StoreForm, me
-from gardenapp.words import _, later
-
-
-class PhotoForm(StoreForm):
-    """One picture."""
-
-    photo = FileField(later("Picture"))
+from gardenapp.web.store.base import me
+from gardenapp.words import _
 
 
 def photo_folder() -> Path:
@@ -26,18 +20,15 @@ def photo_folder() -> Path:
     return photos.folder_in(Path(current_app.instance_path))
 
 
-def keep_photo(is_lot: bool, subject_id: int, form: Any) -> None:
-    """Make a sent picture anew and show it with its thing from now on."""
-    sent = form.photo.data
+def keep_photo(subject: Subject, sent: FileStorage | None) -> None:
+    """Make a sent picture anew and show it with what it is of from now on. Raises FieldRefused."""
     data = sent.read(photos.LARGEST_BYTES + 1) if sent is not None and sent.filename else b""
     if not data:
         raise FieldRefused("photo", _("Choose a picture."))
     folder = photo_folder()
     name = photos.keep(data, folder=folder)
     try:
-        before = things.set_photo(
-            is_lot=is_lot, subject_id=subject_id, photo=name, member=me(), now=now()
-        )
+        before = acts.set_photo(subject=subject, photo=name, member=me(), now=now())
     except Exception:
         photos.drop(name, folder=folder)
         raise

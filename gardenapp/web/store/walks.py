@@ -13,6 +13,7 @@ from wtforms import HiddenField
 from gardenapp.errors import FieldRefused
 from gardenapp.services.store import covers, needs, reuse, stocktake, tables, things
 from gardenapp.services.store.needs import KIND_WORDS
+from gardenapp.services.store.subjects import MATERIAL, THING
 from gardenapp.services.store.tables import LOTS, THINGS, ImportPlan
 from gardenapp.web.access import coordinators, members
 from gardenapp.web.clock import now
@@ -25,6 +26,7 @@ from gardenapp.web.store.base import (
     choices_of,
     me,
     milli,
+    shown,
 )
 from gardenapp.words import _, later
 
@@ -59,18 +61,17 @@ def needs_page() -> Response | str | tuple[str, int]:
             note=form.note.data or "",
             member=me(),
             now=now(),
-            form_key=form.request_key(me(), "notice"),
+            form_key=form.once(me(), "notice"),
         )
         flash(_("It is on the board. Take it down when it is settled."))
         return redirect(url_for(".needs_page"), 303)
-    page = render_template(
+    return shown(
         "store/needs.html",
-        form=form,
+        form,
         notices=needs.list_notices(member=me()),
         kinds=KIND_WORDS,
         shortages=needs.list_shortages(now=now()) if me().is_coordinator else (),
     )
-    return (page, 422) if form.is_submitted() else page
 
 
 @blueprint.post("/store/needs/<int(max=2147483647):notice_id>/close")
@@ -104,9 +105,8 @@ def labels_page() -> str:
     """A sheet of labels to print: all that is chosen, each with its code."""
     what, place_id = request.args.get("what", ""), asked_id("place")
     only = request.args.get("code", "")[:40]
-    lines = things.list_labels(
-        is_lots=what == "materials", place_id=place_id, code=only, most=MOST_LABELS + 1
-    )
+    kind = MATERIAL if what == "materials" else THING
+    lines = things.list_labels(kind=kind, place_id=place_id, code=only, most=MOST_LABELS + 1)
     labels = [
         (line, qr_code(url_for(".label", code=line.code, _external=True)))
         for line in lines[:MOST_LABELS]
@@ -156,22 +156,21 @@ def stocktake_page() -> Response | str | tuple[str, int]:
                 counts_milli=_counts(typed),
                 member=me(),
                 now=now(),
-                request_key=form.request_key(me(), "stocktake"),
+                form_key=form.once(me(), "stocktake"),
             )
         except FieldRefused as refusal:
             form.take(refusal)
         else:
             flash(_told(outcome))
             return redirect(url_for(".stocktake_page", place=asked), 303)
-    page = render_template(
+    return shown(
         "store/stocktake.html",
+        form,
         expected=expected,
         places=places,
-        form=form,
         ticked=ticked,
         typed=typed,
     )
-    return (page, 422) if form.is_submitted() else page
 
 
 def _ids(texts: Any) -> frozenset[int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import secrets
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,7 +11,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask_wtf.file import FileField
 from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response
-from wtforms import BooleanField, HiddenField
+from wtforms import BooleanField
 
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES
 from gardenapp.errors import FieldRefused, NotFound, Refused
@@ -24,10 +24,10 @@ from gardenapp.services.store.covers import list_kinds
 from gardenapp.services.trials import cover_trials
 from gardenapp.web.access import current_garden, current_member, members, signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextBox, TextLine
+from gardenapp.web.fields import Choice, MeasureField, OnceForm, PickField, TextBox, TextLine
 from gardenapp.web.formats import difference, temperature_unit, zone
 from gardenapp.web.trials import chart
-from gardenapp.words import _, later
+from gardenapp.words import _, later, marked
 
 blueprint = Blueprint("trials", __name__)
 
@@ -68,97 +68,107 @@ def short_day(day: date | str) -> str:
     return f"{at:%a} {at.day} {at:%b}"
 
 
-def _trial_form(**values: Any) -> Any:
-    kinds = list_kinds()
-    covers = cover_trials.covers_to_try()
+class _SideField(PickField):
+    """Something to say about the file of one side, inside or outside."""
 
-    class TrialForm(GardenForm):
-        """Two loggers' files and what was around them."""
-
-        form_key = HiddenField()
-        kind_id = PickField(
-            later("Kind of cover"),
-            [Choice("", later("choose")), *(Choice(str(k.id), k.name) for k in kinds)],
-            advice=later("Choose the kind of cover that was tried."),
-        )
-        cover_id = PickField(
-            later("Which cover of that kind"),
-            [
-                Choice("", later("none in particular")),
-                *(Choice(str(c.id), c.label, c.kind) for c in covers),
-            ],
-        )
-        place = TextLine(later("Where it stood"), maximum=200, required=False)
-        is_sealed = BooleanField(later("It stood closed all round, no gap at the rim"))
-        sky = PickField(
-            later("The nights were"), [Choice(key, text) for key, text in SKY_WORDS.items()]
-        )
-        inside = FileField(later("File of the logger inside"))
-        outside = FileField(later("File of the logger outside"))
-        heat_max = MeasureField(
-            later("Highest your crop stands"),
-            kind="temperature",
-            minimum=10,
-            maximum=50,
-            required=False,
-        )
-        note = TextBox(later("Note"), required=False)
-        inside_zone = _zone_field("inside")
-        inside_unit = _unit_field("inside")
-        inside_dates = _dates_field("inside")
-        inside_letters = _letters_field("inside")
-        inside_column = TextLine(later("Inside: heading of the temperatures"), required=False)
-        outside_zone = _zone_field("outside")
-        outside_unit = _unit_field("outside")
-        outside_dates = _dates_field("outside")
-        outside_letters = _letters_field("outside")
-        outside_column = TextLine(later("Outside: heading of the temperatures"), required=False)
-
-        def options(self, side: str) -> LoggerOptions:
-            """What was said about one of the files."""
-            column = self[f"{side}_column"].data or ""
-            return LoggerOptions(
-                columns={"temperature": column} if column else None,
-                temperature_unit=self[f"{side}_unit"].data or None,
-                csv_time_zone=ZoneInfo("UTC") if self[f"{side}_zone"].data == "UTC" else None,
-                date_order=self[f"{side}_dates"].data or None,
-                encoding=self[f"{side}_letters"].data or None,
-            )
-
-    return TrialForm(data=values)
+    def __init__(self, side: str, label: str, choices: Sequence[Choice], **kwargs: Any) -> None:
+        super().__init__(_(label, capitalize=side.capitalize()), choices, **kwargs)
 
 
 def _zone_field(side: str) -> PickField:
-    return PickField(
-        _("%(capitalize)s: times are in", capitalize=side.capitalize()),
-        [Choice("", _("the garden’s time, or as the file says")), Choice("UTC", _("UTC (GMT)"))],
+    return _SideField(
+        side,
+        marked("%(capitalize)s: times are in"),
+        [
+            Choice("", later("the garden’s time, or as the file says")),
+            Choice("UTC", later("UTC (GMT)")),
+        ],
     )
 
 
 def _unit_field(side: str) -> PickField:
-    return PickField(
-        _("%(capitalize)s: temperatures are in", capitalize=side.capitalize()),
-        [Choice("", _("as the file says")), Choice("C", "°C"), Choice("F", "°F")],
+    return _SideField(
+        side,
+        marked("%(capitalize)s: temperatures are in"),
+        [Choice("", later("as the file says")), Choice("C", "°C"), Choice("F", "°F")],
     )
 
 
 def _dates_field(side: str) -> PickField:
-    return PickField(
-        _("%(capitalize)s: dates are written", capitalize=side.capitalize()),
+    return _SideField(
+        side,
+        marked("%(capitalize)s: dates are written"),
         [
-            Choice("", _("as the file seems to")),
-            Choice("YMD", _("year, month, day")),
-            Choice("DMY", _("day, month, year")),
-            Choice("MDY", _("month, day, year")),
+            Choice("", later("as the file seems to")),
+            Choice("YMD", later("year, month, day")),
+            Choice("DMY", later("day, month, year")),
+            Choice("MDY", later("month, day, year")),
         ],
     )
 
 
 def _letters_field(side: str) -> PickField:
-    return PickField(
-        _("%(capitalize)s: letters are stored as", capitalize=side.capitalize()),
+    return _SideField(
+        side,
+        marked("%(capitalize)s: letters are stored as"),
         [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")],
     )
+
+
+class TrialForm(OnceForm):
+    """Two loggers' files and what was around them."""
+
+    kind_id = PickField(
+        later("Kind of cover"),
+        lambda: [
+            Choice("", later("choose")),
+            *(Choice(str(kind.id), kind.name) for kind in list_kinds()),
+        ],
+        advice=later("Choose the kind of cover that was tried."),
+    )
+    cover_id = PickField(
+        later("Which cover of that kind"),
+        lambda: [
+            Choice("", later("none in particular")),
+            *(Choice(str(c.id), c.label, c.kind) for c in cover_trials.covers_to_try()),
+        ],
+    )
+    place = TextLine(later("Where it stood"), maximum=200, required=False)
+    is_sealed = BooleanField(later("It stood closed all round, no gap at the rim"))
+    sky = PickField(
+        later("The nights were"), [Choice(key, text) for key, text in SKY_WORDS.items()]
+    )
+    inside = FileField(later("File of the logger inside"))
+    outside = FileField(later("File of the logger outside"))
+    heat_max = MeasureField(
+        later("Highest your crop stands"),
+        kind="temperature",
+        minimum=10,
+        maximum=50,
+        required=False,
+    )
+    note = TextBox(later("Note"), required=False)
+    inside_zone = _zone_field("inside")
+    inside_unit = _unit_field("inside")
+    inside_dates = _dates_field("inside")
+    inside_letters = _letters_field("inside")
+    inside_column = TextLine(later("Inside: heading of the temperatures"), required=False)
+    outside_zone = _zone_field("outside")
+    outside_unit = _unit_field("outside")
+    outside_dates = _dates_field("outside")
+    outside_letters = _letters_field("outside")
+    outside_column = TextLine(later("Outside: heading of the temperatures"), required=False)
+
+    def options(self, side: str) -> LoggerOptions:
+        """What was said about one of the files."""
+        column = self[f"{side}_column"].data or ""
+        return LoggerOptions(
+            columns={"temperature": column} if column else None,
+            temperature_unit=self[f"{side}_unit"].data or None,
+            csv_time_zone=ZoneInfo("UTC") if self[f"{side}_zone"].data == "UTC" else None,
+            date_order=self[f"{side}_dates"].data or None,
+            encoding=self[f"{side}_letters"].data or None,
+        )
 
 
 @blueprint.get("/trials")
@@ -172,10 +182,10 @@ def trials_page() -> str:
 @blueprint.route("/trials/new", methods=["GET", "POST"])
 @members
 def new_trial() -> Response | str | tuple[str, int]:
-    form = _trial_form(kind_id=request.args.get("kind", "")[:12], sky="unknown", is_sealed=True)
+    form = TrialForm(
+        data={"kind_id": request.args.get("kind", "")[:12], "sky": "unknown", "is_sealed": True}
+    )
     faults: dict[str, Any] = {}
-    if not form.form_key.data:
-        form.form_key.data = secrets.token_hex(16)
     if form.validate_on_submit():
         try:
             trial_id = cover_trials.keep_trial(
@@ -190,7 +200,7 @@ def new_trial() -> Response | str | tuple[str, int]:
                 ),
                 inside=_file(form, "inside"),
                 outside=_file(form, "outside"),
-                form_key=_key(form.form_key.data),
+                form_key=str(form.form_key.data),
                 member=signed_in_member(),
                 now=now(),
             )
@@ -222,11 +232,6 @@ def _file(form: Any, side: str) -> cover_trials.LoggerFile:
 def _shown_name(sent: Any) -> str:
     name = sent.filename if isinstance(sent, FileStorage) else ""
     return "".join(c for c in name or "" if c.isprintable())[:120]
-
-
-def _key(typed: str) -> str:
-    """The form's key, or none where somebody made one up."""
-    return typed if len(typed) == 32 and typed.isascii() and typed.isalnum() else ""
 
 
 def _plan_again() -> None:

@@ -236,55 +236,50 @@ def _openapi() -> dict[str, Any]:
 # The coordinator's pages
 
 
-def _logger_form(**values: Any) -> Any:
-    class LoggerForm(GardenForm):
-        """A logger, where it hangs and when it alerts."""
+class LoggerForm(GardenForm):
+    """A logger, where it hangs and when it alerts."""
 
-        label = TextLine(later("Name of the logger"))
-        plot_id = PickField(
-            later("Plot"),
-            [
-                Choice("", later("choose")),
-                *(Choice(str(plot_id), label) for plot_id, label in readings.plots_to_hang_in()),
-            ],
-            advice=later("Choose the plot it hangs in."),
-        )
-        kind = PickField(
-            later("It hangs"), [Choice(k, KIND_WORDS[k]) for k in reversed(LOGGER_KINDS)]
-        )
-        cover_id = PickField(
-            later("Under which cover"),
-            [
-                Choice("", later("none in particular")),
-                *(Choice(str(c.id), c.label, c.kind) for c in covers_to_try()),
-            ],
-        )
-        margin = MeasureField(
-            later("Alert when this near to what the plants bear"),
-            kind="difference",
-            minimum=0,
-            maximum=10,
-            required=False,
-        )
-        alert_below = MeasureField(
-            later("Or alert below"), kind="temperature", minimum=-60, maximum=50, required=False
-        )
-        alert_above = MeasureField(
-            later("Alert above"), kind="temperature", minimum=-60, maximum=85, required=False
-        )
+    label = TextLine(later("Name of the logger"))
+    plot_id = PickField(
+        later("Plot"),
+        lambda: [
+            Choice("", later("choose")),
+            *(Choice(str(plot_id), label) for plot_id, label in readings.plots_to_hang_in()),
+        ],
+        advice=later("Choose the plot it hangs in."),
+    )
+    kind = PickField(later("It hangs"), [Choice(k, KIND_WORDS[k]) for k in reversed(LOGGER_KINDS)])
+    cover_id = PickField(
+        later("Under which cover"),
+        lambda: [
+            Choice("", later("none in particular")),
+            *(Choice(str(c.id), c.label, c.kind) for c in covers_to_try()),
+        ],
+    )
+    margin = MeasureField(
+        later("Alert when this near to what the plants bear"),
+        kind="difference",
+        minimum=0,
+        maximum=10,
+        required=False,
+    )
+    alert_below = MeasureField(
+        later("Or alert below"), kind="temperature", minimum=-60, maximum=50, required=False
+    )
+    alert_above = MeasureField(
+        later("Alert above"), kind="temperature", minimum=-60, maximum=85, required=False
+    )
 
-        def entry(self) -> LoggerEntry:
-            return LoggerEntry(
-                label=self.label.data or "",
-                plot_id=int(self.plot_id.data or 0),
-                cover_id=int(self.cover_id.data) if self.cover_id.data else None,
-                kind=self.kind.data,
-                alert_below_c=self.alert_below.data,
-                alert_above_c=self.alert_above.data,
-                margin_k=self.margin.data,
-            )
-
-    return LoggerForm(data=values)
+    def entry(self) -> LoggerEntry:
+        return LoggerEntry(
+            label=self.label.data or "",
+            plot_id=int(self.plot_id.data or 0),
+            cover_id=int(self.cover_id.data) if self.cover_id.data else None,
+            kind=self.kind.data,
+            alert_below_c=self.alert_below.data,
+            alert_above_c=self.alert_above.data,
+            margin_k=self.margin.data,
+        )
 
 
 @blueprint.get("/loggers")
@@ -304,7 +299,7 @@ def loggers_page() -> str:
 @blueprint.route("/loggers/new", methods=["GET", "POST"])
 @coordinators
 def new_logger() -> Response | str | tuple[str, int]:
-    form = _logger_form(kind="outside", margin=1.0)
+    form = LoggerForm(kind="outside", margin=1.0)
     if form.validate_on_submit():
         try:
             _, token = readings.create_logger(
@@ -323,7 +318,7 @@ def new_logger() -> Response | str | tuple[str, int]:
 @coordinators
 def edit_logger(logger_id: int) -> Response | str | tuple[str, int]:
     line = readings.get_logger(logger_id=logger_id)
-    form = _logger_form(
+    form = LoggerForm(
         label=line.label,
         plot_id=line.plot_id,
         kind=line.kind,

@@ -28,8 +28,9 @@ from gardenapp.services.builds.shapes import (
 from gardenapp.services.garden.seeding import seed_catalogue
 from gardenapp.services.night import forecasts, plan_night
 from gardenapp.services.store import ledger, lots
+from gardenapp.services.store.acts import retire_thing
+from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lots import LotEntry
-from gardenapp.services.store.things import retire_thing
 from tests.conftest import NOW
 from tests.factories import Factory
 
@@ -423,8 +424,7 @@ def test_a_cover_taken_apart_gives_its_own_pieces_back_and_not_whole_boards(
 
     retire_thing(
         cover_id=built.cover_id,
-        went_to="parts",
-        note="",
+        happening=Happening("retired", went_to="parts"),
         keep_part_ids=tuple(part_ids),
         member=member,
         now=NOW,

@@ -16,7 +16,9 @@ from gardenapp.models.covers import Cover
 from gardenapp.models.people import Garden
 from gardenapp.models.store import LedgerEntry, Loan
 from gardenapp.services.store import ledger
+from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lending import lend
+from gardenapp.services.store.subjects import thing
 from gardenapp.services.transaction import write_transaction
 from tests.conftest import NOW
 from tests.factories import Factory
@@ -32,14 +34,12 @@ def ask(make: Factory) -> Callable[..., int]:
 
     def borrow(tote: Cover, key: str = "") -> int:
         lend(
-            is_lot=False,
-            subject_id=tote.id,
-            to_id=tamsin.id,
-            due_on=DUE,
+            subject=thing(tote.id),
+            happening=Happening("lent", other_member_id=tamsin.id, due_on=DUE),
             today=TODAY,
             member=tamsin,
             now=NOW,
-            request_key=key,
+            form_key=key,
         )
         return tote.id
 

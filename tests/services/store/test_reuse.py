@@ -9,10 +9,10 @@ import pytest
 
 from gardenapp.models.covers import Cover
 from gardenapp.models.plots import Plot
-from gardenapp.services.store import ledger, lots, reuse
-from gardenapp.services.store import things as store
+from gardenapp.services.store import acts, ledger, lots, reuse
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lots import LotEntry
+from gardenapp.services.store.subjects import material, thing
 from gardenapp.services.transaction import write_transaction
 from tests.conftest import NOW
 from tests.factories import Factory
@@ -68,7 +68,8 @@ def worked(make: Factory) -> tuple[Cover, Cover, Cover]:
     stand(two, a, date(2026, 12, 5), date(2026, 12, 5))
     stand(sheet, b, date(2027, 3, 1), date(2027, 3, 2))
     april = datetime(2027, 4, 2, 10, tzinfo=LONDON)
-    store.retire_thing(cover_id=sheet.id, went_to="recycled", note="torn", member=boss, now=april)
+    torn = Happening("retired", went_to="recycled", note="torn")
+    acts.do(subject=thing(sheet.id), happening=torn, member=boss, now=april)
     lot_id = lots.add_lot(
         entry=LotEntry("Film", "film", "m", 200.0, 100.0, resin="4"),
         quantity_milli=10_000,
@@ -76,7 +77,8 @@ def worked(make: Factory) -> tuple[Cover, Cover, Cover]:
         member=boss,
         now=NOW,
     )
-    lots.use_up(lot_id=lot_id, quantity_milli=4_000, went_to="recycled", member=boss, now=april)
+    some = Happening("retired", quantity_milli=4_000, went_to="recycled")
+    acts.do(subject=material(lot_id), happening=some, member=boss, now=april)
     return one, two, sheet
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,12 +14,15 @@ from gardenapp.errors import AlreadyClaimed, FieldRefused, GardenError, NotAllow
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.nights import Job
+from gardenapp.models.people import Member
 from gardenapp.models.store import LedgerEntry, Loan, Lot
 from gardenapp.science.store.ledger import Impossible
 from gardenapp.services.night import forecasts, plan_night, tonight
-from gardenapp.services.store import covers, ledger, lots, things
-from gardenapp.services.store.lending import give_back, lend, list_loans
+from gardenapp.services.store import acts, covers, ledger, lots, things
+from gardenapp.services.store.ledger import Happening
+from gardenapp.services.store.lending import lend, list_loans
 from gardenapp.services.store.lots import PRESETS, LotEntry
+from gardenapp.services.store.subjects import Subject, material, thing
 from gardenapp.services.store.things import StoreChoice
 from gardenapp.services.transaction import write_transaction
 from tests.conftest import NOW
@@ -47,14 +51,24 @@ def actions(cover_id: int) -> list[str]:
     return list(db.session.scalars(query.order_by(LedgerEntry.number)))
 
 
+def say(subject: Subject, member: Member, action: str, **values: Any) -> None:
+    """Let `member` say what happened."""
+    acts.do(subject=subject, happening=Happening(action, **values), member=member, now=NOW)
+
+
+def borrow(subject: Subject, to: Member, *, by: Member | None = None, **values: Any) -> None:
+    """Lend something to a member; by that member, unless said."""
+    said = Happening("lent", other_member_id=to.id, **{"due_on": DUE, **values})
+    lend(subject=subject, happening=said, today=TODAY, member=by or to, now=NOW)
+
+
 def test_a_member_borrows_what_is_shared_and_the_second_is_told_who_has_it(make: Factory) -> None:
     tamsin, wes = make.member("Tamsin"), make.member("Wes")
     tote = make.cover()
-    loan = {"is_lot": False, "subject_id": tote.id, "due_on": DUE, "today": TODAY, "now": NOW}
 
-    lend(**loan, to_id=tamsin.id, member=tamsin)  # type: ignore[arg-type]
+    borrow(thing(tote.id), tamsin)
     with pytest.raises(AlreadyClaimed, match="Tamsin has it until 8 December"):
-        lend(**loan, to_id=wes.id, member=wes)  # type: ignore[arg-type]
+        borrow(thing(tote.id), wes)
 
     assert fresh(tote.id).status == "lent"
     assert actions(tote.id) == ["acquired", "lent"]
@@ -69,25 +83,9 @@ def test_only_the_owner_lends_to_somebody_else_or_lends_what_is_for_own_plots(
 
     for member, to in ((wes, wes), (wes, tamsin)):
         with pytest.raises(NotAllowed):
-            lend(
-                is_lot=False,
-                subject_id=hers.id,
-                to_id=to.id,
-                due_on=DUE,
-                today=TODAY,
-                member=member,
-                now=NOW,
-            )
-    lend(
-        is_lot=False,
-        subject_id=hers.id,
-        to_id=wes.id,
-        due_on=DUE,
-        today=TODAY,
-        member=tamsin,
-        now=NOW,
-    )
-    give_back(is_lot=False, subject_id=hers.id, from_id=0, condition="worn", member=wes, now=NOW)
+            borrow(thing(hers.id), to, by=member)
+    borrow(thing(hers.id), wes, by=tamsin)
+    say(thing(hers.id), wes, "returned", condition="worn")
 
     assert (fresh(hers.id).status, fresh(hers.id).condition) == ("here", "worn")
     assert list_loans(member=wes, today=TODAY) == ()
@@ -96,15 +94,7 @@ def test_only_the_owner_lends_to_somebody_else_or_lends_what_is_for_own_plots(
 def test_what_is_overdue_comes_first(make: Factory) -> None:
     wes = make.member("Wes")
     for days in (10, 3):
-        lend(
-            is_lot=False,
-            subject_id=make.cover().id,
-            to_id=wes.id,
-            due_on=TODAY + timedelta(days=days),
-            today=TODAY,
-            member=wes,
-            now=NOW,
-        )
+        borrow(thing(make.cover().id), wes, due_on=TODAY + timedelta(days=days))
 
     lines = list_loans(member=wes, today=TODAY + timedelta(days=5))
 
@@ -131,8 +121,12 @@ def test_the_same_request_twice_is_done_once(make: Factory) -> None:
     )
 
     for _press in range(2):
-        lots.add_more(
-            lot_id=lot_id, quantity_milli=5_000, member=wes, now=NOW, request_key="press 1"
+        acts.do(
+            subject=material(lot_id),
+            happening=Happening("acquired", quantity_milli=5_000),
+            member=wes,
+            now=NOW,
+            form_key="press 1",
         )
 
     assert again == lot_id
@@ -151,15 +145,7 @@ def test_putting_on_and_taking_off_write_the_ledger_by_themselves(make: Factory)
     tonight.mark_on(job_id=job_id, member_id=member.id, now=NOW)
     assert fresh(tote.id).status == "out"
     with pytest.raises(AlreadyClaimed, match="stands in plot A1"):
-        lend(
-            is_lot=False,
-            subject_id=tote.id,
-            to_id=member.id,
-            due_on=DUE,
-            today=TODAY,
-            member=member,
-            now=NOW,
-        )
+        borrow(thing(tote.id), member)
     tonight.undo_on(job_id=job_id, member=member, now=NOW)
     assert actions(tote.id) == ["acquired", "deployed", "reversed"]
     tonight.mark_on(job_id=job_id, member_id=member.id, now=NOW)
@@ -179,15 +165,7 @@ def test_a_cover_that_is_lent_is_not_offered_and_cannot_be_put_on(make: Factory)
     plan_night.plan_night(night_of=TODAY, member_id=None, now=NOW)
     job_id = db.session.scalars(select(Job.id)).one()
     tonight.claim_job(job_id=job_id, member_id=member.id, now=NOW)
-    lend(
-        is_lot=False,
-        subject_id=tote.id,
-        to_id=member.id,
-        due_on=DUE,
-        today=TODAY,
-        member=member,
-        now=NOW,
-    )
+    borrow(thing(tote.id), member)
 
     with pytest.raises(AlreadyClaimed, match="has it until"):
         tonight.mark_on(job_id=job_id, member_id=member.id, now=NOW)
@@ -215,7 +193,7 @@ def test_changing_a_cover_on_its_form_writes_what_must_have_happened(make: Facto
     covers.change_cover(cover_id=tote.id, entry=entry, member=boss, now=NOW)
 
     assert actions(tote.id) == ["acquired", "moved", "damaged"]
-    things.mend_thing(cover_id=tote.id, note="new lid", member=boss, now=NOW)
+    say(thing(tote.id), boss, "mended", condition="sound", note="new lid")
     assert fresh(tote.id).is_usable
     assert ledger.differences() == []
 
@@ -223,20 +201,20 @@ def test_changing_a_cover_on_its_form_writes_what_must_have_happened(make: Facto
 def test_undoing_is_for_the_newest_entry_and_for_whoever_wrote_it(make: Factory) -> None:
     boss, wes, tamsin = make.coordinator(), make.member("Wes"), make.member("Tamsin")
     tote = make.cover()
-    things.damage_thing(cover_id=tote.id, condition="broken", note="", member=wes, now=NOW)
-    things.mend_thing(cover_id=tote.id, note="", member=wes, now=NOW)
+    say(thing(tote.id), wes, "damaged", condition="broken")
+    say(thing(tote.id), wes, "mended", condition="sound")
     entries = list(db.session.scalars(select(LedgerEntry).order_by(LedgerEntry.number)))
 
     with pytest.raises(NotAllowed):
-        things.undo_entry(entry_id=entries[2].id, member=tamsin, now=NOW)
+        acts.undo_entry(entry_id=entries[2].id, member=tamsin, now=NOW)
     with pytest.raises(Impossible, match="only the latest"):
-        things.undo_entry(entry_id=entries[1].id, member=wes, now=NOW)
+        acts.undo_entry(entry_id=entries[1].id, member=wes, now=NOW)
     with pytest.raises(GardenError, match="say that it left"):
-        things.undo_entry(entry_id=entries[0].id, member=boss, now=NOW)
-    things.undo_entry(entry_id=entries[2].id, member=wes, now=NOW)
-    things.undo_entry(entry_id=entries[2].id, member=wes, now=NOW)  # pressed twice
+        acts.undo_entry(entry_id=entries[0].id, member=boss, now=NOW)
+    acts.undo_entry(entry_id=entries[2].id, member=wes, now=NOW)
+    acts.undo_entry(entry_id=entries[2].id, member=wes, now=NOW)  # pressed twice
     assert (fresh(tote.id).condition, fresh(tote.id).is_usable) == ("broken", False)
-    things.undo_entry(entry_id=entries[1].id, member=wes, now=NOW)
+    acts.undo_entry(entry_id=entries[1].id, member=wes, now=NOW)
 
     assert (fresh(tote.id).condition, fresh(tote.id).is_usable) == ("sound", True)
     assert ledger.differences() == []
@@ -312,7 +290,7 @@ def test_cutting_timber_counts_the_saw_and_keeps_the_offcuts(make: Factory) -> N
         keep_offcut=True,
         member=member,
         now=NOW,
-        request_key="cut 1",
+        form_key="cut 1",
     )
     same = lots.cut_lengths(
         lot_id=lot_id,
@@ -323,7 +301,7 @@ def test_cutting_timber_counts_the_saw_and_keeps_the_offcuts(make: Factory) -> N
         keep_offcut=True,
         member=member,
         now=NOW,
-        request_key="cut 1",
+        form_key="cut 1",
     )
 
     assert same == (pieces, offcuts)
@@ -347,13 +325,13 @@ def test_undoing_a_cut_takes_the_pieces_back_unless_they_were_used(make: Factory
     pieces = lots.cut_from_roll(lot_id=roll, piece_m=2.5, pieces=3, member=member, now=NOW)
     cut = db.session.scalars(select(LedgerEntry).where(LedgerEntry.action == "cut")).one()
     assert fresh_lot(roll).on_hand_milli == 15_500
-    lots.use_up(lot_id=pieces, quantity_milli=1_000, went_to="used up", member=member, now=NOW)
+    say(material(pieces), member, "retired", quantity_milli=1_000, went_to="used up")
 
     with pytest.raises(Impossible):
-        things.undo_entry(entry_id=cut.id, member=member, now=NOW)
+        acts.undo_entry(entry_id=cut.id, member=member, now=NOW)
     used = db.session.scalars(select(LedgerEntry).where(LedgerEntry.action == "retired")).one()
-    things.undo_entry(entry_id=used.id, member=member, now=NOW)
-    things.undo_entry(entry_id=cut.id, member=member, now=NOW)
+    acts.undo_entry(entry_id=used.id, member=member, now=NOW)
+    acts.undo_entry(entry_id=cut.id, member=member, now=NOW)
 
     assert (fresh_lot(roll).on_hand_milli, fresh_lot(pieces).on_hand_milli) == (23_000, 0)
     assert ledger.differences() == []
@@ -380,10 +358,9 @@ def test_a_frame_taken_apart_gives_back_its_timber_and_not_its_torn_film(make: F
     lots.put_in(cover_id=frame.id, lot_id=film, quantity_milli=2_500, member=boss, now=NOW)
     wood, _torn = things.parts_of(frame.id)
 
-    things.retire_thing(
+    acts.retire_thing(
         cover_id=frame.id,
-        went_to="parts",
-        note="film torn",
+        happening=Happening("retired", went_to="parts", note="film torn"),
         keep_part_ids=(wood.id,),
         member=boss,
         now=NOW,
@@ -394,7 +371,7 @@ def test_a_frame_taken_apart_gives_back_its_timber_and_not_its_torn_film(make: F
     assert (fresh(frame.id).status, fresh(frame.id).is_usable) == ("retired", False)
     assert ledger.differences() == []
     gone = db.session.scalars(select(LedgerEntry).where(LedgerEntry.action == "retired")).one()
-    things.undo_entry(entry_id=gone.id, member=boss, now=NOW)
+    acts.undo_entry(entry_id=gone.id, member=boss, now=NOW)
     assert fresh_lot(timber).on_hand_milli == 4_000
     assert fresh(frame.id).status == "here"
 
@@ -405,12 +382,12 @@ def test_a_member_changes_nothing_of_what_belongs_to_another(make: Factory) -> N
     shed = make.place()
 
     with pytest.raises(NotAllowed):
-        things.move_thing(cover_id=hers.id, place_id=shed.id, member=wes, now=NOW)
+        say(thing(hers.id), wes, "moved", place_id=shed.id)
     with pytest.raises(NotAllowed):
-        things.retire_thing(cover_id=hers.id, went_to="lost", note="", member=wes, now=NOW)
+        say(thing(hers.id), wes, "retired", went_to="lost")
     with pytest.raises(NotAllowed):
-        things.retire_thing(cover_id=make.cover().id, went_to="lost", note="", member=wes, now=NOW)
-    things.damage_thing(cover_id=hers.id, condition="worn", note="", member=wes, now=NOW)
+        say(thing(make.cover().id), wes, "retired", went_to="lost")
+    say(thing(hers.id), wes, "damaged", condition="worn")
 
     assert actions(hers.id) == ["acquired", "damaged"]
 
@@ -463,7 +440,7 @@ def test_the_list_is_searched_filtered_and_paged(make: Factory) -> None:
 def test_the_check_finds_what_was_changed_behind_the_ledgers_back(make: Factory) -> None:
     boss = make.coordinator()
     tote = make.cover(label="Tote 1")
-    things.damage_thing(cover_id=tote.id, condition="worn", note="", member=boss, now=NOW)
+    say(thing(tote.id), boss, "damaged", condition="worn")
     lot_id = lots.add_lot(
         entry=LotEntry("String", "string", "m"),
         quantity_milli=50_000,
@@ -485,7 +462,7 @@ def test_the_check_finds_what_was_changed_behind_the_ledgers_back(make: Factory)
 
 def test_an_entry_is_never_changed_or_deleted(make: Factory) -> None:
     tote = make.cover()
-    things.damage_thing(cover_id=tote.id, condition="worn", note="", member=make.member(), now=NOW)
+    say(thing(tote.id), make.member(), "damaged", condition="worn")
     entry = db.session.scalars(select(LedgerEntry)).first()
     assert entry is not None
 
@@ -537,64 +514,36 @@ def test_whatever_members_do_the_state_is_what_the_ledger_adds_up_to(
 
     for action, who, number in steps:
         member = people[who]
-        more = {"member": member, "now": NOW}
         milli = number * 1_000
-        loan = {"to_id": member.id, "due_on": DUE, "today": date(2026, 11, 24)}
         try:
             if action == "lend":
-                lend(is_lot=False, subject_id=tote.id, **loan, **more)  # type: ignore[arg-type]
+                borrow(thing(tote.id), member)
             elif action == "lend some":
-                lend(
-                    is_lot=True,
-                    subject_id=roll,
-                    quantity_milli=milli,
-                    **loan,  # type: ignore[arg-type]
-                    **more,  # type: ignore[arg-type]
-                )
+                borrow(material(roll), member, quantity_milli=milli)
+            elif action == "back" and number % 2:
+                say(thing(tote.id), member, "returned")
             elif action == "back":
-                is_lot = number % 2 == 0
-                give_back(
-                    is_lot=is_lot,
-                    subject_id=roll if is_lot else tote.id,
-                    from_id=member.id,
-                    quantity_milli=milli,
-                    **more,  # type: ignore[arg-type]
-                )
+                held = {"other_member_id": member.id, "quantity_milli": milli}
+                say(material(roll), member, "returned", **held)
             elif action == "damage":
-                things.damage_thing(
-                    cover_id=tote.id,
-                    condition="worn",
-                    note="",
-                    **more,  # type: ignore[arg-type]
-                )
+                say(thing(tote.id), member, "damaged", condition="worn")
             elif action == "mend":
-                things.mend_thing(cover_id=tote.id, note="", **more)  # type: ignore[arg-type]
+                say(thing(tote.id), member, "mended", condition="sound")
             elif action == "move":
-                place = shed.id if number % 2 else None
-                things.move_thing(cover_id=tote.id, place_id=place, **more)  # type: ignore[arg-type]
+                say(thing(tote.id), member, "moved", place_id=shed.id if number % 2 else None)
             elif action == "more":
-                lots.add_more(lot_id=roll, quantity_milli=milli, **more)  # type: ignore[arg-type]
+                say(material(roll), member, "acquired", quantity_milli=milli)
             elif action == "use":
-                lots.use_up(
-                    lot_id=roll,
-                    quantity_milli=milli,
-                    went_to="used up",
-                    **more,  # type: ignore[arg-type]
-                )
+                say(material(roll), member, "retired", quantity_milli=milli, went_to="used up")
             elif action == "count":
-                lots.count_lot(lot_id=roll, quantity_milli=milli, **more)  # type: ignore[arg-type]
+                say(material(roll), member, "counted", quantity_milli=milli)
             elif action == "cut":
-                lots.cut_from_roll(
-                    lot_id=roll,
-                    piece_m=0.5,
-                    pieces=number,
-                    **more,  # type: ignore[arg-type]
-                )
+                lots.cut_from_roll(lot_id=roll, piece_m=0.5, pieces=number, member=member, now=NOW)
             else:
                 newest = db.session.scalars(
                     select(LedgerEntry.id).order_by(LedgerEntry.id.desc()).offset(number).limit(1)
                 ).first()
-                things.undo_entry(entry_id=newest or 0, **more)  # type: ignore[arg-type]
+                acts.undo_entry(entry_id=newest or 0, member=member, now=NOW)
         except GardenError:
             db.session.rollback()
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from gardenapp.logs import HEADER, JsonLines
+from gardenapp.request_log import HEADER, JsonLines
 from tests.factories import PASSWORD, Factory
 from tests.phones import Phone
 
