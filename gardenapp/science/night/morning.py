@@ -13,6 +13,9 @@ from gardenapp.science.night.sun import Night, clear_sky_wm2
 # Day gains are quoted for full winter sun; this is the radiation they are taken to belong to.
 # From memory: a clear winter noon at middle latitudes brings about this much on the level.
 GAIN_REFERENCE_WM2 = 400.0
+# Middle of the 6 to 12 °C that clear covers gain, for kinds of which nothing is known. Common
+# practice, no source.
+DEFAULT_DAY_GAIN_K = 8.0
 # Used where no maximum is published for the crop; tomato fruit set is best up to 32 °C
 # (Purdue Extension), leaf crops sit lower. From memory.
 GENERAL_HEAT_MAX_C = 28.0

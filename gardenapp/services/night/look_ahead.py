@@ -24,9 +24,10 @@ from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.readers.records import HourForecast
+from gardenapp.science.allocation.weights import SAFE_BELOW
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import curve_from_hours
-from gardenapp.science.night.morning import lift_off
+from gardenapp.science.night.morning import DEFAULT_DAY_GAIN_K, lift_off
 from gardenapp.science.night.sun import Night, night_for
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.night.forecasts import find_forecast, hours_of
@@ -38,7 +39,6 @@ from gardenapp.services.night.outlook import (
     bare_outlook,
     site_night,
 )
-from gardenapp.services.night.plan_night import DEFAULT_DAY_GAIN_K, SAFE_BELOW
 
 MOST_NIGHTS = 7
 # A colder low than tonight's by more than this is worth saying; less is within the noise.

@@ -38,12 +38,23 @@ from gardenapp.science.allocation.problem import (
 )
 from gardenapp.science.allocation.reasons import words as reason_words
 from gardenapp.science.allocation.solve import solve
-from gardenapp.science.covers.lift import LiftPrior
+from gardenapp.science.allocation.weights import (
+    CLEARANCE_CM,
+    MOST_OPTIONS,
+    MOST_STACKS,
+    SAFE_BELOW,
+    SHELTER_MINUTES_PER_POT,
+    SHORT_FROM,
+    WALK_M_PER_MINUTE,
+    WORTH,
+    WORTH_PER_MINUTE,
+)
+from gardenapp.science.covers.lift import SHELTER_LIFT_K, LiftPrior
 from gardenapp.science.covers.lift_learning import LearntLift
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import NightCurve
 from gardenapp.science.night.exposure import FrostType, frost_type
-from gardenapp.science.night.morning import LiftOff, lift_off
+from gardenapp.science.night.morning import DEFAULT_DAY_GAIN_K, LiftOff, lift_off
 from gardenapp.science.night.sun import night_for
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden, tonight
@@ -51,7 +62,6 @@ from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.learning import SiteBelief, site_belief
 from gardenapp.services.night.outlook import (
     SHELTER,
-    SHELTER_LIFT_K,
     BareOutlook,
     CoveredOutlook,
     SiteNight,
@@ -66,22 +76,7 @@ from gardenapp.services.transaction import write_transaction
 from gardenapp.services.trials.cover_trials import Provenance, believed_gains, believed_lifts
 from gardenapp.words import _
 
-# Expected loss below which a planting is called safe, and from which a planting is called short
-# although it is covered. Our own choice, said on the help page.
-SAFE_BELOW = 0.05
-SHORT_FROM = 0.20
-# How much losing the whole planting counts. Our own scale of three words.
-WORTH = {"little": 1.0, "much": 3.0, "dearly": 9.0}
-# A minute of somebody's evening in the same unit: four minutes are worth a fiftieth of a
-# planting that its holder would mind a little. Our own choice.
-WORTH_PER_MINUTE = 0.005
-WALK_M_PER_MINUTE = 60.0  # a loaded walk in the dark; common practice, no source
-SHELTER_MINUTES_PER_POT = 2.0
-CLEARANCE_CM = 3.0  # so that leaves do not touch the film; common practice, no source
-MOST_STACKS = 24
 MOST_ATTEMPTS = 4
-MOST_OPTIONS = 6
-DEFAULT_DAY_GAIN_K = 8.0  # middle of the 6 to 12 °C that clear covers gain; common practice
 
 
 @dataclass

@@ -26,6 +26,8 @@ from gardenapp.extensions import db
 from gardenapp.models.nights import ObservedLow, Plan, PlanRow
 from gardenapp.models.replays import DONE, FAILED, INTERRUPTED, RUNNING, STOPPED, ReplayRun
 from gardenapp.readers.climate import ClimateReading, Unit, read_climate
+from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.learning import brier_score, reliability_table
 from gardenapp.science.season.replay import (
@@ -44,8 +46,6 @@ from gardenapp.science.season.replay import (
 from gardenapp.science.season.replay_forecasts import ReplayNight, error_pool
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, night_at
-from gardenapp.services.night.outlook import TOUCHING_UNDER_SHEET
-from gardenapp.services.night.plan_night import SAFE_BELOW
 from gardenapp.services.season.replay_gardens import (
     Covers,
     check_covers,
