@@ -26,6 +26,7 @@ from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.services.garden import passwords, people
 from gardenapp.services.garden.passwords import is_password
+from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from tests.conftest import make_settings
 from tests.factories import Factory
@@ -96,7 +97,7 @@ def test_one_planting_is_taller_than_every_cover() -> None:
 def test_tonight_is_planned_with_hours_and_a_believable_mix() -> None:
     forecast = find_forecast(NOW.date())
     assert forecast is not None
-    counts = _plan().header["counts"]
+    counts = header_of(_plan()).counts
 
     assert forecast.low_c == pytest.approx(-2.0)
     assert len(hours_of(forecast)) >= 15

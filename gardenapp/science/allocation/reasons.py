@@ -1,4 +1,8 @@
-"""Why a planting is left uncovered, and what would change that, in words for the board."""
+"""Why a planting is left uncovered, and what would change that: a code and its values.
+
+Pages say it in the reader's language. English words for it are made here for machines, the shell
+and the log.
+"""
 
 from __future__ import annotations
 
@@ -210,11 +214,16 @@ def _size_reason(ways: Sequence[_Way], planting: PlantingNeed, bare: int) -> Rea
 
 
 def words(reason: Reason) -> str:
-    """The reason as a short English phrase for the board; shares are "about", never a promise.
+    """The reason as a short English phrase; shares are "about", never a promise.
 
     Raises KeyError for a code this module does not make.
     """
-    return _WORDS[reason.code](reason.params)
+    return words_of(reason.code, reason.params)
+
+
+def words_of(code: str, values: Mapping[str, Number | str]) -> str:
+    """The same for a reason that was kept as its code and values. Raises KeyError likewise."""
+    return _WORDS[code](values)
 
 
 def _cm(value: Number | str) -> str:

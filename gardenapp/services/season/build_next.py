@@ -48,7 +48,7 @@ from gardenapp.services.builds.designing import Candidate, Wanted, suggest
 from gardenapp.services.builds.shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
 from gardenapp.services.night.outlook import prior_of
-from gardenapp.services.night.plan_night import pool_of
+from gardenapp.services.night.standing import pool_of
 from gardenapp.services.season import replay
 from gardenapp.services.season.replay import BUILD_NEXT, RunView, Step
 from gardenapp.services.season.replay_gardens import current_garden

@@ -45,7 +45,7 @@ from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.garden.hardiness import damage_curve
 from gardenapp.services.night.learning import site_belief
 from gardenapp.services.night.outlook import SHELTER, prior_of
-from gardenapp.services.night.plan_night import pool_of
+from gardenapp.services.night.standing import pool_of
 
 GARDEN_SEED = 7
 MOST_FACTOR = 100.0

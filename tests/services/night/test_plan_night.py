@@ -10,6 +10,7 @@ from sqlalchemy import select
 from gardenapp.errors import AlreadyClaimed, NotFound
 from gardenapp.extensions import db
 from gardenapp.models.nights import Deployment, Job, Plan
+from gardenapp.science.allocation.reasons import words_of
 from gardenapp.services.night import forecasts, plan_night, tonight
 from tests.factories import Factory
 
@@ -41,9 +42,9 @@ def test_a_cold_night_puts_the_cover_over_the_tender_planting(make: Factory) -> 
 
     (row,) = page.rows
     assert row.status in {"protect", "short"}
-    assert row.jobs[0].places == (("north shed", ("T7",)),)
-    assert row.data["given"][0]["temp"][0] > row.data["temp"][0]
-    assert row.data["given"][0]["share"] < row.data["share"]
+    assert page.jobs_for(row)[0].places == (("north shed", ("T7",)),)
+    assert row.given[0].temp.mean > row.temp.mean
+    assert row.given[0].share < row.share
 
 
 def test_a_warm_night_leaves_everything_bare_and_safe(make: Factory) -> None:
@@ -67,7 +68,9 @@ def test_a_gale_takes_light_covers_out_and_says_why(make: Factory) -> None:
     (row,) = page.rows
     assert page.jobs == ()
     assert row.status == "short"
-    assert "gust 20 m/s" in row.data["reason"]["words"]
+    assert row.reason is not None
+    assert row.reason.code == "too_windy"
+    assert "gust 20 m/s" in words_of(row.reason.code, row.reason.values)
 
 
 def test_a_planting_taller_than_every_cover_is_short_with_the_height_it_needs(
@@ -81,8 +84,9 @@ def test_a_planting_taller_than_every_cover_is_short_with_the_height_it_needs(
 
     (row,) = page.rows
     assert row.status == "short"
-    assert row.data["reason"]["code"] == "too_tall"
-    assert "150 cm" in row.data["reason"]["words"]
+    assert row.reason is not None
+    assert row.reason.code == "too_tall"
+    assert "150 cm" in words_of(row.reason.code, row.reason.values)
 
 
 def test_a_new_forecast_keeps_what_is_on(make: Factory) -> None:
@@ -194,8 +198,9 @@ def test_an_own_plots_cover_stays_on_its_owners_plot(make: Factory) -> None:
     page = plan(make.now)
 
     assert {job.plot for job in page.jobs} == {"own"}
-    short = next(row for row in page.rows if row.data["plot"] == "theirs")
-    assert short.data["reason"]["code"] == "not_lent"
+    short = next(row for row in page.rows if row.plot == "theirs")
+    assert short.reason is not None
+    assert short.reason.code == "not_lent"
 
 
 def test_two_covers_of_a_job_are_told_with_their_places(make: Factory) -> None:
