@@ -44,7 +44,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
     if forecast is None:
         raise NotFound(_("There is no forecast for that night yet. Enter or import one."))
     belief = site_belief(before=evening)
-    site = _site(garden, forecast, belief)
+    site = site_of(garden, forecast, belief)
     for _attempt in range(MOST_ATTEMPTS):
         snapshot = _work_out(garden, site, belief)
         try:
@@ -62,7 +62,7 @@ def _work_out(garden: Garden, site: SiteNight, belief: SiteBelief) -> Snapshot:
     return snapshot_of(prospect, allocation, jobs)
 
 
-def _site(garden: Garden, forecast: Forecast, belief: SiteBelief) -> SiteNight:
+def site_of(garden: Garden, forecast: Forecast, belief: SiteBelief) -> SiteNight:
     """The night at the garden's screen."""
     night = night_for(
         forecast.night_of,

@@ -19,8 +19,8 @@ from gardenapp.models.nights import Job, JobPart, Plan, PlanRow
 from gardenapp.models.people import Member
 from gardenapp.models.trials import Trial, TrialNight
 from tests.factories import Factory
+from tests.services.night.planning import EVENING
 
-EVENING = date(2026, 11, 24)
 SAMPLES = Path(__file__).parent / "samples"
 LOW = {"low_c": -3.0, "cloud_fraction": 0.1, "wind_mps": 1.0, "gust_mps": 4.0}
 BEANS, DAHLIA, LEMON, LEEKS, BASIL = 101, 102, 103, 104, 105
