@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
@@ -187,9 +187,8 @@ def _as_it_stands(story: PlantingStory, on: Collection[int]) -> PlantingStory:
 
 
 def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
-    session = db.session
     rows = list(
-        session.execute(
+        db.session.execute(
             select(Job, Plot.label)
             .join(Plot, Plot.id == Job.plot_id)
             .where(Job.plan_id == plan_id)
@@ -197,29 +196,11 @@ def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
             .order_by(Job.by_at, Job.id)
         )
     )
-    job_ids = [job.id for job, _ in rows]
-    cover_ids = {
-        cover_id
-        for job, _ in rows
-        for part in job.parts
-        for cover_id in (part.cover_id, part.inner_cover_id)
-        if cover_id is not None
-    }
-    covers = {
-        cover.id: CoverToFetch(
-            cover.id,
-            cover.label,
-            cover.place_id,
-            cover.place.label if cover.place else "",
-            cover.condition == "worn",
-        )
-        for cover in session.scalars(
-            select(Cover).where(Cover.id.in_(cover_ids)).options(joinedload(Cover.place))
-        )
-    }
+    job_ids = [job.id for job, _plot in rows]
+    covers = _covers_to_fetch([job for job, _plot in rows])
     claims = {
         claim.job_id: claim
-        for claim in session.scalars(
+        for claim in db.session.scalars(
             select(Claim)
             .where(Claim.job_id.in_(job_ids), Claim.released_at.is_(None))
             .options(joinedload(Claim.member))
@@ -227,56 +208,92 @@ def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
     }
     standing: dict[int, list[Deployment]] = defaultdict(list)
     finished: set[int] = set()
-    for deployment in session.scalars(
+    for deployment in db.session.scalars(
         select(Deployment).where(Deployment.job_id.in_(job_ids)).order_by(Deployment.id)
     ):
         if deployment.taken_off_at is None:
             standing[deployment.job_id or 0].append(deployment)
         elif not deployment.was_undone:
             finished.add(deployment.job_id or 0)
-    found = []
-    for job, plot in rows:
-        plants: dict[int, int] = defaultdict(int)
-        for part in job.parts:
-            for key, number in part.plants.items():
-                plants[int(key)] += number
-        on = standing.get(job.id, [])
-        claim = claims.get(job.id)
-        if on and len(on) >= len(job.parts):
-            state = "on"
-        elif job.id in finished and not on:
-            state = "off"
-        elif claim is not None:
-            state = "claimed"
-        else:
-            state = "free"
-        found.append(
-            BoardJob(
-                id=job.id,
-                plot_id=job.plot_id,
-                plot=plot,
-                treatment=job.treatment,
-                name=header.name_of(job.treatment, job.label),
-                units=len(job.parts),
-                covers=tuple(
-                    covers[cover_id]
-                    for part in job.parts
-                    for cover_id in (part.cover_id, part.inner_cover_id)
-                    if cover_id in covers
-                ),
-                plants=dict(plants),
-                minutes=job.minutes,
-                by_at=job.by_at,
-                lift_by_at=job.lift_by_at,
-                safe_from_at=job.safe_from_at,
-                must_come_off=job.must_come_off,
-                state=state,
-                claimed_by_id=claim.member_id if claim else None,
-                claimed_by=claim.member.name if claim else "",
-                on_since=min((d.put_on_at for d in on), default=None),
-            )
+    return [
+        _board_job(
+            job,
+            plot,
+            header,
+            covers,
+            claim=claims.get(job.id),
+            on=standing.get(job.id, []),
+            is_finished=job.id in finished,
         )
-    return found
+        for job, plot in rows
+    ]
+
+
+def _covers_of(part: JobPart) -> list[int]:
+    """A part's covers, outermost first."""
+    return [cover for cover in (part.cover_id, part.inner_cover_id) if cover is not None]
+
+
+def _covers_to_fetch(jobs: Collection[Job]) -> dict[int, CoverToFetch]:
+    """The covers of these jobs, by id."""
+    cover_ids = {cover for job in jobs for part in job.parts for cover in _covers_of(part)}
+    return {
+        cover.id: CoverToFetch(
+            cover.id,
+            cover.label,
+            cover.place_id,
+            cover.place.label if cover.place else "",
+            cover.condition == "worn",
+        )
+        for cover in db.session.scalars(
+            select(Cover).where(Cover.id.in_(cover_ids)).options(joinedload(Cover.place))
+        )
+    }
+
+
+def _board_job(
+    job: Job,
+    plot: str,
+    header: PlanHeader,
+    covers: Mapping[int, CoverToFetch],
+    *,
+    claim: Claim | None,
+    on: Collection[Deployment],
+    is_finished: bool,
+) -> BoardJob:
+    plants: dict[int, int] = defaultdict(int)
+    for part in job.parts:
+        for key, number in part.plants.items():
+            plants[int(key)] += number
+    if on and len(on) >= len(job.parts):
+        state = "on"
+    elif is_finished and not on:
+        state = "off"
+    elif claim is not None:
+        state = "claimed"
+    else:
+        state = "free"
+    return BoardJob(
+        id=job.id,
+        plot_id=job.plot_id,
+        plot=plot,
+        treatment=job.treatment,
+        name=header.name_of(job.treatment, job.label),
+        units=len(job.parts),
+        covers=tuple(
+            covers[cover] for part in job.parts for cover in _covers_of(part) if cover in covers
+        ),
+        plants=dict(plants),
+        minutes=job.minutes,
+        by_at=job.by_at,
+        lift_by_at=job.lift_by_at,
+        safe_from_at=job.safe_from_at,
+        must_come_off=job.must_come_off,
+        state=state,
+        claimed_by_id=claim.member_id if claim else None,
+        claimed_by=claim.member.name if claim else "",
+        on_since=min((deployment.put_on_at for deployment in on), default=None),
+    )
 
 
 def planting_tonight(
@@ -578,8 +595,9 @@ def _twin(job: Job) -> Job | None:
 
 
 def _unit(part: JobPart) -> tuple[tuple[int, ...], tuple[tuple[int, int], ...]]:
-    covers = tuple(c for c in (part.cover_id, part.inner_cover_id) if c is not None)
-    return covers, tuple(sorted((int(key), number) for key, number in part.plants.items()))
+    return tuple(_covers_of(part)), tuple(
+        sorted((int(key), number) for key, number in part.plants.items())
+    )
 
 
 def _standing(job_id: int) -> list[Deployment]:
