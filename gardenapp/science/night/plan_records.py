@@ -13,6 +13,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Self
 
@@ -57,8 +58,10 @@ class TreatmentName:
         """In English, for machines, the log and the shell; pages say it the reader's way."""
         if not self.covers:
             return f"carry to {self.place}"
-        outer, *inner = self.covers
-        return " with ".join([outer, *(f"{name} under it" for name in inner)])
+        label = self.covers[0]
+        for under in self.covers[1:]:
+            label = f"{label} with {under} under it"
+        return label
 
     def to_json(self) -> dict[str, Any]:
         return {"covers": list(self.covers)} if self.covers else {"place": self.place}
@@ -68,13 +71,9 @@ class TreatmentName:
         return cls(tuple(data.get("covers", ())), data.get("place", ""))
 
     @classmethod
-    def from_label(cls, label: str) -> Self:
+    def from_label(cls, label: str) -> TreatmentName:
         """The reading of format 1, which kept the label alone."""
-        if found := _SHELTER_LABEL.fullmatch(label):
-            return cls(place=found["place"])
-        if found := _STACK_LABEL.fullmatch(label):
-            return cls((found["outer"], found["inner"]))
-        return cls((label,))
+        return _name_from_label(label)
 
 
 @dataclass(frozen=True, slots=True)
@@ -550,6 +549,15 @@ class PlanHeader:
                 {key: TreatmentName.from_json(item) for key, item in names.items()}
             ),
         )
+
+
+@lru_cache(maxsize=512)  # a plan says the same few hundreds of times
+def _name_from_label(label: str) -> TreatmentName:
+    if found := _SHELTER_LABEL.fullmatch(label):
+        return TreatmentName(place=found["place"])
+    if found := _STACK_LABEL.fullmatch(label):
+        return TreatmentName((found["outer"], found["inner"]))
+    return TreatmentName((label,))
 
 
 def _name(data: Mapping[str, Any], version: int) -> TreatmentName:

@@ -5,12 +5,13 @@ Its shape is a promise to whoever reads it, and does not follow the form in whic
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 
 from gardenapp.models.forecasts import Forecast
 from gardenapp.science.allocation.reasons import words_of
-from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, TreatmentName
+from gardenapp.science.night.plan_records import Gift, Option, PlanHeader, PlantingStory
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.night.tonight import BoardJob, TonightPage, tonight_page
 
@@ -42,8 +43,8 @@ def header_as_dict(header: PlanHeader) -> dict[str, Any]:
 def story_as_dict(story: PlantingStory) -> dict[str, Any]:
     """What a plan says of a planting: as it is kept, with labels and reasons in English words."""
     data = story.to_json()
-    data["given"] = [_labelled(gift.to_json(), gift.name) for gift in story.given]
-    data["options"] = [_labelled(option.to_json(), option.name) for option in story.options]
+    data["given"] = _labelled(data["given"], story.given)
+    data["options"] = _labelled(data["options"], story.options)
     if story.reason is not None:
         words = words_of(story.reason.code, story.reason.values)
         code, values = data["reason"].pop("code"), data["reason"].pop("params")
@@ -57,12 +58,17 @@ def story_as_dict(story: PlantingStory) -> dict[str, Any]:
     }
 
 
-def _labelled(data: dict[str, Any], name: TreatmentName) -> dict[str, Any]:
-    """What is kept with a name, with its English label in the same place."""
-    return {
-        "label" if key == "name" else key: name.label if key == "name" else value
-        for key, value in data.items()
-    }
+def _labelled(
+    kept: Sequence[dict[str, Any]], items: Sequence[Gift | Option]
+) -> list[dict[str, Any]]:
+    """What is kept with names, with their English labels in the same places."""
+    return [
+        {
+            "label" if key == "name" else key: item.name.label if key == "name" else value
+            for key, value in data.items()
+        }
+        for data, item in zip(kept, items, strict=True)
+    ]
 
 
 def _forecast(forecast: Forecast) -> dict[str, Any]:

@@ -11,9 +11,9 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 
-from gardenapp.extensions import db
+from gardenapp.extensions import Base, db
 from gardenapp.models.forecasts import Forecast, ForecastImport
 from gardenapp.models.nights import Job, JobPart, Plan, PlanRow
 from gardenapp.models.people import Member
@@ -91,6 +91,17 @@ def _add_trial(kind_id: int, now: datetime) -> None:
     db.session.commit()
 
 
+def _count_on(*tables: type[Base]) -> None:
+    """Let a server that counts rows itself go on after numbers that were given."""
+    if db.engine.dialect.name == "postgresql":
+        for table in tables:
+            name = table.__tablename__
+            newest = f'(SELECT max(id) FROM "{name}")'
+            db.session.execute(
+                text(f"SELECT setval(pg_get_serial_sequence('{name}', 'id'), {newest})")
+            )
+
+
 def write_sample(name: str) -> None:
     """Keep the plan that is in the database in a file of the samples."""
     plan = db.session.scalars(select(Plan)).one()
@@ -129,5 +140,7 @@ def keep_sample(name: str, *, now: datetime) -> Plan:
     db.session.flush()
     db.session.add_all([PlanRow(**item) for item in kept["rows"]])
     db.session.add_all([JobPart(**item) for item in kept["parts"]])
+    db.session.flush()
+    _count_on(Plan, Job, PlanRow, JobPart)
     db.session.commit()
     return plan
