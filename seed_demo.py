@@ -44,6 +44,7 @@ from gardenapp.services.garden import people
 from gardenapp.services.garden.passwords import hash_password
 from gardenapp.services.garden.plots import USUAL_OFFSETS
 from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night import forecasts
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.store import lots
@@ -634,7 +635,7 @@ def _say_night() -> None:
         select(Plan).where(Plan.night_of == evening, Plan.is_current.is_(True))
     )
     if plan is not None:
-        found = ", ".join(f"{count} {word}" for word, count in plan.header["counts"].items())
+        found = ", ".join(f"{count} {word}" for word, count in header_of(plan).counts.items())
         print(f"{GARDEN_NAME}, night of {evening.isoformat()}: plantings {found}.")
 
 

@@ -97,16 +97,6 @@ def speaking(language: str) -> Iterator[None]:
         yield
 
 
-# How a plan writes what it made of two names; each part is looked up by itself.
-_MADE_OF = (
-    (
-        re.compile(r"(?P<cover>.+) with (?P<under>.+) under it"),
-        marked("%(cover)s with %(under)s under it"),
-    ),
-    (re.compile(r"carry to (?P<place>.+)"), marked("carry to %(place)s")),
-)
-
-
 def said(text: Any) -> Any:
     """Words of a table or of the code in the reader's language, by the catalogue.
 
@@ -115,13 +105,7 @@ def said(text: Any) -> Any:
     """
     if not isinstance(text, str) or not text:
         return text
-    shown = _(text)
-    if shown == text:
-        for pattern, message in _MADE_OF:
-            found = pattern.fullmatch(text)
-            if found:
-                return _(message, **{name: _(part) for name, part in found.groupdict().items()})
-    return shown
+    return _(text)
 
 
 TRANSLATIONS = Path(__file__).parent / "translations"

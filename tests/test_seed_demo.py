@@ -6,13 +6,14 @@ import re
 import stat
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
 from flask import Flask
-from sqlalchemy import func, select
+from sqlalchemy import event, func, select
 
 import seed_demo
 from gardenapp import create_app, reference
@@ -26,9 +27,12 @@ from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.services.garden import passwords, people
 from gardenapp.services.garden.passwords import is_password
+from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.forecasts import find_forecast, hours_of
+from gardenapp.services.night.tonight import claim_job, mark_on, tonight_page
 from tests.conftest import make_settings
 from tests.factories import Factory
+from tests.pages import Pages
 
 NOW = datetime(2026, 11, 24, 15, 0, tzinfo=UTC)
 
@@ -38,7 +42,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
     """One demo garden, seeded once for the whole module."""
     patch = pytest.MonkeyPatch()
     patch.setattr(passwords, "_hasher", PasswordHasher(time_cost=1, memory_cost=64))
-    app = create_app(make_settings(tmp_path_factory.mktemp("demo")))
+    app = create_app(
+        make_settings(tmp_path_factory.mktemp("demo")), overrides={"CLOCK": lambda: NOW}
+    )
     with app.app_context():
         seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW)
         yield app
@@ -96,7 +102,7 @@ def test_one_planting_is_taller_than_every_cover() -> None:
 def test_tonight_is_planned_with_hours_and_a_believable_mix() -> None:
     forecast = find_forecast(NOW.date())
     assert forecast is not None
-    counts = _plan().header["counts"]
+    counts = header_of(_plan()).counts
 
     assert forecast.low_c == pytest.approx(-2.0)
     assert len(hours_of(forecast)) >= 15
@@ -232,3 +238,48 @@ def test_a_morning_s_forecast_plans_the_coming_night_too(
     seed_demo.refresh_forecast(low_c=4.0, now=NOW + timedelta(hours=17))
 
     assert planned == [NOW.date(), NOW.date() + timedelta(days=1)]
+
+
+@dataclass
+class Asked:
+    """How often a database was asked for something; rows that go in together are asked once."""
+
+    statements: int = 0
+
+    def __call__(self, *_: object) -> None:
+        self.statements += 1
+
+
+def _statements_of_a_low(pages: Pages, low: str) -> int:
+    """What a low costs, from the form that is sent to the page it leads to: kept and planned."""
+    fields = {"low": low, "unit": "C", "night_of": NOW.date().isoformat()}
+    fields["csrf_token"] = pages.get("/forecast/by-hand").token()
+    asked = Asked()
+    event.listen(db.engine, "before_cursor_execute", asked)
+    try:
+        pages.post("/forecast/by-hand", fields)
+    finally:
+        event.remove(db.engine, "before_cursor_execute", asked)
+    return asked.statements
+
+
+def test_a_low_costs_the_database_few_statements(demo: Flask) -> None:
+    coordinator = db.session.scalars(select(Member).where(Member.role == "coordinator")).first()
+    assert coordinator is not None
+    pages = Pages(demo).sign_in(coordinator)
+    before = _plan()
+
+    first = _statements_of_a_low(pages, "-1.0")
+    jobs = tonight_page(now=NOW).jobs
+    for job in jobs[:4]:
+        claim_job(job_id=job.id, member_id=coordinator.id, now=NOW)
+    for job in jobs[2:8]:
+        mark_on(job_id=job.id, member_id=coordinator.id, now=NOW)
+    second = _statements_of_a_low(pages, "-1.2")
+    db.session.expire_all()
+
+    print(f"a low: {first} statements; with jobs claimed and covers on: {second}")
+    assert _plan().id > before.id
+    assert {job.state for job in tonight_page(now=NOW).jobs} == {"free", "claimed", "on"}
+    assert first <= 80
+    assert second <= 80

@@ -14,8 +14,10 @@ from gardenapp.cli import main
 from gardenapp.cli.base import fail, local_time, with_app
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
+from gardenapp.science.allocation.reasons import words_of
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts, tonight
+from gardenapp.services.night.machine_board import board_as_dict
 from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
 
 
@@ -89,7 +91,7 @@ def forecast_fetch(as_json: bool) -> None:
 def _planned(imported: forecasts.Imported, now: datetime, as_json: bool) -> None:
     plans = replan_if_needed(nights=imported.nights, member_id=None, now=now)
     if as_json:
-        _print_json({"imported": _imported(imported), "board": tonight.board_as_dict(now=now)})
+        _print_json({"imported": _imported(imported), "board": board_as_dict(now=now)})
         return
     nights = ", ".join(night.isoformat() for night in imported.nights)
     click.echo(f"Taken in ({imported.kind}), nights of {nights}.")
@@ -113,7 +115,7 @@ def plan(night: datetime | None, as_json: bool) -> None:
     evening = night.date() if night else None
     plan_and_tell(night_of=evening, member_id=None, now=now)
     if as_json:
-        _print_json(tonight.board_as_dict(now=now, night_of=evening))
+        _print_json(board_as_dict(now=now, night_of=evening))
     else:
         _print_board(now, evening)
 
@@ -133,12 +135,12 @@ def _print_json(value: Any) -> None:
 
 def _print_board(now: datetime, evening: date | None) -> None:
     page = tonight.tonight_page(now=now, night_of=evening)
-    if page.plan_id is None:
+    if page.header is None:
         raise NotFound("That night has no plan.")
-    low, sd = page.header["low"]
-    click.echo(f"Night of {page.night_of.isoformat()}: low {low:.1f} °C ± {sd:.1f} K")
-    if page.header["put_on_by"]:
-        click.echo(f"Put on by {local_time(datetime.fromisoformat(page.header['put_on_by']))}")
+    low = page.header.low
+    click.echo(f"Night of {page.night_of.isoformat()}: low {low.mean:.1f} °C ± {low.sd:.1f} K")
+    if page.header.put_on_by is not None:
+        click.echo(f"Put on by {local_time(page.header.put_on_by)}")
     click.echo("  ".join(f"{name} {number}" for name, number in sorted(page.counts.items())))
     click.echo(f"Best within {page.gap:.2%} ({page.method})")
     for job in page.jobs:
@@ -147,11 +149,10 @@ def _print_board(now: datetime, evening: date | None) -> None:
             for place, labels in job.places
         )
         verb = "take off" if job.must_come_off else job.state
-        click.echo(f"  {job.plot}: {job.label} ({where or 'by hand'}) [{verb}]")
-    for row in page.rows:
-        if row.status == "short":
-            reason = row.data.get("reason", {}).get("words", "")
-            click.echo(
-                f"  short: {row.data['name']} in {row.data['plot']}, about "
-                f"{row.data['after']:.0%} likely lost; {reason}"
-            )
+        click.echo(f"  {job.plot}: {job.name.label} ({where or 'by hand'}) [{verb}]")
+    for story in page.with_status("short"):
+        reason = story.reason
+        words = "" if reason is None else words_of(reason.code, reason.values)
+        click.echo(
+            f"  short: {story.name} in {story.plot}, about {story.after:.0%} likely lost; {words}"
+        )

@@ -13,6 +13,7 @@ from gardenapp.reference.loader import (
     load_lift_evidence,
     load_materials,
     load_night_values,
+    load_offsets,
     load_sources,
     load_stages,
     load_terms,
@@ -32,6 +33,7 @@ from gardenapp.reference.records import (
     StageDefault,
     Status,
     Term,
+    UsualOffset,
 )
 
 __all__ = [
@@ -49,12 +51,14 @@ __all__ = [
     "StageDefault",
     "Status",
     "Term",
+    "UsualOffset",
     "load_cautions",
     "load_constructions",
     "load_evidence",
     "load_lift_evidence",
     "load_materials",
     "load_night_values",
+    "load_offsets",
     "load_sources",
     "load_stages",
     "load_terms",

@@ -34,6 +34,7 @@ from gardenapp.reference.records import (
     StageDefault,
     Status,
     Term,
+    UsualOffset,
 )
 
 _T = TypeVar("_T")
@@ -386,6 +387,26 @@ def load_night_values() -> Mapping[str, NightValue]:
         )
 
     return MappingProxyType({value.step: value for value in _table("night.csv", make)})
+
+
+@cache
+def load_offsets() -> tuple[UsualOffset, ...]:
+    """How much colder or milder usual spots of a garden are than its screen.
+
+    Raises ValueError when the table is damaged.
+    """
+
+    def make(row: _Row) -> UsualOffset:
+        return UsualOffset(
+            key=row.text("key"),
+            label=row.text("label"),
+            mean_k=row.number("mean_k"),
+            sd_k=row.number("sd_k"),
+            hint=row.text("hint"),
+            status=row.status(),
+        )
+
+    return _table("offsets.csv", make)
 
 
 @cache

@@ -256,6 +256,21 @@ class Material:
 
 
 @dataclass(frozen=True)
+class UsualOffset:
+    """What to expect of a spot in a garden before anything has been read there. [K, a difference]
+
+    `mean_k` is plot low minus forecast low; `sd_k` is how far off that guess may well be.
+    """
+
+    key: str
+    label: str
+    mean_k: float
+    sd_k: float
+    hint: str
+    status: Status
+
+
+@dataclass(frozen=True)
 class Term:
     """A word of the trade with one plain sentence for help texts."""
 

@@ -73,6 +73,8 @@ def table_texts() -> Iterator[str]:
         yield from (kind.label, kind.construction, kind.material)
     for caution in loader.load_cautions():
         yield from (caution.text, caution.defer_to)
+    for offset in loader.load_offsets():
+        yield from (offset.label, offset.hint)
     for term in loader.load_terms():
         yield from (term.term, term.meaning)
 

@@ -19,6 +19,7 @@ from markupsafe import Markup
 
 from gardenapp.readers.records import LineError
 from gardenapp.science.units import c_to_f, difference_k_to_f
+from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
 from gardenapp.words import _, day_of, decimal_sign, month_of, n_, retold, said
@@ -103,12 +104,14 @@ def temperature(value_c: float | None, unit: str | None = None, *, digits: int =
 
 def both_units(value_c: float, *, digits: int = 1) -> str:
     """A temperature in both units, the reader's first."""
-    first = temperature_unit()
-    other = "F" if first == "C" else "C"
-    return (
-        f"{temperature(value_c, first, digits=digits)} "
-        f"({temperature(value_c, other, digits=0 if other == 'F' else digits)})"
-    )
+    return f"{temperature(value_c, digits=digits)} ({other_unit(value_c, digits=digits)})"
+
+
+def other_unit(value_c: float, *, digits: int = 1) -> str:
+    """A temperature in the unit that the reader did not choose; Fahrenheit in whole degrees."""
+    if temperature_unit() == "F":
+        return temperature(value_c, "C", digits=digits)
+    return temperature(value_c, "F", digits=0)
 
 
 def difference(
@@ -265,6 +268,7 @@ def init_formats(app: Flask) -> None:
     for function in (
         temperature,
         both_units,
+        other_unit,
         difference,
         chance,
         clock,
@@ -278,6 +282,7 @@ def init_formats(app: Flask) -> None:
         decimals,
         shortest,
         said,
+        treatment_words,
         retold,
         fault,
         owned,

@@ -41,6 +41,7 @@ from gardenapp.models.nights import Plan
 from gardenapp.models.plants import CropStage
 from gardenapp.services.garden import people
 from gardenapp.services.garden.seeding import seed_catalogue
+from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.forecasts import enter_by_hand
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.transaction import write_transaction
@@ -131,7 +132,7 @@ def fill(folder: Path) -> str:
         plan = db.session.scalars(select(Plan).where(Plan.is_current)).one()
         print(
             f"planned in {time.perf_counter() - started:.1f} s: {plan.method}, gap {plan.gap:.2%}, "
-            f"{plan.header['counts']}, {len(plan.jobs)} jobs"
+            f"{dict(header_of(plan).counts)}, {len(plan.jobs)} jobs"
         )
         token = people.make_invite(member_id=members[0].id, by_id=None, now=NOW)
         db.session.remove()

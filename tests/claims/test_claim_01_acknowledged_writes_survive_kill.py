@@ -25,10 +25,11 @@ from sqlalchemy import func, select
 
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import Forecast
-from gardenapp.models.nights import Job, JobPart, Plan, PlanRow
+from gardenapp.models.nights import Job, JobPart, Plan
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import StorePlace
 from gardenapp.services.garden import people
+from gardenapp.services.kept_plans import stories_of
 from tests import postgres_pool
 from tests.factories import Factory
 from tests.servers import Serve
@@ -117,11 +118,11 @@ def check_whole(expected: set[str], forecasts: int) -> None:
     plantings = db.session.scalar(select(func.count()).select_from(Planting))
     nights = set()
     for plan in db.session.scalars(select(Plan)):
-        rows = db.session.scalars(select(PlanRow).where(PlanRow.plan_id == plan.id)).all()
+        stories = stories_of(plan)
         jobs = set(db.session.scalars(select(Job.id).where(Job.plan_id == plan.id)))
-        assert len(rows) == plantings, "half a plan"
-        for row in rows:
-            assert {gift["job_id"] for gift in row.data["given"]} <= jobs
+        assert len(stories) == plantings, "half a plan"
+        for story in stories:
+            assert {gift.job_id for gift in story.given} <= jobs
         filled = set(db.session.scalars(select(JobPart.job_id).where(JobPart.job_id.in_(jobs))))
         assert filled == jobs, "a job without parts"
         if plan.is_current:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gardenapp.reference import Material, load_cautions, load_materials, load_terms
+from gardenapp.reference import Material, load_cautions, load_materials, load_offsets, load_terms
 
 
 def material(name: str, what: str, source_id: str = "") -> Material:
@@ -212,3 +212,12 @@ def test_air_frost_is_strictly_below_zero() -> None:
     (frost,) = [term for term in load_terms() if term.term == "air frost"]
 
     assert "exactly 0.0 °C is not" in frost.meaning
+
+
+def test_each_usual_spot_is_named_once_with_what_tells_it_and_where_its_figure_is_from() -> None:
+    offsets = load_offsets()
+
+    assert len({offset.key for offset in offsets}) == len(offsets) == 12
+    assert all(offset.label and offset.hint for offset in offsets)
+    assert {offset.status for offset in offsets} == {"practice"}
+    assert all(-3.0 <= offset.mean_k <= 3.0 for offset in offsets)

@@ -67,4 +67,4 @@ def test_a_trial_changes_the_board_the_same_evening_with_its_why(
     assert "was believed to add +1.5" in text
     assert "after 4 nights of a trial here" in text
     (row,) = tonight.tonight_page(now=make.now).rows
-    assert row.data["given"][0]["lift"][0] > 2.0
+    assert row.given[0].lift.mean > 2.0

@@ -15,6 +15,7 @@ from flask import Flask
 
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden, Member
+from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.services.garden import people
 from gardenapp.services.notices import feeds
 from gardenapp.web import catalogue, formats
@@ -167,7 +168,8 @@ def test_nights_days_and_numbers_are_written_the_spanish_way() -> None:
     assert formats.day_name(date(2026, 11, 24)) == "martes, 24 de noviembre de 2026"
     assert formats.plural(1, "plot") + formats.plural(2, "night", "nights") == "1 plot2 noches"
     assert formats.chance(0.001) == f"menos del 1{space}%"
-    assert formats.said("Timber frame with clear film with Loose straw, about 10 cm under it") == (
+    stack = TreatmentName(("Timber frame with clear film", "Loose straw, about 10 cm"))
+    assert formats.treatment_words(stack) == (
         "Armazón de madera con plástico transparente con Paja suelta, unos 10 cm debajo"
     )
 

@@ -1,4 +1,8 @@
-"""Why a planting is left uncovered, and what would change that, in words for the board."""
+"""Why a planting is left uncovered, and what would change that: a code and its values.
+
+Pages say it in the reader's language. English words for it are made here for machines, the shell
+and the log.
+"""
 
 from __future__ import annotations
 
@@ -209,12 +213,12 @@ def _size_reason(ways: Sequence[_Way], planting: PlantingNeed, bare: int) -> Rea
     return _make("too_big", params, bare, planting, 1)
 
 
-def words(reason: Reason) -> str:
-    """The reason as a short English phrase for the board; shares are "about", never a promise.
+def words_of(code: str, values: Mapping[str, Number | str]) -> str:
+    """A reason's code and values as a short English phrase; shares are "about", never a promise.
 
     Raises KeyError for a code this module does not make.
     """
-    return _WORDS[reason.code](reason.params)
+    return _WORDS[code](values)
 
 
 def _cm(value: Number | str) -> str:

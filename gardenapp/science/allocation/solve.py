@@ -38,7 +38,7 @@ from gardenapp.science.allocation.program import (
     most_units_of,
     units_program,
 )
-from gardenapp.science.allocation.reasons import reasons_for, words
+from gardenapp.science.allocation.reasons import reasons_for
 from gardenapp.science.allocation.stopwatch import Stopwatch
 
 __all__ = [
@@ -54,7 +54,6 @@ __all__ = [
     "Treatment",
     "Use",
     "solve",
-    "words",
 ]
 
 

@@ -18,6 +18,14 @@ SECOND_LAYER_SHARE = 0.6
 as much, so the second adds 0.52 to 0.67 of the first, if the ground gives the same heat."""
 _SECOND_LAYER_SHARE_SD = 0.15
 
+SHELTER_LIFT_K = Estimate(3.0, 1.5)
+SHELTER_LIFT_STATUS = "memory"
+"""Air in an unheated shed or porch against the air outside, and how far that may be off. From
+memory: a closed unheated outbuilding keeps a few degrees; no published figure was found."""
+
+TOUCHING_UNDER_SHEET = 0.15
+"""Share of a plant's leaves that touch a sheet lying on it. From memory; on hoops it is none."""
+
 _UNSEALED_LOSS_SHARE = 0.4
 _UNSEALED_LEAST_K = 0.2
 _UNSEALED_MOST_K = 1.0

@@ -22,6 +22,16 @@ Of 67 published pairs of 10 and 90 % kill of fruit buds the middle one means 0.8
 spread; open blossom 0.2 to 1.1 K, closed buds more. We take 1 K, a little wider, for a crop
 whose spread nobody printed. Chilling: from memory."""
 
+AIR_RECORD_K = Estimate(-0.75, 0.5)
+"""What a threshold recorded in the field is moved by, to hold for the leaf. It is the air a grower
+read, on nights when leaves ran colder than that air; the plan reckons with the leaf. Half of a
+clear night's usual difference is taken, the other half left as caution, since nobody wrote down
+what kind of night it was. The halving is our own choice; the difference is that of
+`exposure.leaf_k`."""
+
+USUAL_POT_L = 10.0
+"""A pot of the usual garden size where nobody said how big it is. From memory."""
+
 _PUBLISHED_SHARE = {"damage": 0.10, "kill": 0.50, "root_kill": 0.50, "chilling": 0.10}
 """What share hurt one published temperature of a kind is read as: damage is the onset."""
 

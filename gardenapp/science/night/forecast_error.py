@@ -20,6 +20,12 @@ minimum at Mount Pocono, Pennsylvania, grow from 2.2 to 3.1 °F between day 1 an
 _MOST_SD_K = 4.0
 _LONGEST_LEAD_H = 360.0
 
+FIRST_NIGHT_LEAD_H = 12.0
+"""The publisher's error belongs to the first night ahead; a forecast typed in has no issue time
+and is taken as that of the same afternoon. Our own choice."""
+MOST_LEAD_H = 24.0 * 10
+"""Older forecasts are taken to be no worse than this. Our own choice."""
+
 BIAS_PRIOR = Estimate(0.0, 0.5)
 """A service's mean error at one garden, before its record speaks. From memory."""
 PRIOR_NIGHTS = 10.0

@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 
 from gardenapp.models.plants import CropStage
-from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.damage import DamageCurve, curve_from_pair, curve_from_threshold
-
-# A threshold recorded in the field is the air a grower read, on nights when leaves ran colder
-# than that air; the plan reckons with the leaf. Half of a clear night's usual difference is
-# taken, the other half left as caution, since nobody wrote down what kind of night it was.
-# The halving is our own choice; the difference is that of `science.exposure.leaf_k`.
-AIR_RECORD_K = Estimate(-0.75, 0.5)
+from gardenapp.science.night.damage import (
+    AIR_RECORD_K,
+    DamageCurve,
+    curve_from_pair,
+    curve_from_threshold,
+)
 
 
 def damage_curve(stage: CropStage, *, is_hardened: bool) -> tuple[DamageCurve, float, str]:

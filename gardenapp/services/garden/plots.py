@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from flask_sqlalchemy.session import Session
@@ -15,73 +15,17 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
+from gardenapp.reference import UsualOffset, load_offsets
 from gardenapp.services import change_log
 from gardenapp.services.permission import coordinator_only
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
-
-@dataclass(frozen=True)
-class UsualOffset:
-    """What to expect of a spot before anything has been read there. [K, a difference]
-
-    `mean_k` is plot low minus forecast low; `sd_k` is how far off that guess may well be.
-    """
-
-    key: str
-    label: str
-    mean_k: float
-    sd_k: float
-    hint: str
-
-
 OFFSET_STATUS = later("common practice, no source")
 
-# Rough sizes that growers give for such spots: common practice, no source. The spreads are
-# wide on purpose, so that the first few lows read at the plot outweigh them.
-USUAL_OFFSETS: tuple[UsualOffset, ...] = (
-    UsualOffset("open", later("Open, level ground"), 0.0, 0.7, later("nothing above it, no slope")),
-    UsualOffset(
-        "pocket", later("Frost pocket"), -2.5, 1.2, later("a hollow where cold air has no way out")
-    ),
-    UsualOffset(
-        "low", later("Low ground"), -1.5, 1.0, later("the foot of a slope, cold air drifts over it")
-    ),
-    UsualOffset(
-        "dammed",
-        later("Above a hedge or wall across the slope"),
-        -1.2,
-        1.0,
-        later("cold air is held back there"),
-    ),
-    UsualOffset("slope", later("Part way up a slope"), 0.8, 0.8, later("cold air drains away")),
-    UsualOffset(
-        "top",
-        later("Top of a slope"),
-        0.5,
-        0.8,
-        later("cold air drains away, but the wind finds it"),
-    ),
-    UsualOffset(
-        "hedge", later("Beside a hedge or fence"), 0.3, 0.8, later("part of the sky is hidden")
-    ),
-    UsualOffset(
-        "tree", later("Under an evergreen tree"), 1.0, 0.9, later("most of the sky is hidden")
-    ),
-    UsualOffset(
-        "wall", later("At the foot of a sunny wall"), 1.5, 1.0, later("the wall gives back the sun")
-    ),
-    UsualOffset("house", later("Against a heated house"), 2.0, 1.0, later("under the eaves")),
-    UsualOffset(
-        "roofed", later("Under a roof, open at the sides"), 1.5, 1.0, later("a porch or a carport")
-    ),
-    UsualOffset(
-        "paved",
-        later("Paved yard among buildings"),
-        1.0,
-        1.0,
-        later("stone holds the day's warmth"),
-    ),
+# The table is in English; its words are said when they are read.
+USUAL_OFFSETS: tuple[UsualOffset, ...] = tuple(
+    replace(offset, label=later(offset.label), hint=later(offset.hint)) for offset in load_offsets()
 )
 _OFFSETS_BY_KEY = {offset.key: offset for offset in USUAL_OFFSETS}
 

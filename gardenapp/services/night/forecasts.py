@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -95,7 +96,7 @@ def enter_by_hand(
         raise OutOfRange(_("The low must be between −60 and 60 °C."))
     if gust_mps is not None and wind_mps is not None and gust_mps < wind_mps:
         raise OutOfRange(_("The gust cannot be weaker than the wind."))
-    night = NightForecast(
+    forecast = Forecast(
         night_of=night_of,
         low_c=low_c,
         low_at=low_at,
@@ -103,9 +104,12 @@ def enter_by_hand(
         wind_mps=wind_mps,
         gust_mps=gust_mps,
         dew_point_c=dew_point_c,
+        hours=[],
     )
-    reading = ForecastReading(kind="by hand", nights=(night,))
-    return _store(reading, came_by="hand", name="", data=b"", member_id=member_id, now=now)
+    source = ForecastImport(
+        came_by="hand", kind="by hand", name="", entered_by_id=member_id, entered_at=now
+    )
+    return _keep(source, [forecast])
 
 
 def read_file(
@@ -368,51 +372,59 @@ def _store(
     member_id: int | None,
     now: datetime,
 ) -> Imported:
+    source = ForecastImport(
+        came_by=came_by,
+        kind=reading.kind,
+        name=name[:200],
+        sha256=hashlib.sha256(data).hexdigest() if data else "",
+        entered_by_id=member_id,
+        entered_at=now,
+        issued_at=reading.issued_at,
+        attribution=reading.attribution[:200],
+        notes="\n".join(reading.notes),
+    )
+    kept = _keep(source, [_row(night) for night in reading.nights], called=name)
+    return replace(kept, attribution=reading.attribution, notes=reading.notes)
+
+
+def _row(night: NightForecast) -> Forecast:
+    return Forecast(
+        night_of=night.night_of,
+        low_c=night.low_c,
+        low_at=night.low_at,
+        evening_c=night.evening_c,
+        cloud_fraction=night.cloud_fraction,
+        wind_mps=night.wind_mps,
+        gust_mps=night.gust_mps,
+        dew_point_c=night.dew_point_c,
+        hours=[_hour_as_json(hour) for hour in night.hours],
+        notes="\n".join(night.notes),
+    )
+
+
+def _keep(source: ForecastImport, forecasts: Sequence[Forecast], *, called: str = "") -> Imported:
+    """Write an import with its nights, the first of them first; `called` goes into the log."""
+    first = forecasts[0]
     with write_transaction() as session:
-        row = ForecastImport(
-            came_by=came_by,
-            kind=reading.kind,
-            name=name[:200],
-            sha256=hashlib.sha256(data).hexdigest() if data else "",
-            entered_by_id=member_id,
-            entered_at=now,
-            issued_at=reading.issued_at,
-            attribution=reading.attribution[:200],
-            notes="\n".join(reading.notes),
-        )
-        session.add(row)
+        session.add(source)
         session.flush()
-        for night in reading.nights:
-            session.add(
-                Forecast(
-                    import_id=row.id,
-                    night_of=night.night_of,
-                    low_c=night.low_c,
-                    low_at=night.low_at,
-                    evening_c=night.evening_c,
-                    cloud_fraction=night.cloud_fraction,
-                    wind_mps=night.wind_mps,
-                    gust_mps=night.gust_mps,
-                    dew_point_c=night.dew_point_c,
-                    hours=[_hour_as_json(hour) for hour in night.hours],
-                    notes="\n".join(night.notes),
-                )
-            )
-        first = reading.nights[0]
+        for forecast in forecasts:
+            forecast.import_id = source.id
+        session.add_all(forecasts)
         change_log.record(
-            action=f"forecast by {came_by}",
+            action=f"forecast by {source.came_by}",
             subject=f"night of {first.night_of.isoformat()}",
-            detail=f"low {first.low_c:.1f} °C; {len(reading.nights)} nights; {name}"[:500],
-            at=now,
-            member_id=member_id,
+            detail=f"low {first.low_c:.1f} °C; {len(forecasts)} nights; {called}"[:500],
+            at=source.entered_at,
+            member_id=source.entered_by_id,
         )
-        import_id = row.id
+        import_id = source.id
     return Imported(
         import_id=import_id,
-        nights=tuple(night.night_of for night in reading.nights),
-        kind=reading.kind,
-        attribution=reading.attribution,
-        notes=reading.notes,
+        nights=tuple(forecast.night_of for forecast in forecasts),
+        kind=source.kind,
+        attribution="",
+        notes=(),
     )
 
 

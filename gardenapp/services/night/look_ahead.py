@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
-from sqlalchemy.orm import joinedload, selectinload
+from sqlalchemy.orm import selectinload
 
 from gardenapp.extensions import db
 from gardenapp.models.covers import CoverClass
@@ -24,23 +24,26 @@ from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.readers.records import HourForecast
+from gardenapp.science.allocation.weights import SAFE_BELOW
 from gardenapp.science.covers.lift_learning import LearntLift
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import curve_from_hours
 from gardenapp.science.night.morning import lift_off
+from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.science.night.sun import Night, night_for
 from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.day_gains import ENOUGH_HOURS, clearest_cloud, reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
+from gardenapp.services.night.gather import stages_of
 from gardenapp.services.night.learning import SiteBelief, site_belief
 from gardenapp.services.night.outlook import (
     SHELTER,
     BareOutlook,
     SiteNight,
-    bare_outlook,
     site_night,
 )
-from gardenapp.services.night.plan_night import SAFE_BELOW
+from gardenapp.services.night.prospect import bare_outlooks
 from gardenapp.services.trials.cover_trials import believed_gains
 
 MOST_NIGHTS = 7
@@ -74,7 +77,7 @@ class CoverDay:
     job_id: int
     plot_id: int
     plot: str
-    label: str
+    name: TreatmentName
     verdict: str
     why: str
     lift_by_at: datetime | None
@@ -143,6 +146,15 @@ class _Outlook:
 
 
 @dataclass(frozen=True)
+class _JobOn:
+    """One of tonight's jobs, with its plot's label and what is put on."""
+
+    job: Job
+    plot: str
+    name: TreatmentName
+
+
+@dataclass(frozen=True)
 class _World:
     garden: Garden
     zone: ZoneInfo
@@ -196,14 +208,7 @@ def _world(evening: date) -> _World:
             select(Planting).where(Planting.ended_at.is_(None)).order_by(Planting.id)
         )
     }
-    stages = {
-        stage.id: stage
-        for stage in db.session.scalars(
-            select(CropStage)
-            .where(CropStage.id.in_({planting.stage_id for planting in plantings.values()}))
-            .options(joinedload(CropStage.crop))
-        )
-    }
+    stages = stages_of(plantings.values())
     return _World(
         garden,
         ZoneInfo(garden.time_zone),
@@ -219,20 +224,7 @@ def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
     site = site_night(
         night=_night(world, night_of), forecast=forecast, hours=hours, record=world.belief.record
     )
-    known: dict[tuple[object, ...], BareOutlook] = {}
-    bare: dict[int, BareOutlook] = {}
-    for planting in world.plantings.values():
-        offset = world.belief.offsets[planting.plot_id].estimate
-        key = (
-            planting.stage_id,
-            planting.is_hardened,
-            planting.height_cm,
-            planting.in_pot,
-            offset,
-        )
-        if key not in known:
-            known[key] = bare_outlook(site, planting, offset, world.stages[planting.stage_id])
-        bare[planting.id] = known[key]
+    bare = bare_outlooks(site, world.plantings.values(), world.stages, world.belief)
     at_risk = [
         planting
         for planting in world.plantings.values()
@@ -265,22 +257,26 @@ def _night(world: _World, night_of: date) -> Night:
     )
 
 
-def _jobs(evening: date) -> list[tuple[Job, str]]:
+def _jobs(evening: date) -> list[_JobOn]:
     """Tonight's jobs that put covers on; pots in a shelter are nobody's cover."""
+    plan = db.session.scalar(
+        select(Plan).where(Plan.night_of == evening, Plan.is_current.is_(True))
+    )
+    if plan is None:
+        return []
+    header = header_of(plan)
     rows = db.session.execute(
         select(Job, Plot.label)
-        .join(Plan, Plan.id == Job.plan_id)
         .join(Plot, Plot.id == Job.plot_id)
         .where(
-            Plan.night_of == evening,
-            Plan.is_current.is_(True),
+            Job.plan_id == plan.id,
             Job.must_come_off.is_(False),
             Job.treatment != SHELTER,
         )
         .options(selectinload(Job.parts))
         .order_by(Plot.label, Job.id)
     )
-    return [(job, label) for job, label in rows]
+    return [_JobOn(job, plot, header.name_of(job.treatment, job.label)) for job, plot in rows]
 
 
 def _day(
@@ -288,7 +284,7 @@ def _day(
     day_on: date,
     before: _Outlook,
     after: _Outlook | None,
-    jobs: Sequence[tuple[Job, str]],
+    jobs: Sequence[_JobOn],
 ) -> DayAhead:
     sunset_at = _night(world, day_on).sunset_at
     by_day = _day_hours(before, after, sunset_at)
@@ -299,7 +295,7 @@ def _day(
         cloud_fraction=cloud,
         is_by_hours=len(by_day) >= ENOUGH_HOURS,
         covers=tuple(
-            _cover_day(world, job, plot, before, after, by_day, cloud, kinds) for job, plot in jobs
+            _cover_day(world, job_on, before, after, by_day, cloud, kinds) for job_on in jobs
         ),
     )
 
@@ -318,14 +314,14 @@ def _day_hours(
 
 def _cover_day(
     world: _World,
-    job: Job,
-    plot: str,
+    job_on: _JobOn,
     before: _Outlook,
     after: _Outlook | None,
     by_day: tuple[HourForecast, ...],
     cloud: float | None,
     kinds: dict[int, CoverClass],
 ) -> CoverDay:
+    job = job_on.job
     ids = {int(key) for part in job.parts for key in part.plants if int(key) in world.plantings}
     used = [
         kinds[number]
@@ -337,7 +333,7 @@ def _cover_day(
     lift_at = _too_warm_at(world, ids, used, before, by_day, cloud)
 
     def verdict(answer: str, why: str) -> CoverDay:
-        return CoverDay(job.id, job.plot_id, plot, job.label, answer, why, lift_at)
+        return CoverDay(job.id, job.plot_id, job_on.plot, job_on.name, answer, why, lift_at)
 
     limits = [kind.gust_limit_mps for kind in used if kind.gust_limit_mps is not None]
     gusts = [hour.gust_mps for hour in by_day if hour.gust_mps is not None]

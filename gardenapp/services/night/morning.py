@@ -21,6 +21,7 @@ from gardenapp.science.night.sun import Night, night_for
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, get_garden
 from gardenapp.services.garden.plots import plots_of
+from gardenapp.services.kept_plans import story_of
 from gardenapp.services.night import learning, outcomes, tonight
 from gardenapp.services.night.tonight import BoardJob
 from gardenapp.services.store import ledger
@@ -288,15 +289,12 @@ def plot_morning(
 
 
 def _said_low_c(evening: date, plot_id: int) -> float | None:
-    row = db.session.scalars(
-        select(PlanRow)
-        .join(Plan, Plan.id == PlanRow.plan_id)
+    found = db.session.execute(
+        select(Plan, PlanRow)
+        .join(PlanRow, PlanRow.plan_id == Plan.id)
         .where(Plan.night_of == evening, Plan.is_current.is_(True), PlanRow.plot_id == plot_id)
     ).first()
-    if row is None:
-        return None
-    parts = row.data["parts"]
-    return float(parts["low"][0] + parts["offset"][0])
+    return None if found is None else story_of(*found).said_low.mean
 
 
 def _logger_low(plot_id: int, night: Night) -> LoggerLow | None:

@@ -12,7 +12,7 @@ from sqlalchemy.orm import selectinload
 
 from gardenapp.errors import NotAllowed, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
-from gardenapp.models.nights import Deployment, ObservedLow, Plan, PlanRow
+from gardenapp.models.nights import Deployment, ObservedLow, Plan
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from gardenapp.models.trials import DAMAGES, Outcome
@@ -25,8 +25,10 @@ from gardenapp.science.night.outcomes import (
     share_bands,
     share_score,
 )
+from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, night_at
+from gardenapp.services.kept_plans import header_of, offsets_said, stories_of
 from gardenapp.services.night import learning
 from gardenapp.words import _
 
@@ -143,18 +145,18 @@ def expected_shares(*, night_of: date, plot_id: int | None = None) -> dict[int, 
     plan = session.scalar(select(Plan).where(Plan.night_of == night_of, Plan.is_current.is_(True)))
     if plan is None:
         return {}
-    query = select(PlanRow).where(PlanRow.plan_id == plan.id)
-    if plot_id is not None:
-        query = query.where(PlanRow.plot_id == plot_id)
-    rows = list(session.scalars(query))
     stood = _stood_at(_low_at(plan) - BEFORE_THE_LOW)
-    return {row.planting_id: _share(row, stood.get(row.planting_id, [])) for row in rows}
+    return {
+        story.planting_id: _share(story, stood.get(story.planting_id, []))
+        for story in stories_of(plan)
+        if plot_id is None or story.plot_id == plot_id
+    }
 
 
 def _low_at(plan: Plan) -> datetime:
-    said = plan.header.get("low_at")
-    if said:
-        return datetime.fromisoformat(said)
+    said_at = header_of(plan).low_at
+    if said_at is not None:
+        return said_at
     morning = datetime.combine(plan.night_of + timedelta(days=1), time(5), tzinfo=garden_zone())
     return morning.astimezone(UTC)
 
@@ -176,11 +178,10 @@ def _stood_at(moment: datetime) -> dict[int, list[tuple[str, int]]]:
     return dict(found)
 
 
-def _share(row: PlanRow, stood: list[tuple[str, int]]) -> float:
-    data = row.data
-    bare, count = float(data["share"]), int(data["count"])
-    known = {option["treatment"]: float(option["share"]) for option in data.get("options", ())}
-    known |= {gift["treatment"]: float(gift["share"]) for gift in data.get("given", ())}
+def _share(story: PlantingStory, stood: list[tuple[str, int]]) -> float:
+    bare, count = story.share, story.count
+    known = {option.treatment: option.share for option in story.options}
+    known |= {gift.treatment: gift.share for gift in story.given}
     lost, left = 0.0, count
     for treatment, plants in stood:
         under = min(left, plants)
@@ -240,17 +241,13 @@ def _low_pairs() -> list[LowPair]:
             select(Plan).where(Plan.night_of.in_(nights), Plan.is_current.is_(True))
         )
     }
-    offsets: dict[tuple[int, int], Estimate] = {}
-    for row in session.scalars(
-        select(PlanRow).where(PlanRow.plan_id.in_([plan.id for plan in plans.values()]))
-    ):
-        offsets[row.plan_id, row.plot_id] = Estimate(*row.data["parts"]["offset"])
+    offsets = offsets_said(list(plans.values()))
     found = []
     for low, label in lows:
         plan = plans.get(low.night_of)
         if plan is None:
             continue
-        said = Estimate(*plan.header["low"])
+        said = header_of(plan).low
         if low.plot_id is not None:
             if (plan.id, low.plot_id) not in offsets:
                 continue

@@ -16,6 +16,7 @@ from gardenapp.models.forecasts import Forecast
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.readers.records import HourForecast
 from gardenapp.science.covers.lift import (
+    TOUCHING_UNDER_SHEET,
     LiftPrior,
     bare_plant_c,
     covered_plant_c,
@@ -26,6 +27,7 @@ from gardenapp.science.covers.lift import (
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import NightCurve, curve_from_hours, curve_from_low
 from gardenapp.science.night.damage import (
+    USUAL_POT_L,
     DamageCurve,
     chilling_share,
     combined_share,
@@ -33,23 +35,16 @@ from gardenapp.science.night.damage import (
     root_ball_c,
 )
 from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
-from gardenapp.science.night.forecast_error import ForecastRecord, forecast_sd_k
+from gardenapp.science.night.forecast_error import (
+    FIRST_NIGHT_LEAD_H,
+    MOST_LEAD_H,
+    ForecastRecord,
+    forecast_sd_k,
+)
 from gardenapp.science.night.sun import Night
 from gardenapp.services.garden.hardiness import damage_curve
 
 SHELTER = "shelter"
-# Air in an unheated shed or porch against the air outside, and how far that may be off.
-# From memory: a closed unheated outbuilding keeps a few degrees; no published figure was found.
-SHELTER_LIFT_K = Estimate(3.0, 1.5)
-SHELTER_LIFT_STATUS = "memory"
-# Share of a plant's leaves that touch a sheet lying on it. From memory; on hoops it is none.
-TOUCHING_UNDER_SHEET = 0.15
-# A pot of the usual garden size where nobody said how big it is. From memory.
-USUAL_POT_L = 10.0
-# The publisher's error belongs to the first night ahead; a forecast typed in has no issue time
-# and is taken as that of the same afternoon.
-FIRST_NIGHT_LEAD_H = 12.0
-MOST_LEAD_H = 24.0 * 10
 
 
 @dataclass(frozen=True)

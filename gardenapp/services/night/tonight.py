@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict, defaultdict
-from collections.abc import Collection
-from dataclasses import dataclass, field
+from collections import Counter, defaultdict
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from threading import Lock
-from typing import Any
-from weakref import WeakKeyDictionary
 
-from sqlalchemy import Engine, select, update
+from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import joinedload, selectinload
 
@@ -33,8 +30,10 @@ from gardenapp.models.nights import (
 from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plots import Plot
 from gardenapp.models.store import LedgerEntry
+from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, TreatmentName
 from gardenapp.services import change_log
-from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.clockwork import tonight
+from gardenapp.services.kept_plans import header_of, stories_of, story_of
 from gardenapp.services.night.forecasts import STALE_AFTER, find_forecast
 from gardenapp.services.store import ledger
 from gardenapp.services.store.ledger import Happening
@@ -43,6 +42,8 @@ from gardenapp.words import _
 
 # A mark taken back within this time of being made was a slip; later it was taken off.
 UNDO_WITHIN = timedelta(hours=1)
+# What a planting may be tonight, in the order in which the board counts them.
+STATUSES = ("protect", "protected", "short", "watch", "safe")
 # How long ago a phone may say that something was pressed.
 FACT_KEPT_FOR = timedelta(hours=18)
 
@@ -53,6 +54,7 @@ class CoverToFetch:
 
     id: int
     label: str
+    place_id: int | None
     place: str
     is_worn: bool
 
@@ -64,7 +66,8 @@ class BoardJob:
     id: int
     plot_id: int
     plot: str
-    label: str
+    treatment: str
+    name: TreatmentName
     units: int
     covers: tuple[CoverToFetch, ...]
     plants: dict[int, int]
@@ -88,33 +91,49 @@ class BoardJob:
 
 
 @dataclass(frozen=True)
-class BoardRow:
-    """A planting as the board shows it. `status`: protect, protected, short, watch or safe."""
-
-    planting_id: int
-    plot_id: int
-    status: str
-    margin_k: float
-    data: dict[str, Any]
-    jobs: tuple[BoardJob, ...]
-
-
-@dataclass(frozen=True)
 class TonightPage:
-    """Everything on the board, for anybody; names are left out by the page where they must be."""
+    """Everything on the board, for anybody; names are left out by the page where they must be.
+
+    `rows` : plantings as the plan left them, but with the status "protected" where everything they
+    are given is on. `header` and all below it are empty where the night has no plan.
+    """
 
     night_of: date
     forecast: Forecast | None
-    header: dict[str, Any]
+    header: PlanHeader | None
     plan_id: int | None
     made_at: datetime | None
     is_stale: bool
     is_outdated: bool
     method: str
     gap: float
-    rows: tuple[BoardRow, ...]
+    rows: tuple[PlantingStory, ...]
     jobs: tuple[BoardJob, ...]
     counts: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def counted(self) -> tuple[tuple[str, int], ...]:
+        """Plantings by status, what asks for hands first; what there is none of is left out."""
+        return tuple((name, self.counts[name]) for name in STATUSES if self.counts.get(name))
+
+    def with_status(self, status: str) -> tuple[PlantingStory, ...]:
+        """Its plantings of one status."""
+        return tuple(story for story in self.rows if story.status == status)
+
+    def jobs_for(self, story: PlantingStory) -> tuple[BoardJob, ...]:
+        """The jobs that give something to one planting."""
+        given = {gift.job_id for gift in story.given}
+        return tuple(job for job in self.jobs if job.id in given)
+
+
+@dataclass(frozen=True)
+class PlantingTonight:
+    """What the night's plan says of one planting. `came_by`: how the forecast came in."""
+
+    night_of: date
+    came_by: str
+    header: PlanHeader
+    story: PlantingStory
 
 
 def board_version() -> int:
@@ -134,27 +153,21 @@ def tonight_page(
         .options(joinedload(Plan.forecast).joinedload(Forecast.source))
     )
     if plan is None:
-        return TonightPage(evening, forecast, {}, None, None, False, False, "", 0.0, (), (), {})
-    jobs = _board_jobs(plan.id)
-    by_id = {job.id: job for job in jobs}
-    rows = []
-    for row in _rows_of(plan):
-        mine = tuple(by_id[gift["job_id"]] for gift in row.data["given"] if gift["job_id"] in by_id)
-        rows.append(
-            BoardRow(row.planting_id, row.plot_id, _status(row, mine), row.margin_k, row.data, mine)
-        )
-    counts: dict[str, int] = defaultdict(int)
-    for board_row in rows:
-        counts[board_row.status] += 1
+        return TonightPage(evening, forecast, None, None, None, False, False, "", 0.0, (), ())
+    header = header_of(plan)
+    jobs = _board_jobs(plan.id, header)
+    on = {job.id for job in jobs if job.state == "on"}
+    rows = [_as_it_stands(story, on) for story in stories_of(plan)]
+    counts = Counter(story.status for story in rows)
     if plot_ids is not None:
         wanted = set(plot_ids)
-        rows = [board_row for board_row in rows if board_row.plot_id in wanted]
+        rows = [story for story in rows if story.plot_id in wanted]
         jobs = [job for job in jobs if job.plot_id in wanted]
     source = plan.forecast.source
     return TonightPage(
         night_of=evening,
         forecast=plan.forecast,
-        header=plan.header,
+        header=header,
         plan_id=plan.id,
         made_at=plan.made_at,
         is_stale=now - (source.issued_at or source.entered_at) > STALE_AFTER,
@@ -167,59 +180,15 @@ def tonight_page(
     )
 
 
-@dataclass(frozen=True)
-class _PlannedRow:
-    """A planting as a plan left it. `data` is shared by everybody who reads: never change it."""
-
-    planting_id: int
-    plot_id: int
-    status: str
-    margin_k: float
-    data: dict[str, Any]
+def _as_it_stands(story: PlantingStory, on: Collection[int]) -> PlantingStory:
+    """A planting with its status as of now; `on` are the jobs that are."""
+    is_on = story.given and all(gift.job_id in on for gift in story.given)
+    return replace(story, status="protected") if story.status == "protect" and is_on else story
 
 
-_Kept = OrderedDict[tuple[int, datetime], tuple[_PlannedRow, ...]]
-_planned: WeakKeyDictionary[Engine, _Kept] = WeakKeyDictionary()
-_planned_lock = Lock()
-MOST_PLANS_KEPT = 3
-
-
-def _rows_of(plan: Plan) -> tuple[_PlannedRow, ...]:
-    """The rows of a plan, which nothing changes once it is made: read from the database once.
-
-    The garden's version moves with each claim, and reading what a plan says of some hundred
-    plantings is a third of making a board anew.
-    """
-    key = (plan.id, plan.made_at)
-    with _planned_lock:
-        kept = _planned.setdefault(db.engine, OrderedDict())
-        found = kept.get(key)
-    if found is None:
-        found = tuple(
-            _PlannedRow(row.planting_id, row.plot_id, row.status, row.margin_k, row.data)
-            for row in db.session.scalars(
-                select(PlanRow)
-                .where(PlanRow.plan_id == plan.id)
-                .order_by(PlanRow.margin_k, PlanRow.id)
-            )
-        )
-        with _planned_lock:
-            kept[key] = found
-            while len(kept) > MOST_PLANS_KEPT:
-                kept.popitem(last=False)
-    return found
-
-
-def _status(row: _PlannedRow, jobs: tuple[BoardJob, ...]) -> str:
-    if row.status == "protect" and jobs and all(job.state == "on" for job in jobs):
-        return "protected"
-    return row.status
-
-
-def _board_jobs(plan_id: int) -> list[BoardJob]:
-    session = db.session
+def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
     rows = list(
-        session.execute(
+        db.session.execute(
             select(Job, Plot.label)
             .join(Plot, Plot.id == Job.plot_id)
             .where(Job.plan_id == plan_id)
@@ -227,28 +196,11 @@ def _board_jobs(plan_id: int) -> list[BoardJob]:
             .order_by(Job.by_at, Job.id)
         )
     )
-    job_ids = [job.id for job, _ in rows]
-    cover_ids = {
-        cover_id
-        for job, _ in rows
-        for part in job.parts
-        for cover_id in (part.cover_id, part.inner_cover_id)
-        if cover_id is not None
-    }
-    covers = {
-        cover.id: CoverToFetch(
-            cover.id,
-            cover.label,
-            cover.place.label if cover.place else "",
-            cover.condition == "worn",
-        )
-        for cover in session.scalars(
-            select(Cover).where(Cover.id.in_(cover_ids)).options(joinedload(Cover.place))
-        )
-    }
+    job_ids = [job.id for job, _plot in rows]
+    covers = _covers_to_fetch([job for job, _plot in rows])
     claims = {
         claim.job_id: claim
-        for claim in session.scalars(
+        for claim in db.session.scalars(
             select(Claim)
             .where(Claim.job_id.in_(job_ids), Claim.released_at.is_(None))
             .options(joinedload(Claim.member))
@@ -256,60 +208,97 @@ def _board_jobs(plan_id: int) -> list[BoardJob]:
     }
     standing: dict[int, list[Deployment]] = defaultdict(list)
     finished: set[int] = set()
-    for deployment in session.scalars(
+    for deployment in db.session.scalars(
         select(Deployment).where(Deployment.job_id.in_(job_ids)).order_by(Deployment.id)
     ):
         if deployment.taken_off_at is None:
             standing[deployment.job_id or 0].append(deployment)
         elif not deployment.was_undone:
             finished.add(deployment.job_id or 0)
-    found = []
-    for job, plot in rows:
-        plants: dict[int, int] = defaultdict(int)
-        for part in job.parts:
-            for key, number in part.plants.items():
-                plants[int(key)] += number
-        on = standing.get(job.id, [])
-        claim = claims.get(job.id)
-        if on and len(on) >= len(job.parts):
-            state = "on"
-        elif job.id in finished and not on:
-            state = "off"
-        elif claim is not None:
-            state = "claimed"
-        else:
-            state = "free"
-        found.append(
-            BoardJob(
-                id=job.id,
-                plot_id=job.plot_id,
-                plot=plot,
-                label=job.label,
-                units=len(job.parts),
-                covers=tuple(
-                    covers[cover_id]
-                    for part in job.parts
-                    for cover_id in (part.cover_id, part.inner_cover_id)
-                    if cover_id in covers
-                ),
-                plants=dict(plants),
-                minutes=job.minutes,
-                by_at=job.by_at,
-                lift_by_at=job.lift_by_at,
-                safe_from_at=job.safe_from_at,
-                must_come_off=job.must_come_off,
-                state=state,
-                claimed_by_id=claim.member_id if claim else None,
-                claimed_by=claim.member.name if claim else "",
-                on_since=min((d.put_on_at for d in on), default=None),
-            )
+    return [
+        _board_job(
+            job,
+            plot,
+            header,
+            covers,
+            claim=claims.get(job.id),
+            on=standing.get(job.id, []),
+            is_finished=job.id in finished,
         )
-    return found
+        for job, plot in rows
+    ]
 
 
-def plan_row(
+def _covers_of(part: JobPart) -> list[int]:
+    """A part's covers, outermost first."""
+    return [cover for cover in (part.cover_id, part.inner_cover_id) if cover is not None]
+
+
+def _covers_to_fetch(jobs: Collection[Job]) -> dict[int, CoverToFetch]:
+    """The covers of these jobs, by id."""
+    cover_ids = {cover for job in jobs for part in job.parts for cover in _covers_of(part)}
+    return {
+        cover.id: CoverToFetch(
+            cover.id,
+            cover.label,
+            cover.place_id,
+            cover.place.label if cover.place else "",
+            cover.condition == "worn",
+        )
+        for cover in db.session.scalars(
+            select(Cover).where(Cover.id.in_(cover_ids)).options(joinedload(Cover.place))
+        )
+    }
+
+
+def _board_job(
+    job: Job,
+    plot: str,
+    header: PlanHeader,
+    covers: Mapping[int, CoverToFetch],
+    *,
+    claim: Claim | None,
+    on: Collection[Deployment],
+    is_finished: bool,
+) -> BoardJob:
+    plants: dict[int, int] = defaultdict(int)
+    for part in job.parts:
+        for key, number in part.plants.items():
+            plants[int(key)] += number
+    if on and len(on) >= len(job.parts):
+        state = "on"
+    elif is_finished and not on:
+        state = "off"
+    elif claim is not None:
+        state = "claimed"
+    else:
+        state = "free"
+    return BoardJob(
+        id=job.id,
+        plot_id=job.plot_id,
+        plot=plot,
+        treatment=job.treatment,
+        name=header.name_of(job.treatment, job.label),
+        units=len(job.parts),
+        covers=tuple(
+            covers[cover] for part in job.parts for cover in _covers_of(part) if cover in covers
+        ),
+        plants=dict(plants),
+        minutes=job.minutes,
+        by_at=job.by_at,
+        lift_by_at=job.lift_by_at,
+        safe_from_at=job.safe_from_at,
+        must_come_off=job.must_come_off,
+        state=state,
+        claimed_by_id=claim.member_id if claim else None,
+        claimed_by=claim.member.name if claim else "",
+        on_since=min((deployment.put_on_at for deployment in on), default=None),
+    )
+
+
+def planting_tonight(
     *, planting_id: int, now: datetime, night_of: date | None = None
-) -> tuple[Plan, PlanRow]:
+) -> PlantingTonight:
     """What the night's plan says of one planting. Raises NotFound."""
     evening = night_of or tonight(now)
     found = db.session.execute(
@@ -324,7 +313,13 @@ def plan_row(
     ).first()
     if found is None:
         raise NotFound(_("That planting is not in tonight’s plan."))
-    return found[0], found[1]
+    plan, row = found
+    return PlantingTonight(
+        night_of=plan.night_of,
+        came_by=plan.forecast.source.came_by,
+        header=header_of(plan),
+        story=story_of(plan, row),
+    )
 
 
 def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
@@ -465,69 +460,6 @@ def mark_off(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = 
             change_log.record(action="took off", subject=_subject(job), at=now, member_id=member_id)
 
 
-def board_as_dict(*, now: datetime, night_of: date | None = None) -> dict[str, Any]:
-    """Everything the board shows, for machines; no names in it."""
-    page = tonight_page(now=now, night_of=night_of)
-    garden = get_garden()
-    forecast = page.forecast
-    return {
-        "garden": garden.name,
-        "time_zone": garden.time_zone,
-        "night_of": page.night_of.isoformat(),
-        "units": {"temperature": "degC", "difference": "K", "length": "cm", "wind": "m/s"},
-        "forecast": None
-        if forecast is None
-        else {
-            "low_c": forecast.low_c,
-            "came_by": forecast.source.came_by,
-            "kind": forecast.source.kind,
-            "attribution": forecast.source.attribution,
-            "issued_at": _iso(forecast.source.issued_at),
-            "entered_at": _iso(forecast.source.entered_at),
-            "notes": forecast.notes,
-        },
-        "plan": None
-        if page.plan_id is None
-        else {
-            "id": page.plan_id,
-            "made_at": _iso(page.made_at),
-            "is_stale": page.is_stale,
-            "is_outdated": page.is_outdated,
-            "method": page.method,
-            "gap": page.gap,
-            **page.header,
-        },
-        "counts": page.counts,
-        "plantings": [
-            {
-                "planting_id": row.planting_id,
-                "plot_id": row.plot_id,
-                "status": row.status,
-                "margin_k": row.margin_k,
-                **row.data,
-            }
-            for row in page.rows
-        ],
-        "jobs": [
-            {
-                "id": job.id,
-                "plot": job.plot,
-                "plot_id": job.plot_id,
-                "label": job.label,
-                "covers": [{"label": cover.label, "kept_at": cover.place} for cover in job.covers],
-                "plants": {str(key): number for key, number in job.plants.items()},
-                "minutes": round(job.minutes, 1),
-                "put_on_by": _iso(job.by_at),
-                "safe_to_lift_from": _iso(job.safe_from_at),
-                "lift_off_by": _iso(job.lift_by_at),
-                "must_come_off": job.must_come_off,
-                "state": job.state,
-            }
-            for job in page.jobs
-        ],
-    }
-
-
 def note_look(*, member_id: int, now: datetime) -> None:
     """Note once a night that a member's phone showed the board."""
     evening = tonight(now)
@@ -548,7 +480,7 @@ class Hands:
     """What the evening still asks of people, for the coordinator.
 
     walk : open work by the place its covers are kept at; "" is no fixed place, None no cover at
-    all, but pots to carry in.
+    all, but pots to carry in. short_of : how many more of which; None is any cover that fits.
     """
 
     page: TonightPage
@@ -557,7 +489,7 @@ class Hands:
     free: tuple[BoardJob, ...]
     walk: tuple[tuple[str | None, tuple[BoardJob, ...]], ...]
     not_looked: tuple[str, ...]
-    short_of: tuple[tuple[str, int], ...]
+    short_of: tuple[tuple[TreatmentName | None, int], ...]
 
 
 def hands_needed(*, now: datetime) -> Hands:
@@ -581,12 +513,11 @@ def hands_needed(*, now: datetime) -> Hands:
         .distinct()
         .order_by(Member.name)
     )
-    short_of: dict[str, int] = defaultdict(int)
-    for row in page.rows:
-        reason = row.data.get("reason") or {}
-        if row.status == "short" and reason.get("units_wanted"):
-            best = row.data["options"][0]["label"] if row.data["options"] else "a cover that fits"
-            short_of[best] += int(reason["units_wanted"])
+    short_of: dict[TreatmentName | None, int] = defaultdict(int)
+    for story in page.with_status("short"):
+        if story.reason is not None and story.reason.units_wanted:
+            best = story.options[0].name if story.options else None
+            short_of[best] += story.reason.units_wanted
     return Hands(
         page=page,
         minutes_free=sum(job.minutes for job in free),
@@ -665,8 +596,9 @@ def _twin(job: Job) -> Job | None:
 
 
 def _unit(part: JobPart) -> tuple[tuple[int, ...], tuple[tuple[int, int], ...]]:
-    covers = tuple(c for c in (part.cover_id, part.inner_cover_id) if c is not None)
-    return covers, tuple(sorted((int(key), number) for key, number in part.plants.items()))
+    return tuple(_covers_of(part)), tuple(
+        sorted((int(key), number) for key, number in part.plants.items())
+    )
 
 
 def _standing(job_id: int) -> list[Deployment]:
@@ -794,7 +726,3 @@ def _where_it_is(job_id: int) -> str:
 def _subject(job: Job) -> str:
     plot = db.session.get(Plot, job.plot_id)
     return f"{job.label} in plot {plot.label if plot else job.plot_id}"
-
-
-def _iso(moment: datetime | None) -> str | None:
-    return None if moment is None else moment.isoformat()

@@ -22,12 +22,8 @@ from gardenapp.models.people import Garden, Member
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.garden.plots import plots_of
-from gardenapp.services.night.tonight import (
-    BoardJob,
-    TonightPage,
-    board_as_dict,
-    tonight_page,
-)
+from gardenapp.services.night.machine_board import board_as_dict
+from gardenapp.services.night.tonight import BoardJob, TonightPage, tonight_page
 from gardenapp.services.notices import night_words
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later, speaking

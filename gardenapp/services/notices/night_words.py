@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.science.units import c_to_f, difference_k_to_f
-from gardenapp.services.night.tonight import BoardJob, BoardRow, TonightPage
+from gardenapp.services.night.plan_words import treatment_words
+from gardenapp.services.night.tonight import BoardJob, TonightPage
 from gardenapp.words import _, day_of, decimal_sign, later, month_of, said
 
 MINUS = "\N{MINUS SIGN}"
@@ -82,7 +84,8 @@ def job_line(job: BoardJob) -> str:
     """`2 × crate (from Back shed)`."""
     number = f"{len(job.covers)} × " if len(job.covers) > 1 else ""
     places = ", ".join(place for place, _labels in job.places if place)
-    line = f"{number}{said(job.label)}" + (_(" (from %(places)s)", places=places) if places else "")
+    line = f"{number}{treatment_words(job.name)}"
+    line += _(" (from %(places)s)", places=places) if places else ""
     return plain(_("Take off: %(line)s", line=line) if job.must_come_off else line)
 
 
@@ -101,17 +104,15 @@ def job_lines(jobs: Sequence[BoardJob]) -> list[str]:
     return lines
 
 
-def short_line(row: BoardRow) -> str:
+def short_line(story: PlantingStory) -> str:
     """`Plot A1: 3 × beans cannot be saved with the covers there are`."""
-    data = row.data
-    number = data.get("left") or data["count"]
     words = _(
         "%(number)s × %(name)s, about %(after)s %% likely lost",
-        number=number,
-        name=said(data["name"]),
-        after=round(data["after"] * 100),
+        number=story.lost,
+        name=said(story.name),
+        after=round(story.after * 100),
     )
-    return plain(_("Plot %(plot)s: %(words)s", plot=data["plot"], words=words))
+    return plain(_("Plot %(plot)s: %(words)s", plot=story.plot, words=words))
 
 
 def put_on_by(jobs: Sequence[BoardJob]) -> datetime | None:
@@ -129,18 +130,19 @@ def lift_by(jobs: Sequence[BoardJob]) -> datetime | None:
 
 def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
     """What a planned night asks of whoever `page` was made for; no names in it."""
-    low_c, sd_k = page.header["low"]
-    spread = difference_k_to_f(sd_k) if unit == "F" else sd_k
+    assert page.header is not None  # nobody is told of a night without a plan
+    low = page.header.low
+    spread = difference_k_to_f(low.sd) if unit == "F" else low.sd
     lines = [
         _("Night of %(night_of)s.", night_of=night_name(page.night_of)),
         _(
             "Low about %(low_c)s, give or take %(spread)s °%(unit)s.",
-            low_c=temperature(low_c, unit),
+            low_c=temperature(low.mean, unit),
             spread=f"{spread:.1f}".replace(".", decimal_sign()),
             unit=unit,
         ),
     ]
-    short = [row for row in page.rows if row.status == "short"]
+    short = page.with_status("short")
     off = [job for job in page.jobs if job.must_come_off]
     by_at, lift_at = put_on_by(page.jobs), lift_by(page.jobs)
     if page.jobs:

@@ -14,7 +14,7 @@ import json
 import logging
 import secrets
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -33,7 +33,7 @@ from gardenapp.models.people import Member
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden, night_at
 from gardenapp.services.garden.plots import plots_of
-from gardenapp.services.night.tonight import TonightPage, tonight_page
+from gardenapp.services.night.tonight import BoardJob, TonightPage, tonight_page
 from gardenapp.services.notices import mail, night_words, webhooks
 from gardenapp.services.notices.mail import Message, NotSent
 from gardenapp.services.notices.night_words import NightText
@@ -52,6 +52,8 @@ TEST_KEPT_FOR = timedelta(hours=2)
 # A plan without a sunrise in its header ends its notices after this time.
 USUAL_NIGHT = timedelta(hours=20)
 LINES = 100
+# Begins a concern that is made of codes; those before it were hashes alone.
+CONCERN_MARK = "2:"
 
 _log = logging.getLogger("gardenapp.notices")
 
@@ -113,6 +115,7 @@ class _Draft:
     channel_id: int
     member_id: int
     concern: str
+    page: TonightPage
     has_work: bool
     tells_quiet: bool
     body: dict[str, Any]
@@ -420,7 +423,7 @@ def _queue(plan_id: int) -> int:
         return 0
     garden = get_garden()
     zone = ZoneInfo(garden.time_zone)
-    night_of, made_at, header = plan.night_of, plan.made_at, plan.header
+    night_of, made_at = plan.night_of, plan.made_at
     if night_of != night_at(made_at, zone):
         return 0  # a plan for another night than the one at hand is somebody's looking ahead
     channels = list(
@@ -439,12 +442,11 @@ def _queue(plan_id: int) -> int:
     if not channels:
         return 0
     whole = tonight_page(now=made_at, night_of=night_of)
-    if whole.plan_id != plan_id:
+    if whole.plan_id != plan_id or whole.header is None:
         return 0
     name = night_words.plain(garden.name)
     drafts = [_draft(channel, whole, name, zone) for channel in channels]
-    rise = header.get("sunrise_at")
-    expires_at = datetime.fromisoformat(rise) if rise else made_at + USUAL_NIGHT
+    expires_at = whole.header.sunrise_at or made_at + USUAL_NIGHT
     with write_transaction(changes_board=False):
         if not session.scalar(select(Plan.is_current).where(Plan.id == plan_id)):
             return 0
@@ -457,12 +459,11 @@ def _draft(channel: NoticeChannel, whole: TonightPage, garden: str, zone: ZoneIn
     with speaking(channel.member.language or get_garden().language):
         text = night_words.night_text(page, unit=channel.member.temperature_unit, zone=zone)
         body = _body(channel, page, text, garden)
-    with speaking("en"):  # so that nobody is told again because somebody else reads Spanish
-        concern = _concern(page)
     return _Draft(
         channel_id=channel.id,
         member_id=channel.member_id,
-        concern=concern,
+        concern=concern_of(page),
+        page=page,
         has_work=text.has_work,
         tells_quiet=channel.tells_quiet,
         body=body,
@@ -473,24 +474,55 @@ def _part(whole: TonightPage, plot_ids: Collection[int] | None) -> TonightPage:
     if plot_ids is None:
         return whole
     wanted = set(plot_ids)
-    values = dict(whole.__dict__)
-    values["rows"] = tuple(row for row in whole.rows if row.plot_id in wanted)
-    values["jobs"] = tuple(job for job in whole.jobs if job.plot_id in wanted)
-    return TonightPage(**values)
+    return replace(
+        whole,
+        rows=tuple(story for story in whole.rows if story.plot_id in wanted),
+        jobs=tuple(job for job in whole.jobs if job.plot_id in wanted),
+    )
 
 
-def _concern(page: TonightPage) -> str:
-    """What a night asks of a member, as a hash: equal where nothing changed for them."""
+def concern_of(page: TonightPage) -> str:
+    """What a night asks of a member, as a hash: equal where nothing changed for them.
+
+    Made of numbers and codes, never of words: who renames a kind of cover or a shed, or writes a
+    sentence better, tells nobody anything new.
+    """
     by_at = night_words.put_on_by(page.jobs)
     facts = {
-        "jobs": sorted([job.plot_id, night_words.job_line(job)] for job in page.jobs),
-        "short": sorted(
-            [row.planting_id, row.data.get("left") or 0]
-            for row in page.rows
-            if row.status == "short"
-        ),
-        "by": None if by_at is None else night_words.quarter_before(by_at).isoformat(),
+        "jobs": sorted(_job_facts(job) for job in page.jobs),
+        "short": sorted([story.planting_id, story.left] for story in page.with_status("short")),
+        "by": None if by_at is None else int(night_words.quarter_before(by_at).timestamp()),
     }
+    return CONCERN_MARK + _digest(json.dumps(facts, sort_keys=True))[len(CONCERN_MARK) :]
+
+
+def _job_facts(job: BoardJob) -> list[Any]:
+    """A job by its plot, its kinds of cover, how many covers, from where, and on or off."""
+    # Whose covers they are is no news; see `services.night.standing` for what a treatment is.
+    kinds = "+".join(part.partition("@")[0] for part in job.treatment.split("+"))
+    places = sorted({cover.place_id for cover in job.covers if cover.place_id is not None})
+    return [job.plot_id, kinds, len(job.covers), places, job.must_come_off]
+
+
+def _is_same(told: OutgoingNotice, draft: _Draft) -> bool:
+    """Whether a notice said what a draft says."""
+    if told.concern.startswith(CONCERN_MARK):
+        return told.concern == draft.concern
+    return told.concern == _worded_concern(draft.page)
+
+
+def _worded_concern(page: TonightPage) -> str:
+    """The hash as it was made of English words, for notices of the night of an upgrade.
+
+    Without it, everybody would be told once more what they know.
+    """
+    with speaking("en"):
+        by_at = night_words.put_on_by(page.jobs)
+        facts = {
+            "jobs": sorted([job.plot_id, night_words.job_line(job)] for job in page.jobs),
+            "short": sorted([story.planting_id, story.left] for story in page.with_status("short")),
+            "by": None if by_at is None else night_words.quarter_before(by_at).isoformat(),
+        }
     return _digest(json.dumps(facts, sort_keys=True))
 
 
@@ -504,6 +536,7 @@ def _body(
         _("To stop these notices: %(address)s", address=f"{channel.pages_at}/me/notices"),
     )
     by_at, lift_at = night_words.put_on_by(page.jobs), night_words.lift_by(page.jobs)
+    assert page.header is not None  # nobody is told of a night without a plan
     return {
         "subject": f"{garden}: {text.title}",
         "text": "\n".join((*text.lines, *foot)),
@@ -513,15 +546,15 @@ def _body(
             "plan_id": page.plan_id,
             "title": text.title,
             "has_work": text.has_work,
-            "low_c": page.header["low"][0],
-            "low_sd_k": page.header["low"][1],
+            "low_c": page.header.low.mean,
+            "low_sd_k": page.header.low.sd,
             "put_on_by": by_at.isoformat() if by_at else None,
             "lift_off_by": lift_at.isoformat() if lift_at else None,
             "jobs": [
                 {
                     "id": job.id,
                     "plot": job.plot,
-                    "label": job.label,
+                    "label": job.name.label,
                     "covers": [cover.label for cover in job.covers],
                     "put_on_by": job.by_at.isoformat() if job.by_at else None,
                     "must_come_off": job.must_come_off,
@@ -530,13 +563,12 @@ def _body(
             ],
             "short": [
                 {
-                    "plot": row.data["plot"],
-                    "name": row.data["name"],
-                    "count": row.data["count"],
-                    "likely_lost_fraction": row.data["after"],
+                    "plot": story.plot,
+                    "name": story.name,
+                    "count": story.count,
+                    "likely_lost_fraction": story.after,
                 }
-                for row in page.rows
-                if row.status == "short"
+                for story in page.with_status("short")
             ],
             "note": _("Chances are estimates, not promises."),
             "board": board,
@@ -571,12 +603,12 @@ def _put(
             waiting.append(found)
         elif found.state != "failed":
             told = found
-    if last is not None and last.concern == draft.concern:
+    if last is not None and _is_same(last, draft):
         return 0
     for older in waiting:  # overtaken before it went out
         older.state = "replaced"
     session.flush()
-    if told is not None and told.concern == draft.concern:
+    if told is not None and _is_same(told, draft):
         return 0  # back to what they know
     if told is None and not draft.has_work and not draft.tells_quiet:
         return 0

@@ -30,6 +30,8 @@ from gardenapp.models.replays import ReplayRun
 from gardenapp.science.allocation.fit import prepare
 from gardenapp.science.allocation.greedy import Tally, covered_by, fill_greedily, uses_of
 from gardenapp.science.allocation.problem import CoverPool, Id, Treatment
+from gardenapp.science.allocation.weights import CLEARANCE_CM, SAFE_BELOW
+from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import leaf_k
 from gardenapp.science.season.outlook import season_of, season_outlook
@@ -46,8 +48,7 @@ from gardenapp.services.builds.designing import Candidate, Wanted, suggest
 from gardenapp.services.builds.shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
 from gardenapp.services.garden.lift_priors import prior_of
-from gardenapp.services.night.outlook import TOUCHING_UNDER_SHEET
-from gardenapp.services.night.plan_night import CLEARANCE_CM, SAFE_BELOW, pool_of
+from gardenapp.services.night.standing import pool_of
 from gardenapp.services.season import replay
 from gardenapp.services.season.replay import BUILD_NEXT, RunView, Step
 from gardenapp.services.season.replay_gardens import current_garden

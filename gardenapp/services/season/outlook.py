@@ -18,6 +18,8 @@ from gardenapp.models.plants import CropStage, Planting
 from gardenapp.readers.climate import Unit, read_climate
 from gardenapp.science.allocation.fit import prepare
 from gardenapp.science.allocation.greedy import Tally, covered_by, fill_greedily, uses_of
+from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
 from gardenapp.science.season.outlook import SeasonOutlook, season_outlook
@@ -25,8 +27,6 @@ from gardenapp.science.season.replay import ReplayGarden, ReplaySettings, night_
 from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden, night_at
-from gardenapp.services.night.outlook import TOUCHING_UNDER_SHEET
-from gardenapp.services.night.plan_night import SAFE_BELOW
 from gardenapp.services.season.replay_gardens import current_garden
 from gardenapp.services.store.covers import natural
 from gardenapp.services.transaction import write_transaction

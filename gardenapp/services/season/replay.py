@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -23,10 +23,11 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
-from gardenapp.models.nights import ObservedLow, Plan, PlanRow
+from gardenapp.models.nights import ObservedLow, Plan
 from gardenapp.models.replays import DONE, FAILED, INTERRUPTED, RUNNING, STOPPED, ReplayRun
 from gardenapp.readers.climate import ClimateReading, Unit, read_climate
-from gardenapp.science.estimate import Estimate
+from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.learning import brier_score, reliability_table
 from gardenapp.science.season.replay import (
     BARE,
@@ -44,8 +45,7 @@ from gardenapp.science.season.replay import (
 from gardenapp.science.season.replay_forecasts import ReplayNight, error_pool
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, night_at
-from gardenapp.services.night.outlook import TOUCHING_UNDER_SHEET
-from gardenapp.services.night.plan_night import SAFE_BELOW
+from gardenapp.services.kept_plans import header_of, offsets_said
 from gardenapp.services.season.replay_gardens import (
     Covers,
     check_covers,
@@ -591,9 +591,8 @@ def calibration_on_record(*, before: date) -> dict[str, Any]:
     ):
         if plan.made_at.astimezone(zone).date() <= plan.night_of:
             plans[plan.night_of] = plan
-    offsets = _plan_offsets(
-        [plan.id for plan in plans.values()],
-        {low.plot_id for low in lows if low.plot_id is not None},
+    offsets = offsets_said(
+        list(plans.values()), plot_ids={low.plot_id for low in lows if low.plot_id is not None}
     )
     said: list[float] = []
     came: list[bool] = []
@@ -602,7 +601,7 @@ def calibration_on_record(*, before: date) -> dict[str, Any]:
         found = plans.get(low.night_of)
         if found is None:
             continue
-        believed = Estimate(*found.header["low"])
+        believed = header_of(found).low
         if low.plot_id is not None:
             offset = offsets.get((found.id, low.plot_id))
             if offset is None:
@@ -615,18 +614,3 @@ def calibration_on_record(*, before: date) -> dict[str, Any]:
                 said.append(probability)
                 came.append(low.low_c <= mark_c)
     return {"nights": len(nights), **scores_as_dict(Odds(tuple(said), tuple(came)))}
-
-
-def _plan_offsets(
-    plan_ids: Sequence[int], plot_ids: Collection[int]
-) -> dict[tuple[int, int], Estimate]:
-    """Each plan's offset of these plots, where they had a planting in them."""
-    found: dict[tuple[int, int], Estimate] = {}
-    for plan_id, plot_id, data in db.session.execute(
-        select(PlanRow.plan_id, PlanRow.plot_id, PlanRow.data).where(
-            PlanRow.plan_id.in_(plan_ids), PlanRow.plot_id.in_(plot_ids)
-        )
-    ):
-        if (plan_id, plot_id) not in found:
-            found[plan_id, plot_id] = Estimate(*data["parts"]["offset"])
-    return found

@@ -22,7 +22,15 @@ from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.reference import ConstructionDefault, CurveSource, StageDefault
 from gardenapp.science.allocation.problem import CoverPool, Id, PlantingNeed, PlotSite, Treatment
-from gardenapp.science.covers.lift import LiftPrior, stacked
+from gardenapp.science.allocation.weights import (
+    CLEARANCE_CM,
+    MOST_STACKS,
+    SHELTER_MINUTES_PER_POT,
+    WALK_M_PER_MINUTE,
+    WORTH,
+    WORTH_PER_MINUTE,
+)
+from gardenapp.science.covers.lift import SHELTER_LIFT_K, LiftPrior, stacked
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.damage import DamageCurve, curve_from_pair, curve_from_threshold
 from gardenapp.science.season.replay import (
@@ -37,16 +45,8 @@ from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.garden.hardiness import damage_curve
 from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.night.learning import site_belief
-from gardenapp.services.night.outlook import SHELTER, SHELTER_LIFT_K
-from gardenapp.services.night.plan_night import (
-    CLEARANCE_CM,
-    MOST_STACKS,
-    SHELTER_MINUTES_PER_POT,
-    WALK_M_PER_MINUTE,
-    WORTH,
-    WORTH_PER_MINUTE,
-    pool_of,
-)
+from gardenapp.services.night.outlook import SHELTER
+from gardenapp.services.night.standing import pool_of
 
 GARDEN_SEED = 7
 MOST_FACTOR = 100.0

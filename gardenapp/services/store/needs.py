@@ -10,11 +10,12 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
 from gardenapp.extensions import db
-from gardenapp.models.nights import Plan, PlanRow
+from gardenapp.models.nights import Plan
 from gardenapp.models.people import Member
 from gardenapp.models.store import Notice
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import tonight
+from gardenapp.services.kept_plans import stories_of
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
@@ -46,7 +47,6 @@ class Shortage:
     units_wanted: int | None
     needs_height_cm: float | None
     needs_spread_cm: float | None
-    words: str
 
 
 def list_notices(*, member: Member) -> tuple[NoticeLine, ...]:
@@ -132,26 +132,19 @@ def close_notice(*, notice_id: int, member: Member, now: datetime) -> None:
 
 def list_shortages(*, now: datetime) -> tuple[Shortage, ...]:
     """What tonight's plan cannot save, and how many covers of what size would."""
-    rows = db.session.scalars(
-        select(PlanRow)
-        .join(Plan, Plan.id == PlanRow.plan_id)
-        .where(Plan.night_of == tonight(now), Plan.is_current.is_(True), PlanRow.status == "short")
-        .order_by(PlanRow.margin_k, PlanRow.id)
+    plan = db.session.scalar(
+        select(Plan).where(Plan.night_of == tonight(now), Plan.is_current.is_(True))
     )
-    found = []
-    for row in rows:
-        data = row.data
-        reason = data.get("reason") or {}
-        found.append(
-            Shortage(
-                planting_id=row.planting_id,
-                name=data["name"],
-                plot=data["plot"],
-                plants=data.get("left") or data["count"],
-                units_wanted=reason.get("units_wanted"),
-                needs_height_cm=reason.get("needs_height_cm"),
-                needs_spread_cm=reason.get("needs_spread_cm"),
-                words=reason.get("words", ""),
-            )
+    return tuple(
+        Shortage(
+            planting_id=story.planting_id,
+            name=story.name,
+            plot=story.plot,
+            plants=story.lost,
+            units_wanted=story.reason.units_wanted if story.reason else None,
+            needs_height_cm=story.reason.needs_height_cm if story.reason else None,
+            needs_spread_cm=story.reason.needs_spread_cm if story.reason else None,
         )
-    return tuple(found)
+        for story in (() if plan is None else stories_of(plan))
+        if story.status == "short"
+    )

@@ -30,9 +30,9 @@ from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.models.plots import Plot
-from gardenapp.science.estimate import Estimate
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night import tonight as board
+from gardenapp.services.night.machine_board import board_as_dict
 from gardenapp.services.trials.readings import latest_readings, open_alerts
 from gardenapp.web import formats
 from gardenapp.web.access import (
@@ -146,15 +146,15 @@ def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
     elif choice.plot_id is not None:
         plot_ids = [choice.plot_id]
     page = board.tonight_page(now=at, plot_ids=plot_ids)
-    low = Estimate(*page.header["low"]) if page.header else None
+    unit = formats.temperature_unit()
     return render_template(
         "board/tonight.html",
         page=page,
         sections=_sections(page),
-        short=[row for row in page.rows if row.status == "short"],
-        watch=[row for row in page.rows if row.status == "watch"],
-        safe=[row for row in page.rows if row.status == "safe"],
-        rows={row.planting_id: row for row in page.rows},
+        short=page.with_status("short"),
+        watch=page.with_status("watch"),
+        safe=page.with_status("safe"),
+        stories={story.planting_id: story for story in page.rows},
         now=at,
         choice=choice,
         plot=db.session.get(Plot, choice.plot_id) if choice.plot_id is not None else None,
@@ -162,14 +162,13 @@ def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
         may_see_names=member is not None,
         token=TOKEN_PLACE if member is not None else "",
         messages_place=MESSAGES_PLACE,
-        low=low,
-        ladder=draw_ladder(low, page.rows, unit=formats.temperature_unit()) if low else None,
+        ladder=draw_ladder(page.header.low, page.rows, unit=unit) if page.header else None,
         words=board_words,
         planned=current_app.extensions.setdefault("board_parts", _Parts()).of(
             (
                 page.plan_id,
                 page.made_at,
-                formats.temperature_unit(),
+                unit,
                 formats.length_unit(),
                 language(),
             )
@@ -200,7 +199,7 @@ class _Section:
 
 
 def _sections(page: board.TonightPage) -> list[_Section]:
-    margins = {row.planting_id: row.margin_k for row in page.rows}
+    margins = {story.planting_id: story.margin_k for story in page.rows}
     found: dict[int, _Section] = {}
     for job in page.jobs:
         worst = min((margins.get(key, 99.0) for key in job.plants), default=99.0)
@@ -220,16 +219,11 @@ def _sections(page: board.TonightPage) -> list[_Section]:
 @blueprint.get("/tonight/plantings/<int(max=2147483647):planting_id>")
 @board_readers
 def why(planting_id: int) -> str:
-    plan, row = board.plan_row(planting_id=planting_id, now=now())
-    parts = {key: Estimate(*pair) for key, pair in row.data["parts"].items()}
+    found = board.planting_tonight(planting_id=planting_id, now=now())
     return render_template(
         "board/why.html",
-        plan=plan,
-        row=row,
-        d=row.data,
-        parts=parts,
-        temp=Estimate(*row.data["temp"]),
-        header=plan.header,
+        tonight=found,
+        story=found.story,
         words=board_words,
         nights=reference.load_night_values(),
         now=now(),
@@ -239,7 +233,7 @@ def why(planting_id: int) -> str:
 @blueprint.get("/tonight.json")
 @board_readers
 def tonight_json() -> Response:
-    return jsonify(board.board_as_dict(now=now()))
+    return jsonify(board_as_dict(now=now()))
 
 
 @blueprint.get("/tonight/hands")
@@ -253,17 +247,15 @@ def hands() -> str:
 def sheet() -> str:
     at = now()
     page = board.tonight_page(now=at)
-    low = Estimate(*page.header["low"]) if page.header else None
     jobs = [job for job in page.jobs if job.state != "off"]
     return render_template(
         "board/sheet.html",
         page=page,
-        low=low,
         jobs=jobs[:MOST_SHEET_ROWS],
         more=max(0, len(jobs) - MOST_SHEET_ROWS),
         size="small" if len(jobs) > 22 else "medium" if len(jobs) > 12 else "large",
-        rows={row.planting_id: row for row in page.rows},
-        short=[row for row in page.rows if row.status == "short"],
+        stories={story.planting_id: story for story in page.rows},
+        short=page.with_status("short"),
         qr=qr_code(url_for("board.tonight", _external=True)),
         address=url_for("board.tonight", _external=True),
         words=board_words,

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from gardenapp.science.night.exposure import FrostType
+from gardenapp.science.night.plan_records import PlantingStory, Reason
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, length
 from gardenapp.words import _, later, marked
@@ -42,7 +41,7 @@ MINDS: dict[str, str] = {
     "dearly": later("would hurt to lose"),
 }
 
-# The solver's own words, by its codes; English here and there must stay the same.
+# Why plants are left bare, by the solver's codes; its own English words are for machines.
 PLAIN_REASONS: dict[str, str] = {
     "covered": later("covered"),
     "no_cover": later("the garden has no cover for it"),
@@ -63,12 +62,11 @@ SHARE_REASONS: dict[str, str] = {
 }
 
 
-def reason_text(reason: dict[str, Any] | None) -> str:
+def reason_text(reason: Reason | None) -> str:
     """Why plants are left uncovered, with lengths in the reader's unit."""
-    if not reason:
+    if reason is None:
         return ""
-    p = reason.get("params", {})
-    code = reason["code"]
+    p, code = reason.values, reason.code
     if code == "too_tall":
         tallest = float(p["tallest_cm"])
         free = (
@@ -116,22 +114,14 @@ def reason_text(reason: dict[str, Any] | None) -> str:
             needs_min=f"{float(p['needs_min']):.0f}",
             left_min=f"{float(p['left_min']):.0f}",
         )
-    words = reason.get("words", "")
-    return str(words).replace(" %", f"{SPACE}%")
+    return ""
 
 
-def need_text(data: dict[str, Any]) -> str:
+def need_text(story: PlantingStory) -> str:
     """What would change it: the cover to find, build or borrow."""
-    reason = data.get("reason") or {}
-    code = reason.get("code", "")
-    height, spread = reason.get("needs_height_cm"), reason.get("needs_spread_cm")
-    units = int(reason.get("units_wanted") or 0)
-    size = []
-    if height:
-        size.append(_("at least %(height)s high inside", height=length(float(height))))
-    if spread:
-        size.append(_("%(spread)s wide inside", spread=length(float(spread))))
-    words = _(" and ").join(size)
+    code = story.reason.code if story.reason else ""
+    units = story.reason.units_wanted if story.reason else 0
+    words = _size_text(story.reason)
     if code in {"too_tall", "too_wide", "too_big", "no_cover"}:
         return (
             _("Would need: a cover %(words)s.", words=words)
@@ -157,9 +147,18 @@ def need_text(data: dict[str, Any]) -> str:
         return _(
             "Would need: a warmer cover, two layers, or bringing it in; else harvest what is ready."
         )
-    if data.get("given"):
+    if story.given:
         return _(
             "Covered, and still likely hurt: add a second layer, bring it in, "
             "or harvest what is ready."
         )
     return ""
+
+
+def _size_text(reason: Reason | None) -> str:
+    size = []
+    if reason and reason.needs_height_cm:
+        size.append(_("at least %(height)s high inside", height=length(reason.needs_height_cm)))
+    if reason and reason.needs_spread_cm:
+        size.append(_("%(spread)s wide inside", spread=length(reason.needs_spread_cm)))
+    return _(" and ").join(size)

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.science.units import c_to_f
-from gardenapp.services.night.tonight import BoardRow
 from gardenapp.words import _, decimal_sign, said
 
 WIDTH = 320
@@ -70,7 +70,7 @@ class _Group:
     number: int = 1
 
 
-def draw_ladder(low: Estimate, rows: Sequence[BoardRow], *, unit: str) -> Ladder | None:
+def draw_ladder(low: Estimate, rows: Sequence[PlantingStory], *, unit: str) -> Ladder | None:
     """Place the night's plantings on the scale; None where nothing stands near the line.
 
     Temperatures are of the screen, so that one line serves every plot: a planting stands at
@@ -137,19 +137,18 @@ def draw_ladder(low: Estimate, rows: Sequence[BoardRow], *, unit: str) -> Ladder
     )
 
 
-def _groups(low: Estimate, rows: Sequence[BoardRow]) -> list[_Group]:
+def _groups(low: Estimate, rows: Sequence[PlantingStory]) -> list[_Group]:
     found: dict[tuple[str, int, int | None], _Group] = {}
     for row in rows:
         if row.status == "safe" or row.margin_k > NEAR_K:
             continue
         bare_c = low.mean - row.margin_k
-        given = row.data["given"]
         covered_c = None
-        if given and not row.data["left"]:
+        if row.given and not row.left:
             # The least well covered part speaks for the planting.
-            lift = min(gift["temp"][0] for gift in given) - row.data["temp"][0]
+            lift = min(gift.temp.mean for gift in row.given) - row.temp.mean
             covered_c = bare_c - lift
-        name = said(row.data["name"])
+        name = said(row.name)
         key = (name, round(bare_c), None if covered_c is None else round(covered_c))
         if key in found:
             found[key].number += 1

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from gardenapp.science.allocation.fit import squares_go_in
+from gardenapp.science.allocation.reasons import words_of
 from gardenapp.science.allocation.solve import (
     Allocation,
     CoverPool,
@@ -23,7 +24,6 @@ from gardenapp.science.allocation.solve import (
     PlotSite,
     Problem,
     Treatment,
-    words,
 )
 
 PATIENT = settings(
@@ -443,4 +443,4 @@ def check_rules(problem: Problem, answer: Allocation) -> None:
     for planting in problem.plantings:
         reason = answer.reasons[planting.id]
         assert reason.plants == planting.count - plants[planting.id]
-        assert words(reason)
+        assert words_of(reason.code, reason.params)

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gardenapp.science.allocation.fit import squares_go_in
+from gardenapp.science.allocation.reasons import words_of
 from gardenapp.science.allocation.solve import (
     Treatment,
     solve,
-    words,
 )
 from tests.science.allocation.gardens_made import (
     PATIENT,
@@ -151,7 +151,7 @@ def test_a_sheet_that_cannot_reach_the_ground_over_a_tall_plant_is_not_offered()
 
     assert answer.uses == ()
     assert answer.reasons["tree"].code == "too_tall"
-    assert "260 cm" in words(answer.reasons["tree"])
+    assert "260 cm" in words_of(answer.reasons["tree"].code, answer.reasons["tree"].params)
 
 
 def test_a_sheet_covers_less_ground_the_taller_the_plants_are() -> None:

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
+from gardenapp.science.allocation.reasons import words_of
 from gardenapp.science.allocation.solve import (
     FixedUse,
     Reason,
     solve,
-    words,
 )
 from tests.science.allocation.gardens_made import (
     make_frame,
@@ -28,7 +28,7 @@ def test_a_gust_takes_a_fixed_cover_off_and_the_reason_says_so() -> None:
 
     assert answer.must_come_off == (on,)
     assert answer.uses == ()
-    assert words(answer.reasons["lettuce"]) == (
+    assert words_of(answer.reasons["lettuce"].code, answer.reasons["lettuce"].params) == (
         "gust 20 m/s is over the limit of every cover that would fit"
     )
 
@@ -98,7 +98,7 @@ def test_the_reason_says_what_is_missing(
     answer = solve(problem)
 
     assert answer.uses == ()
-    assert words(answer.reasons["lettuce"]) == said
+    assert words_of(answer.reasons["lettuce"].code, answer.reasons["lettuce"].params) == said
 
 
 def test_a_reason_tells_what_would_change_it() -> None:

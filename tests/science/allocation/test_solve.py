@@ -13,13 +13,13 @@ from scipy.optimize import linear_sum_assignment
 
 from gardenapp.science.allocation.fit import prepare
 from gardenapp.science.allocation.greedy import Tally, fill_greedily
+from gardenapp.science.allocation.reasons import words_of
 from gardenapp.science.allocation.solve import (
     FixedUse,
     Id,
     Problem,
     Treatment,
     solve,
-    words,
 )
 from gardenapp.science.allocation.stopwatch import Stopwatch
 from tests.bench.gardens import invented_garden
@@ -170,7 +170,7 @@ def test_lent_covers_stay_on_their_owners_plots() -> None:
     answer = solve(make_problem(plots=plots, plantings=plantings, pools=(lent,)))
 
     assert {use.plot_id for use in answer.uses} == {"mine"}
-    assert words(answer.reasons["b"]) == (
+    assert words_of(answer.reasons["b"].code, answer.reasons["b"].params) == (
         "covers that would fit may only be used on their owner's plots"
     )
 
@@ -201,7 +201,10 @@ def test_pots_go_to_shelter_up_to_its_spaces() -> None:
 
     assert answer.covered == {"lettuce": {"shed": 3}}
     assert answer.minutes_used == 6.0
-    assert words(answer.reasons["lettuce"]) == "the shelter is full"
+    assert (
+        words_of(answer.reasons["lettuce"].code, answer.reasons["lettuce"].params)
+        == "the shelter is full"
+    )
 
 
 def test_the_way_to_a_plot_is_counted_once() -> None:
@@ -223,7 +226,10 @@ def test_a_cover_that_does_harm_is_never_used() -> None:
     answer = solve(problem)
 
     assert answer.uses == ()
-    assert words(answer.reasons["lettuce"]) == "a cover would leave it no better than bare"
+    assert (
+        words_of(answer.reasons["lettuce"].code, answer.reasons["lettuce"].params)
+        == "a cover would leave it no better than bare"
+    )
 
 
 def test_an_empty_garden_needs_nothing() -> None:

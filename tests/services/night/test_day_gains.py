@@ -19,7 +19,7 @@ from gardenapp.science.night.morning import (
     warm_end_k,
 )
 from gardenapp.services.clockwork import get_garden
-from gardenapp.services.night import day_gains, forecasts, plan_night
+from gardenapp.services.night import day_gains, forecasts, jobs, plan_night
 from tests.factories import Factory
 
 
@@ -123,13 +123,13 @@ def test_the_plan_lifts_by_the_warm_end_of_what_the_page_says(
     evening = make.now.date()
     forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=make.now)
     asked: list[float] = []
-    real = plan_night.lift_off
+    real = jobs.lift_off
 
     def watched(**values: Any) -> Any:
         asked.append(values["day_gain_k"])
         return real(**values)
 
-    monkeypatch.setattr(plan_night, "lift_off", watched)
+    monkeypatch.setattr(jobs, "lift_off", watched)
 
     plan_night.plan_night(night_of=evening, member_id=None, now=make.now)
 

@@ -69,7 +69,7 @@ def test_a_morning_is_kept_beside_the_loss_that_was_expected_bare(
 
     row = db.session.scalars(select(Outcome)).one()
     assert (row.damage, row.night_of) == ("some", EVENING)
-    assert row.expected_share == pytest.approx(page.rows[0].data["share"], abs=1e-3)
+    assert row.expected_share == pytest.approx(page.rows[0].share, abs=1e-3)
 
 
 def test_what_really_stood_there_is_what_was_expected(
@@ -83,9 +83,9 @@ def test_what_really_stood_there_is_what_was_expected(
     save(planting, member, make.now + MORNING, damage="none")
 
     row = db.session.scalars(select(Outcome)).one()
-    gift = page.rows[0].data["given"][0]
-    bare = page.rows[0].data["share"]
-    expected = (gift["plants"] * gift["share"] + (4 - gift["plants"]) * bare) / 4
+    gift = page.rows[0].given[0]
+    bare = page.rows[0].share
+    expected = (gift.plants * gift.share + (4 - gift.plants) * bare) / 4
     assert row.expected_share == pytest.approx(expected, abs=1e-3)
     assert expected < bare
 
@@ -101,7 +101,7 @@ def test_a_cover_that_was_off_before_the_low_does_not_count(
     )
 
     assert outcomes.expected_shares(night_of=EVENING)[planting.id] == pytest.approx(
-        page.rows[0].data["share"], abs=1e-3
+        page.rows[0].share, abs=1e-3
     )
 
 
@@ -162,13 +162,14 @@ def test_calibration_sets_said_against_seen(
 
     (pair,) = found.pairs
     assert pair.plot == "N3"
-    assert pair.said.mean == pytest.approx(page.header["low"][0])
+    assert page.header is not None
+    assert pair.said.mean == pytest.approx(page.header.low.mean)
     assert found.lows is not None
     assert found.lows.bias_k == pytest.approx(-4.0 - pair.said.mean)
     assert found.record_nights == 1
     assert found.offsets[0].nights == 1
     assert found.offsets[0].learnt.mean < 0
-    assert found.score == pytest.approx((page.rows[0].data["share"] - 0.65) ** 2, abs=1e-3)
+    assert found.score == pytest.approx((page.rows[0].share - 0.65) ** 2, abs=1e-3)
     assert [band.count for band in found.bands] == [1]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -13,12 +15,15 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
+from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.nights import Plan
 from gardenapp.models.notices import NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Member, PlotHolder
+from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.services.garden import people
 from gardenapp.services.night import forecasts, tonight
-from gardenapp.services.notices import mail, planned, telling
+from gardenapp.services.night.tonight import TonightPage
+from gardenapp.services.notices import mail, night_words, planned, telling
 from gardenapp.services.notices.mail import MailSettings, Message, NotSent
 from gardenapp.services.notices.telling import Outlet
 from tests.factories import Factory
@@ -620,3 +625,102 @@ def test_old_notices_are_dropped_and_waiting_ones_kept(
 
     assert dropped == 1  # the question
     assert len(queue()) == 1
+
+
+# --- what counts as news ----------------------------------------------------------------------
+
+
+def told(make: Factory, member: Member, out: Outlet) -> TonightPage:
+    """Plan a cold night, send what is queued of it, and give its board."""
+    by_mail(member, make.now, all_plots=True)
+    plan(make.now, -1.0)
+    telling.send_due(now=make.now, outlet=out)
+    assert queue() == []
+    return tonight.tonight_page(now=make.now)
+
+
+def test_other_words_for_the_same_tell_nobody_again(
+    make: Factory,
+    tamsin: Member,
+    post: Post,
+    out: Outlet,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    before = telling.concern_of(told(make, tamsin, out))
+    kind = db.session.scalars(select(CoverClass)).one()
+    kind.name = "Clear lidded box"
+    db.session.scalars(select(StorePlace)).one().label = "the old north shed"
+    db.session.commit()
+    monkeypatch.setattr(night_words, "job_line", lambda job: f"Please fetch {job.name.label}!")
+
+    plan(make.now + MINUTE, -1.0)
+    telling.send_due(now=make.now + MINUTE, outlet=out)
+
+    page = tonight.tonight_page(now=make.now)
+    assert {job.name.label for job in page.jobs} == {"Clear lidded box"}
+    assert telling.concern_of(page) == before
+    assert len(post.sent) == 1
+
+
+def test_a_cover_from_another_place_is_news(
+    make: Factory, tamsin: Member, post: Post, out: Outlet
+) -> None:
+    told(make, tamsin, out)
+    moved = make.place("tea hut")
+    for cover in db.session.scalars(select(Cover)):
+        cover.place_id = moved.id
+    db.session.commit()
+
+    plan(make.now + MINUTE, -1.0)
+    telling.send_due(now=make.now + MINUTE, outlet=out)
+
+    assert len(post.sent) == 2
+
+
+def test_whose_cover_it_is_is_no_news(
+    make: Factory, tamsin: Member, post: Post, out: Outlet
+) -> None:
+    told(make, tamsin, out)
+    for cover in db.session.scalars(select(Cover)):
+        cover.owner_id, cover.lending = tamsin.id, "own plots"
+    for plot in db.session.scalars(select(Plot).where(Plot.label == "B2")):
+        db.session.add(PlotHolder(plot_id=plot.id, member_id=tamsin.id))
+    db.session.commit()
+
+    plan(make.now + MINUTE, -1.0)
+    telling.send_due(now=make.now + MINUTE, outlet=out)
+
+    assert {job.treatment.partition("@")[2] for job in tonight.tonight_page(now=make.now).jobs} == {
+        str(tamsin.id)
+    }
+    assert len(post.sent) == 1
+
+
+@pytest.mark.parametrize(("low_c", "told_again"), [(-1.0, 0), (9.0, 1)])
+def test_an_upgrade_in_the_night_tells_only_what_has_changed(
+    make: Factory, tamsin: Member, post: Post, out: Outlet, low_c: float, told_again: int
+) -> None:
+    page = told(make, tamsin, out)
+    lines = {(job.plot_id, f"{job.name.label} (from north shed)") for job in page.jobs}
+    by_at = min(job.by_at for job in page.jobs if job.by_at is not None)
+    quarter = night_words.quarter_before(by_at)
+    # As the version before wrote it: a hash over the English lines of the jobs.
+    facts = {"jobs": sorted([*line] for line in lines), "short": [], "by": quarter.isoformat()}
+    worded = hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
+    (row,) = queue("sent")
+    row.concern = worded
+    db.session.commit()
+
+    plan(make.now + MINUTE, low_c)
+    telling.send_due(now=make.now + MINUTE, outlet=out)
+
+    assert len(post.sent) == 1 + told_again
+
+
+def test_a_concern_says_how_it_was_made_and_fits_its_column(
+    make: Factory, tamsin: Member, post: Post, out: Outlet
+) -> None:
+    concern = telling.concern_of(told(make, tamsin, out))
+
+    assert concern.startswith("2:")
+    assert len(concern) == 64

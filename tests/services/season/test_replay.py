@@ -26,9 +26,9 @@ from gardenapp.models.nights import ObservedLow, Plan
 from gardenapp.models.people import LogEntry
 from gardenapp.models.replays import ReplayRun
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.science.estimate import Estimate
 from gardenapp.science.season.replay import PLAN, ReplaySettings, night_outlook
 from gardenapp.science.season.replay_forecasts import ReplayNight
+from gardenapp.services.kept_plans import header_of, stories_of
 from gardenapp.services.night import forecasts, learning
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.season import replay
@@ -101,22 +101,20 @@ def test_a_replayed_night_expects_what_the_evenings_plan_expected(planted: Facto
     )
     plan = db.session.get(Plan, plan_night(night_of=EVENING, member_id=None, now=NOW))
     assert plan is not None
-    rows = {row.planting_id: row.data for row in plan.rows}
+    stories = {story.planting_id: story for story in stories_of(plan)}
     garden = current_garden(before=EVENING)
     night = ReplayNight(EVENING, -1.5, EVENING, cloud_fraction=0.3, wind_mps=2.0)
 
-    outlook = night_outlook(garden, night, Estimate(*plan.header["low"]), ReplaySettings())
+    outlook = night_outlook(garden, night, header_of(plan).low, ReplaySettings())
 
     assert outlook.bare == {
-        key: pytest.approx(data["frost"], abs=2e-4) for key, data in rows.items()
+        key: pytest.approx(story.frost, abs=2e-4) for key, story in stories.items()
     }
     covered = 0
-    for key, data in rows.items():
-        for option in data["options"]:
+    for key, story in stories.items():
+        for option in story.options:
             covered += 1
-            assert outlook.covered[key, option["treatment"]] == pytest.approx(
-                option["share"], abs=2e-4
-            )
+            assert outlook.covered[key, option.treatment] == pytest.approx(option.share, abs=2e-4)
     assert covered >= 4
 
 

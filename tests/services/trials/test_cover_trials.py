@@ -13,6 +13,7 @@ from gardenapp.models.covers import CoverClass
 from gardenapp.models.people import Member
 from gardenapp.models.trials import Trial, TrialNight
 from gardenapp.readers.logger import LoggerOptions
+from gardenapp.science.estimate import Estimate
 from gardenapp.services.night import forecasts, plan_night, tonight
 from gardenapp.services.trials import cover_trials
 from tests.factories import Factory
@@ -252,14 +253,16 @@ def test_tonights_plan_reckons_with_the_trial_and_says_so(
 
     after = plan(make.now + timedelta(minutes=2))
 
-    old, new = (page.rows[0].data["given"][0] for page in (before, after))
-    assert new["lift"][0] > old["lift"][0] + 0.3
-    assert new["share"] < old["share"]
-    assert before.header["lifts"] == {}
-    (story,) = after.header["lifts"][new["treatment"]]
-    assert story["clear"]["prior"] == [2.0, 0.8]
-    assert story["clear"]["result"][0] > 2.3
-    assert (story["trials"], story["nights"]) == (1, 4)
+    old, new = (page.rows[0].given[0] for page in (before, after))
+    assert new.lift.mean > old.lift.mean + 0.3
+    assert new.share < old.share
+    assert before.header is not None
+    assert after.header is not None
+    assert before.header.lifts == {}
+    (story,) = after.header.lift_stories(new.treatment)
+    assert story.clear.prior == Estimate(2.0, 0.8)
+    assert story.clear.result.mean > 2.3
+    assert (story.trials, story.nights) == (1, 4)
 
 
 def test_a_measured_day_gain_brings_the_lifting_time_forward(

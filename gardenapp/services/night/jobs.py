@@ -1,0 +1,236 @@
+"""From the solver's answer to jobs that people can do, with real covers and times."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from gardenapp.models.covers import Cover
+from gardenapp.science.allocation.problem import Allocation, Use
+from gardenapp.science.allocation.weights import SHELTER_MINUTES_PER_POT
+from gardenapp.science.night.morning import LiftOff, lift_off
+from gardenapp.science.night.plan_records import TreatmentName
+from gardenapp.services.night.outlook import SHELTER, BareOutlook
+from gardenapp.services.night.problem import walk_minutes
+from gardenapp.services.night.prospect import Prospect
+from gardenapp.services.night.standing import Standing, covers_of
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPart:
+    """One unit of a job: covers, outermost first, and the plants under them, by planting."""
+
+    covers: tuple[int, ...]
+    plants: Mapping[int, int]
+    deployment_id: int | None = None
+    claim_id: int | None = None
+
+    @classmethod
+    def standing(cls, stand: Standing) -> PlannedPart:
+        """What is on already."""
+        return cls(stand.covers, stand.plants, stand.deployment_id)
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedJob:
+    """One thing to do in one plot, before it has a number. `claim_id`: who promised it before."""
+
+    plot_id: int
+    treatment: str
+    name: TreatmentName
+    parts: tuple[PlannedPart, ...]
+    minutes: float
+    by_at: datetime
+    lift_by_at: datetime | None
+    safe_from_at: datetime
+    claim_id: int | None = None
+    must_come_off: bool = False
+
+    @property
+    def plants(self) -> dict[int, int]:
+        """Plants under all of it, by planting."""
+        totals: dict[int, int] = defaultdict(int)
+        for part in self.parts:
+            for planting_id, plants in part.plants.items():
+                totals[planting_id] += plants
+        return dict(totals)
+
+
+def jobs_of(prospect: Prospect, allocation: Allocation) -> tuple[PlannedJob, ...]:
+    """Everything to do and everything that is on, the most pressing first."""
+    times = _Mornings(prospect)
+    free = _free_covers(prospect)
+    waiting: dict[tuple[int, str], list[Standing]] = defaultdict(list)
+    for stand in prospect.standing:
+        waiting[stand.plot_id, prospect.pools.treatment_of(stand)].append(stand)
+    jobs: list[PlannedJob] = []
+    for use in allocation.uses:
+        plot_id, treatment = int(use.plot_id), str(use.treatment_id)
+        parts = _parts_of(prospect, use, waiting.get((plot_id, treatment), []), free)
+        # What is on, what is promised and what is new are different jobs to the reader.
+        groups: dict[tuple[bool, int | None], list[PlannedPart]] = defaultdict(list)
+        for part in parts:
+            groups[part.deployment_id is not None, part.claim_id].append(part)
+        for (_is_on, claim_id), group in groups.items():
+            jobs.append(_job(times, plot_id, treatment, group, claim_id=claim_id))
+    for fixed in allocation.must_come_off:
+        plot_id, treatment = int(fixed.plot_id), str(fixed.treatment_id)
+        group = [
+            PlannedPart.standing(stand)
+            for stand in waiting[plot_id, treatment]
+            if stand.deployment_id is not None and stand.plants
+        ]
+        if group:
+            jobs.append(_job(times, plot_id, treatment, group, must_come_off=True))
+    jobs += _left_alone(prospect, times)
+    return tuple(sorted(jobs, key=lambda job: (job.by_at, job.plot_id)))
+
+
+def _left_alone(prospect: Prospect, times: _Mornings) -> list[PlannedJob]:
+    """A cover whose plants are gone still stands there, and somebody must bring it in."""
+    return [
+        _job(times, stand.plot_id, treatment, [PlannedPart.standing(stand)])
+        for stand in prospect.standing
+        if stand.deployment_id is not None
+        and not stand.plants
+        and (treatment := prospect.pools.treatment_of(stand)) in prospect.ways
+    ]
+
+
+def _free_covers(prospect: Prospect) -> dict[str, list[Cover]]:
+    on = covers_of(prospect.standing)
+    return {
+        key: [cover for cover in covers if cover.id not in on]
+        for key, covers in prospect.pools.members.items()
+    }
+
+
+def _parts_of(
+    prospect: Prospect, use: Use, standing: Iterable[Standing], free: Mapping[str, list[Cover]]
+) -> list[PlannedPart]:
+    """A use's units: those that stand are matched with what they are, the others get covers.
+
+    What is taken is taken out of `free`.
+    """
+    plot_id, treatment = int(use.plot_id), str(use.treatment_id)
+    left = list(standing)
+    parts = []
+    for unit in use.units:
+        plants = {int(key): int(number) for key, number in unit.items() if number}
+        alike = [stand for stand in left if use.is_fixed and stand.plants == plants]
+        stand = alike[0] if alike else None
+        if stand is not None:
+            left.remove(stand)
+            covers = stand.covers
+        else:
+            taken = [
+                _take(prospect, free, str(pool_id), plot_id)
+                for pool_id in prospect.ways[treatment].treatment.pool_ids
+            ]
+            covers = tuple(cover for cover in taken if cover is not None)
+        if plants:
+            parts.append(
+                PlannedPart(
+                    covers=covers,
+                    plants=plants,
+                    deployment_id=stand.deployment_id if stand else None,
+                    claim_id=stand.claim_id if stand else None,
+                )
+            )
+    return parts
+
+
+def _take(
+    prospect: Prospect, free: Mapping[str, list[Cover]], pool_id: str, plot_id: int
+) -> int | None:
+    """The cover to fetch: the holders' own first, then the soundest, then by label."""
+    candidates = free.get(pool_id, [])
+    if not candidates:
+        return None
+    holders = prospect.gathered.holders.get(plot_id, set())
+    best = min(
+        candidates,
+        key=lambda cover: (
+            cover.owner_id not in holders,
+            cover.owner_id is not None and cover.owner_id not in holders,
+            cover.condition != "sound",
+            cover.label,
+        ),
+    )
+    candidates.remove(best)
+    return best.id
+
+
+def _job(
+    times: _Mornings,
+    plot_id: int,
+    treatment: str,
+    parts: list[PlannedPart],
+    *,
+    claim_id: int | None = None,
+    must_come_off: bool = False,
+) -> PlannedJob:
+    prospect = times.prospect
+    way, night = prospect.ways[treatment], prospect.site.night
+    planting_ids = {key for part in parts for key in part.plants}
+    minutes = (
+        SHELTER_MINUTES_PER_POT * sum(sum(part.plants.values()) for part in parts)
+        if treatment == SHELTER
+        else way.minutes * len(parts)
+    )
+    lifts = [times.lift_off(key, treatment) for key in planting_ids]
+    return PlannedJob(
+        plot_id=plot_id,
+        treatment=treatment,
+        name=way.name,
+        parts=tuple(parts),
+        minutes=minutes + walk_minutes(prospect.gathered.plots[plot_id].distance_m),
+        by_at=min(
+            (_cover_by(prospect, prospect.bare[key]) for key in planting_ids),
+            default=night.sunset_at,
+        ),
+        lift_by_at=min(
+            (lift.must_by_at for lift in lifts if lift.must_by_at is not None), default=None
+        ),
+        safe_from_at=max((lift.safe_from_at for lift in lifts), default=night.sunrise_at),
+        claim_id=claim_id,
+        must_come_off=must_come_off,
+    )
+
+
+def _cover_by(prospect: Prospect, bare: BareOutlook) -> datetime:
+    """Sunset keeps the day's warmth in; a planting in danger before that goes first."""
+    sunset_at = prospect.site.night.sunset_at
+    return sunset_at if bare.crosses_at is None else min(sunset_at, bare.crosses_at)
+
+
+class _Mornings:
+    """When covers of this night come off again; plants that are alike are reckoned once."""
+
+    def __init__(self, prospect: Prospect) -> None:
+        self.prospect = prospect
+        self._stage_of = {p.id: p.stage_id for p in prospect.gathered.plantings}
+        self._known: dict[tuple[Any, ...], LiftOff] = {}
+
+    def lift_off(self, planting_id: int, treatment: str) -> LiftOff:
+        prospect = self.prospect
+        garden = prospect.gathered.garden
+        stage = prospect.gathered.stages[self._stage_of[planting_id]]
+        bare = prospect.bare[planting_id]
+        offset_k, gain_k = bare.parts.offset.mean, prospect.ways[treatment].day_gain_k
+        key = (offset_k, bare.threshold_c, stage.heat_max_c, gain_k)
+        if key not in self._known:
+            self._known[key] = lift_off(
+                night=prospect.site.night,
+                curve=prospect.site.curve.shifted(offset_k),
+                threshold_c=bare.threshold_c,
+                heat_max_c=stage.heat_max_c,
+                day_gain_k=gain_k,
+                latitude=garden.latitude,
+                longitude=garden.longitude,
+                elevation_m=garden.elevation_m,
+            )
+        return self._known[key]

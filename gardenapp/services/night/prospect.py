@@ -1,0 +1,122 @@
+"""What the night would do to each planting, bare and under each way: all that is asked of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from gardenapp.models.plants import CropStage, Planting
+from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.services.night.gather import Gathered
+from gardenapp.services.night.learning import SiteBelief
+from gardenapp.services.night.outlook import (
+    SHELTER,
+    BareOutlook,
+    CoveredOutlook,
+    SiteNight,
+    bare_outlook,
+    covered_outlook,
+)
+from gardenapp.services.night.standing import Pools, Standing, pools_tonight, standing_tonight
+from gardenapp.services.night.ways import Way, ways_tonight
+
+
+@dataclass(frozen=True, slots=True)
+class Prospect:
+    """The garden, the night, and what each way would do: what the plan is made from.
+
+    `bare` is by planting; `covered` by planting and treatment, for plantings that are in danger or
+    stand under something, and ways that are open to them.
+    """
+
+    gathered: Gathered
+    site: SiteNight
+    belief: SiteBelief
+    standing: tuple[Standing, ...]
+    pools: Pools
+    ways: Mapping[str, Way]
+    bare: Mapping[int, BareOutlook]
+    covered: Mapping[tuple[int, str], CoveredOutlook]
+
+    def is_under_something(self, planting_id: int) -> bool:
+        """Whether something is on or promised to a planting already."""
+        return is_under(self.standing, planting_id)
+
+
+def prospect_of(gathered: Gathered, site: SiteNight, belief: SiteBelief) -> Prospect:
+    """Work out what the night does to each planting; asks nothing of the database."""
+    standing = standing_tonight(gathered)
+    pools = pools_tonight(gathered, standing)
+    ways = ways_tonight(gathered, pools, standing, site)
+    bare = bare_outlooks(site, gathered.plantings, gathered.stages, belief)
+    return Prospect(
+        gathered=gathered,
+        site=site,
+        belief=belief,
+        standing=standing,
+        pools=pools,
+        ways=ways,
+        bare=bare,
+        covered=_covered_outlooks(gathered, site, standing, ways, bare),
+    )
+
+
+def bare_outlooks(
+    site: SiteNight,
+    plantings: Iterable[Planting],
+    stages: Mapping[int, CropStage],
+    belief: SiteBelief,
+) -> dict[int, BareOutlook]:
+    """Each planting's night without a cover; plantings that are alike share one outlook."""
+    known: dict[tuple[Any, ...], BareOutlook] = {}
+    found: dict[int, BareOutlook] = {}
+    for planting in plantings:
+        offset = belief.offsets[planting.plot_id].estimate
+        key = (
+            planting.stage_id,
+            planting.is_hardened,
+            planting.height_cm,
+            planting.in_pot,
+            offset,
+        )
+        if key not in known:
+            known[key] = bare_outlook(site, planting, offset, stages[planting.stage_id])
+        found[planting.id] = known[key]
+    return found
+
+
+def is_under(standing: Iterable[Standing], planting_id: int) -> bool:
+    """Whether any of these stands over plants of a planting."""
+    return any(planting_id in stand.plants for stand in standing)
+
+
+def _covered_outlooks(
+    gathered: Gathered,
+    site: SiteNight,
+    standing: tuple[Standing, ...],
+    ways: Mapping[str, Way],
+    bare: Mapping[int, BareOutlook],
+) -> dict[tuple[int, str], CoveredOutlook]:
+    known: dict[tuple[int, str], CoveredOutlook] = {}
+    found: dict[tuple[int, str], CoveredOutlook] = {}
+    for planting in gathered.plantings:
+        alone = bare[planting.id]
+        if alone.harm.share < SAFE_BELOW and not is_under(standing, planting.id):
+            continue
+        for treatment_id, way in ways.items():
+            if treatment_id == SHELTER and not (planting.in_pot and planting.is_movable):
+                continue
+            key = (id(alone), treatment_id)  # like plantings share their outlook
+            if key not in known:
+                known[key] = covered_outlook(
+                    site,
+                    planting,
+                    gathered.stages[planting.stage_id],
+                    alone,
+                    lift=way.lift,
+                    leaf_shield=way.leaf_shield,
+                    is_draped=way.is_draped,
+                )
+            found[planting.id, treatment_id] = known[key]
+    return found

@@ -1,0 +1,88 @@
+"""Kept plans as records, of this format and of the one before."""
+
+from __future__ import annotations
+
+import pytest
+from sqlalchemy import event, select
+
+from gardenapp.extensions import db
+from gardenapp.models.nights import Plan
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.plan_records import TreatmentName
+from gardenapp.services.kept_plans import header_of, offsets_said, stories_of
+from tests.factories import Factory
+from tests.services.night.planning import enter, plan
+from tests.services.night.small_garden import BASIL, BEANS, DAHLIA, LOW, keep_sample, small_garden
+
+STACK = TreatmentName(("Film frame", "Loose fleece"))
+
+
+def test_the_format_before_says_what_the_plan_of_today_says(make: Factory) -> None:
+    small_garden(make)
+    old = keep_sample("plan_format_1.json", now=make.now)
+    before, header_before = stories_of(old), header_of(old)
+    jobs = {gift.job_id for story in before for gift in story.given}
+    enter(make.now, **LOW)
+    plan(make.now)
+    new = db.session.scalars(select(Plan).where(Plan.is_current)).one()
+
+    after, header = stories_of(new), header_of(new)
+
+    assert new.id != old.id
+    shift = min(gift.job_id for story in after for gift in story.given) - min(jobs)
+    ids = [number + shift for number in range(max(jobs) + 1)]
+    assert [story.with_job_ids(ids) for story in before] == list(after)
+    assert [header_before.name_of(job.treatment, job.label) for job in old.jobs] == [
+        header.name_of(job.treatment, "") for job in new.jobs
+    ]
+    for name in ("low", "low_at", "frost", "counts", "put_on_by", "lift_off_by", "lifts", "curve"):
+        assert getattr(header_before, name) == getattr(header, name), name
+
+
+def test_names_and_reasons_of_the_format_before_are_codes_and_parts(make: Factory) -> None:
+    small_garden(make)
+    stories = {
+        story.planting_id: story
+        for story in stories_of(keep_sample("plan_format_1.json", now=make.now))
+    }
+
+    (gift,) = stories[BEANS].given
+    assert gift.name == STACK
+    assert any(option.name == TreatmentName(place="the porch") for option in _options(stories))
+    tall = stories[DAHLIA].reason
+    assert tall is not None
+    assert (tall.code, tall.values["needs_cm"]) == ("too_tall", 180.0)
+    wanted = stories[BASIL].reason
+    assert wanted is not None
+    assert wanted.units_wanted == 1
+
+
+def _options(stories: dict[int, object]) -> list[object]:
+    return [option for story in stories.values() for option in story.options]  # type: ignore[attr-defined]
+
+
+def test_a_plan_is_read_from_the_database_once(make: Factory) -> None:
+    small_garden(make)
+    kept = keep_sample("plan_format_1.json", now=make.now)
+    stories_of(kept)
+    asked: list[str] = []
+    listen = lambda *args: asked.append(args[2])  # noqa: E731
+    event.listen(db.engine, "before_cursor_execute", listen)
+
+    again = stories_of(kept)
+
+    event.remove(db.engine, "before_cursor_execute", listen)
+    assert len(again) == 5
+    assert asked == []
+
+
+def test_a_plan_says_what_it_believed_of_each_plot(make: Factory) -> None:
+    small_garden(make)
+    kept = keep_sample("plan_format_1.json", now=make.now)
+
+    offsets = offsets_said([kept])
+
+    assert set(offsets) == {(kept.id, 101), (kept.id, 102)}
+    assert offsets[kept.id, 102].mean == pytest.approx(-1.0)
+    assert offsets_said([kept], plot_ids={102}) == {(kept.id, 102): offsets[kept.id, 102]}
+    assert offsets[kept.id, 101] == Estimate(0.0, offsets[kept.id, 101].sd)
