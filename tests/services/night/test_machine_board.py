@@ -46,7 +46,7 @@ def test_machines_read_what_plans_of_the_first_format_were(make: Factory, kept_b
         key: value for key, value in header.items() if key not in differs
     }
     if kept_by == "this version":
-        lifts = [job["lift_by_at"] for job in board["jobs"] if job["lift_by_at"] is not None]
+        lifts = [job["lift_off_by"] for job in board["jobs"] if job["lift_off_by"] is not None]
         assert board["plan"]["lift_off_by"] == min(lifts, default=None)
     assert [key for key in list(board["plan"])[6:] if key != "lift_statuses"] == list(header)
     for said, row in zip(board["plantings"], kept["rows"], strict=True):
