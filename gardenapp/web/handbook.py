@@ -32,13 +32,29 @@ blueprint = Blueprint("handbook", __name__)
 
 @dataclass(frozen=True)
 class Chapter:
-    """A chapter by the name of its file and the words of the link that leads to it."""
+    """A chapter by the name of its file and the words of the link that leads to it.
+
+    What only whoever runs the computer needs stands apart from what every gardener may read.
+    """
 
     name: str
     title: str
+    is_for_operators: bool = True
 
 
-CHAPTERS = (Chapter("changelog", later("What is new")),)
+CHAPTERS = (
+    Chapter("changelog", later("What is new"), is_for_operators=False),
+    Chapter("setting_up", later("Setting up a real garden")),
+    Chapter("service", later("Letting it run by itself")),
+    Chapter("https", "HTTPS"),
+    Chapter("copies", later("Copies, and putting one back")),
+    Chapter("new_version", later("A new version")),
+    Chapter("moving", later("Moving house, and everything as tables")),
+    Chapter("small_computer", later("On a small single-board computer")),
+    Chapter("windows", later("On Windows")),
+    Chapter("macos", later("On a Mac")),
+    Chapter("postgresql", later("PostgreSQL and several workers")),
+)
 
 
 @dataclass(frozen=True)
