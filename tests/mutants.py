@@ -269,42 +269,40 @@ def imports_of(path: Path) -> frozenset[str]:
 
 
 def mirrors_of(path: Path) -> list[Path]:
-    """The tests that mirror a module: of its layer, with its name or importing it.
+    """The tests that mirror a module, of its layer: the ones with its name, then the ones that
+    import it, then the ones that import what uses it.
 
     `science/trials/flags.py` and `science/trials_flags.py` are both mirrored by `test_trials.py`,
-    `test_trials_flags.py` and `trials/test_flags.py`. A module whose name no test bears is also
-    left to the tests of what imports it.
+    `test_trials_flags.py` and `trials/test_flags.py`.
     """
     layer, *rest = path.with_suffix("").parts[1:]
     folder = ROOT / "tests" / layer
     own = "_".join(part for part in rest if part != "__init__")
-    named, importing = [], []
-    files = sorted(folder.rglob("test_*.py"))
     wanted = name_of(path)
-    for file in files:
+    named, others = [], []
+    for file in sorted(folder.rglob("test_*.py")):
         inner = file.relative_to(folder).with_suffix("").parts
         name = "_".join((*inner[:-1], inner[-1].removeprefix("test_")))
-        if f"{own}_".startswith(f"{name}_") or f"{name}_".startswith(f"{own}_"):
-            named.append(file)
-        elif wanted in imports_of(file):
-            importing.append(file)
-    found = named + importing
-    if not named:
-        users = _users(wanted)
-        found += [file for file in files if file not in found and imports_of(file) & users]
-    return [file.relative_to(ROOT) for file in found]
-
-
-def _users(module: str) -> set[str]:
-    """The modules that import a module, directly or by way of others of its layer."""
-    layer = ROOT.joinpath(*module.split(".")[:2])
-    uses = {name_of(p.relative_to(ROOT)): imports_of(p) for p in layer.rglob("*.py")}
-    found = {module}
+        is_named = f"{own}_".startswith(f"{name}_") or f"{name}_".startswith(f"{own}_")
+        (named if is_named else others).append(file)
+    found = named + [file for file in others if wanted in imports_of(file)]
+    # One step away, or as many as it takes where nothing nearer is known.
+    users = {wanted}
     while True:
-        more = {name for name, used in uses.items() if used & found} - found
-        if not more:
-            return found - {module}
-        found |= more
+        more = _users_of(users, ROOT / "gardenapp" / layer) - users
+        users |= more
+        found += [file for file in others if file not in found and users & imports_of(file)]
+        if found or not more:
+            return [file.relative_to(ROOT) for file in found]
+
+
+def _users_of(modules: set[str], folder: Path) -> set[str]:
+    """The modules in a folder that import one of `modules`."""
+    return {
+        name_of(path.relative_to(ROOT))
+        for path in folder.rglob("*.py")
+        if imports_of(path) & modules
+    }
 
 
 # --- trying -----------------------------------------------------------------------------------
@@ -332,6 +330,7 @@ class Copies:
 
     def __init__(self, folder: Path, jobs: int) -> None:
         self.free: SimpleQueue[Path] = SimpleQueue()
+        self.clean: dict[tuple[str, ...], Clean] = {}
         for number in range(jobs):
             to = folder / f"copy{number}"
             to.mkdir()
@@ -344,47 +343,80 @@ class Copies:
                     shutil.copy2(source, to / name)
             self.free.put(to)
 
-    def run(
-        self, path: Path, text: str | None, tests: Sequence[str], limit_s: float | None
-    ) -> tuple[str, str]:
-        """Run tests with a module's text replaced: "passed", "failed" or "too slow", and output."""
+    def run(self, path: Path, text: str, tests: Clean, limit_s: float) -> str:
+        """Run tests with a module's text replaced: "passed", "failed" or "too slow"."""
         copy_of = self.free.get()
         module = copy_of / path
         original = module.read_text(encoding="utf-8")
         try:
-            if text is not None:
-                module.write_text(text, encoding="utf-8")
-                # Python goes by the second and the size: an old one could pass for this text's.
-                for compiled in (module.parent / "__pycache__").glob(f"{module.stem}.*.pyc"):
-                    compiled.unlink()
-            return _pytest(copy_of, tests, limit_s, keeps_compiled=text is None)
+            module.write_text(text, encoding="utf-8")
+            # Python goes by the second and the size: an old one could pass for this text's.
+            for compiled in (module.parent / "__pycache__").glob(f"{module.stem}.*.pyc"):
+                compiled.unlink()
+            return _pytest(copy_of, tests.files, limit_s, is_light=tests.is_light)[0]
         finally:
             module.write_text(original, encoding="utf-8")
             self.free.put(copy_of)
 
+    def run_clean(self, files: tuple[str, ...]) -> Clean:
+        """Run tests without any defect, once however many modules they mirror."""
+        if files not in self.clean:
+            copy_of = self.free.get()
+            try:
+                for is_light in (True, False):
+                    began = time.monotonic()
+                    outcome, said = _pytest(copy_of, files, None, is_light=is_light, compiles=True)
+                    took_s = time.monotonic() - began
+                    self.clean[files] = Clean(files, is_light, outcome == "passed", took_s, said)
+                    if outcome == "passed":
+                        break
+            finally:
+                self.free.put(copy_of)
+        return self.clean[files]
+
+
+@dataclass(frozen=True)
+class Clean:
+    """Tests, and how they went without any defect.
+
+    `is_light`: without the app's fixtures and without plugins, which most tests of formulas do
+    not need; each run then takes half the time.
+    """
+
+    files: tuple[str, ...]
+    is_light: bool
+    is_passed: bool
+    took_s: float
+    said: str
+
 
 def _pytest(
-    folder: Path, tests: Sequence[str], limit_s: float | None, *, keeps_compiled: bool
+    folder: Path,
+    files: Sequence[str],
+    limit_s: float | None,
+    *,
+    is_light: bool,
+    compiles: bool = False,
 ) -> tuple[str, str]:
+    """Run tests in a copy: what became of them, and what was said."""
     # CI makes hypothesis try the same examples each time, so that a seed means the same twice.
-    environment = {**os.environ, "CI": "1", "PYTHONDONTWRITEBYTECODE": ""}
-    if not keeps_compiled:
-        environment["PYTHONDONTWRITEBYTECODE"] = "1"
+    environment = {**os.environ, "CI": "1", "PYTHONDONTWRITEBYTECODE": "" if compiles else "1"}
     command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=line",
-               "-p", "no:cacheprovider", *tests]  # fmt: skip
+               "-p", "no:cacheprovider", *files]  # fmt: skip
+    if is_light:
+        environment["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+        command.append("--noconftest")
     process = subprocess.Popen(
         command, cwd=folder, env=environment, text=True, start_new_session=True,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     )  # fmt: skip
     try:
         said, _ = process.communicate(timeout=limit_s)
-    except subprocess.TimeoutExpired:
+    except BaseException as error:
         os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
-        return "too slow", ""
-    except BaseException:
-        os.killpg(process.pid, signal.SIGKILL)
-        process.communicate()
+        if isinstance(error, subprocess.TimeoutExpired):
+            return "too slow", ""
         raise
     # 1: a test failed. 2 to 4: not even collected, because the module cannot be imported.
     return ("passed" if process.returncode == 0 else "failed"), said
@@ -421,18 +453,13 @@ def try_module(
         print(f"{tally.module}: no test bears its name, imports it or what uses it", flush=True)
         tally.tried, tally.survived = len(chosen), [found[at] for at in chosen]
         return tally
-    words = list(map(str, tests))
-    # Most tests of formulas need no app: without its fixtures each run begins a second sooner.
-    for light in (["--noconftest"], []):
-        started = time.monotonic()
-        outcome, said = copies.run(path, None, [*light, *words], None)
-        if outcome == "passed":
-            words = [*light, *words]
-            break
-    if outcome != "passed":
-        print(f"{tally.module}: its tests fail without any defect\n{said[-3000:]}", flush=True)
+    clean = copies.run_clean(tuple(map(str, tests)))
+    if not clean.is_passed:
+        print(
+            f"{tally.module}: its tests fail without any defect\n{clean.said[-3000:]}", flush=True
+        )
         return None
-    limit_s = asked.limit or PATIENCE_S + PATIENCE * (time.monotonic() - started)
+    limit_s = asked.limit or PATIENCE_S + PATIENCE * clean.took_s
     known = equivalents()
     # A tree is changed and changed back, so texts are made one after another.
     jobs = []
@@ -445,9 +472,9 @@ def try_module(
         old = defect.swap(defect.new)
         text = ast.unparse(ast.fix_missing_locations(tree))
         defect.swap(old)
-        jobs.append((defect, pool.submit(copies.run, path, text, words, limit_s)))
+        jobs.append((defect, pool.submit(copies.run, path, text, clean, limit_s)))
     for defect, job in jobs:
-        outcome, _ = job.result()
+        outcome = job.result()
         tally.tried += 1
         if outcome == "passed":
             tally.survived.append(defect)

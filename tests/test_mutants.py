@@ -41,8 +41,8 @@ def test_each_defect_is_named_by_what_changes_and_not_by_its_line() -> None:
         "enough: LEAST and max(count, 2) in others -> LEAST and max(count, 2) not in others",
         "enough: urn count >= LEAST and max(count, 2) in others -> "
         "urn count >= LEAST and min(count, 2) in others",
-        "enough: n count >= LEAST and max(count, 2) in others -> "
-        "n count >= LEAST and max(2, count) in others",
+        "enough:  count >= LEAST and max(count, 2) in others -> "
+        " count >= LEAST and max(2, count) in others",
         "enough: >= LEAST and max(count, 2) in others -> >= LEAST and max(count, 3) in others",
     ]
 

@@ -207,3 +207,15 @@ def test_a_record_whose_dates_could_be_either_is_refused_and_not_taken_month_fir
 
     assert said.startswith("line 1, date: say whether the day or the month comes first")
     assert "write the year first" in said
+
+
+@pytest.mark.parametrize(("days", "is_taken"), [(4_000, True), (4_001, False)])
+def test_as_many_nights_are_taken_as_is_said_and_no_more(days: int, is_taken: bool) -> None:
+    text = HEAD + "".join(
+        f"A,{date(2000, 1, 1) + timedelta(days=i)},5,{i % 5}\n" for i in range(days)
+    )
+
+    if is_taken:
+        assert len(read(text, unit="C").nights) == days
+    else:
+        assert "holds 4,001 nights; at most 4,000 are taken" in refusal(text, unit="C")
