@@ -279,7 +279,8 @@ def mirrors_of(path: Path) -> list[Path]:
     folder = ROOT / "tests" / layer
     own = "_".join(part for part in rest if part != "__init__")
     wanted = name_of(path)
-    named, others = [], []
+    named: list[Path] = []
+    others: list[Path] = []
     for file in sorted(folder.rglob("test_*.py")):
         inner = file.relative_to(folder).with_suffix("").parts
         name = "_".join((*inner[:-1], inner[-1].removeprefix("test_")))
