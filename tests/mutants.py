@@ -423,6 +423,15 @@ def _pytest(
     return ("passed" if process.returncode == 0 else "failed"), said
 
 
+@dataclass(frozen=True)
+class Module:
+    """A module as it was when the checkout was copied, and the tests that mirror it."""
+
+    path: Path
+    text: str
+    tests: list[Path]
+
+
 def equivalents() -> dict[tuple[str, str], str]:
     """Known defects that make no difference: (module, words) to the reason."""
     with EQUIVALENT.open("rb") as file:
@@ -436,12 +445,12 @@ def _flat(module: str) -> str:
 
 
 def try_module(
-    path: Path, copies: Copies, pool: ThreadPoolExecutor, asked: argparse.Namespace
+    module: Module, copies: Copies, pool: ThreadPoolExecutor, asked: argparse.Namespace
 ) -> Tally | None:
     """Try a sample of a module's defects; None where its tests fail without any."""
+    path, tests = module.path, module.tests
     tally = Tally(name_of(path))
-    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
-    tests = [Path(test) for test in asked.tests] or mirrors_of(path)
+    tree = ast.parse(module.text)
     found = defects_of(tree)
     chosen = sorted(
         random.Random(f"{asked.seed} {_flat(tally.module)}").sample(
@@ -512,9 +521,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     broken = 0
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         copies = Copies(Path(folder), asked.jobs)
+        # All at once: somebody may go on working in the checkout meanwhile.
+        todo = [
+            Module(
+                path,
+                (ROOT / path).read_text(encoding="utf-8"),
+                [Path(test) for test in asked.tests] or mirrors_of(path),
+            )
+            for path in paths
+        ]
         # Two pools: the next module's clean run need not wait for the last defect of this one.
         with ThreadPoolExecutor(asked.jobs) as pool, ThreadPoolExecutor(asked.jobs) as modules:
-            for tally in modules.map(lambda path: try_module(path, copies, pool, asked), paths):
+            for tally in modules.map(lambda each: try_module(each, copies, pool, asked), todo):
                 if tally is None:
                     broken += 1
                 else:
