@@ -54,6 +54,9 @@ _ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
 }  # fmt: skip
 _NAMES = {"min": "max", "max": "min", "any": "all", "all": "any", "floor": "ceil", "ceil": "floor"}
 
+# What these give does not hang on the order of what they are given.
+_EITHER_WAY = frozenset({"min", "max", "hypot", "isclose"})
+
 
 # --- defects ----------------------------------------------------------------------------------
 
@@ -187,7 +190,9 @@ def _replacements(
             yield called, "id", None, _NAMES[called.id]
         elif isinstance(called, ast.Attribute) and called.attr in _NAMES:
             yield called, "attr", None, _NAMES[called.attr]
-        if len(node.args) > 1 and ast.dump(node.args[0]) != ast.dump(node.args[1]):
+        name_called = getattr(called, "attr", getattr(called, "id", ""))
+        may_swap = len(node.args) > 1 and name_called not in _EITHER_WAY
+        if may_swap and ast.dump(node.args[0]) != ast.dump(node.args[1]):
             yield node, "args", None, [node.args[1], node.args[0], *node.args[2:]]
     elif isinstance(node, ast.Return) and not (
         node.value is None or (isinstance(node.value, ast.Constant) and node.value.value is None)

@@ -302,6 +302,13 @@ def test_a_hot_night_asks_whether_it_is_fahrenheit() -> None:
     assert any("choose °F" in note for note in read_bytes(text).notes)
 
 
+@pytest.mark.parametrize(("coldest_c", "is_asked"), [(30.0, False), (30.1, True)])
+def test_a_low_of_thirty_degrees_is_not_yet_odd(coldest_c: float, is_asked: bool) -> None:
+    text = hourly(datetime(2026, 5, 3, 18), [coldest_c] * 15)  # noqa: DTZ001 -- a wall clock
+
+    assert any("choose °F" in note for note in read_bytes(text).notes) is is_asked
+
+
 # Days
 
 

@@ -285,3 +285,12 @@ def test_more_heat_from_the_ground_and_less_leakage_make_more_lift() -> None:
 def test_a_balance_of_impossible_things_is_refused(changes: dict[str, float]) -> None:
     with pytest.raises(OutOfRange):
         make_balance(**changes)
+
+
+@pytest.mark.parametrize("sky_wm2", [0.0, -1.0, 1000.0, float("nan")])
+def test_a_sky_that_no_night_has_is_refused(sky_wm2: float) -> None:
+    with pytest.raises(OutOfRange, match="sky_wm2"):
+        heat.heat_balance(
+            outside_c=0.0, sky_wm2=sky_wm2, ground_flux_wm2=20.0, transmittance=0.5,
+            outside_wm2k=10.0, inside_wm2k=3.0,
+        )  # fmt: skip
