@@ -23,27 +23,28 @@ def enough(count: int, others: list[int]) -> bool:
     if not others:
         raise ValueError(f"{count + 1} is not enough")
     assert count > 0
-    return count >= LEAST and max(count, 2) in others
+    return count >= LEAST and max(divmod(count, 2)) in others
 '''
 
 
 def test_each_defect_is_named_by_what_changes_and_not_by_its_line() -> None:
     words = [defect.words for defect in defects_of(ast.parse(SOURCE))]
 
-    whole = "return count >= LEAST and max(count, 2) in others"
+    whole = "return count >= LEAST and max(divmod(count, 2)) in others"
     assert words == [
         "module: LEAST = 3 -> LEAST = 4",
         "enough: if not others: -> if others:",
         "enough: raise ValueError(f'{count + 1} is not enough') -> pass",
         f"enough: {whole} -> return None",
-        f"enough: {whole} -> return count >= LEAST or max(count, 2) in others",
-        "enough: return count >= LEAST and max(count, 2) -> return count > LEAST and max(count, 2)",
-        "enough: LEAST and max(count, 2) in others -> LEAST and max(count, 2) not in others",
-        "enough: urn count >= LEAST and max(count, 2) in others -> "
-        "urn count >= LEAST and min(count, 2) in others",
-        "enough:  count >= LEAST and max(count, 2) in others -> "
-        " count >= LEAST and max(2, count) in others",
-        "enough: >= LEAST and max(count, 2) in others -> >= LEAST and max(count, 3) in others",
+        "enough: return count >= LEAST and max(divmod(count, 2)) i -> "
+        "return count >= LEAST or max(divmod(count, 2)) i",
+        "enough: return count >= LEAST and max(divmod(co -> return count > LEAST and max(divmod(co",
+        "enough: d max(divmod(count, 2)) in others -> d max(divmod(count, 2)) not in others",
+        "enough: urn count >= LEAST and max(divmod(count, 2)) in ot -> "
+        "urn count >= LEAST and min(divmod(count, 2)) in ot",
+        "enough: >= LEAST and max(divmod(count, 2)) in others -> "
+        ">= LEAST and max(divmod(2, count)) in others",
+        "enough: T and max(divmod(count, 2)) in others -> T and max(divmod(count, 3)) in others",
     ]
 
 
@@ -119,7 +120,7 @@ def write_test(root: Path, body: str) -> None:
 def test_what_a_weak_test_lets_through_is_printed_and_makes_the_status_1(
     checkout: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_test(checkout, "assert enough(3, [3]) and not enough(2, [2])")
+    write_test(checkout, "assert enough(3, [1]) and not enough(2, [2])")
     before = (checkout / "gardenapp/science/enough.py").read_bytes()
 
     status = main(["gardenapp.science.enough", "--most", "99", "--seed", "5"])
@@ -128,7 +129,7 @@ def test_what_a_weak_test_lets_through_is_printed_and_makes_the_status_1(
     assert status == 1
     assert "survived  gardenapp.science.enough:7  enough: if not others: -> if others:" not in said
     assert "raise ValueError(f'{count + 1} is not enough') -> pass" in said
-    assert "max(2, count)" in said
+    assert "min(divmod(count, 2))" in said
     assert "of 10 caught" in said
     assert (checkout / "gardenapp/science/enough.py").read_bytes() == before
     assert list(checkout.rglob("*.pyc")) == []
@@ -137,7 +138,7 @@ def test_what_a_weak_test_lets_through_is_printed_and_makes_the_status_1(
 def test_what_makes_no_difference_is_listed_with_its_reason_and_not_counted(
     checkout: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_test(checkout, "assert enough(3, [3])")
+    write_test(checkout, "assert enough(3, [1])")
     *most, last = [defect.words for defect in defects_of(ast.parse(SOURCE))]
     rows = [
         # A module that has moved into a package is still known.
@@ -150,7 +151,7 @@ def test_what_makes_no_difference_is_listed_with_its_reason_and_not_counted(
     status = main(["science", "--most", "99", "--verbose"])
 
     said = capsys.readouterr().out
-    # 3 is in [3] all the same.
+    # Threes go into 3 as often as twos do.
     assert f"survived  gardenapp.science.enough:12  {last}" in said
     assert f"0 of 1 caught; {len(most)} known to make no difference" in said
     assert status == 1
@@ -159,7 +160,7 @@ def test_what_makes_no_difference_is_listed_with_its_reason_and_not_counted(
 def test_tests_that_fail_without_a_defect_are_no_result(
     checkout: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_test(checkout, "assert not enough(3, [3])")
+    write_test(checkout, "assert not enough(3, [1])")
 
     assert main(["gardenapp.science.enough"]) == 2
     assert "its tests fail without any defect" in capsys.readouterr().out
