@@ -66,3 +66,27 @@ def test_words_under_the_last_row_are_left_out_and_told() -> None:
 
     assert len(reading.at_s) == 9
     assert any("Line 11, “Mean”, has no date and is left out" in n for n in reading.notes)
+
+
+@pytest.mark.parametrize("code", ["-999", "-9999", "-999.0", "-9999.00"])
+@pytest.mark.parametrize("is_quick", [True, False])
+def test_a_loggers_code_for_a_missing_figure_is_no_figure(
+    monkeypatch: pytest.MonkeyPatch, code: str, is_quick: bool
+) -> None:
+    if is_quick:
+        monkeypatch.undo()
+    rows = [*ROWS[:4], ROWS[4].replace("4.0,", f"{code},", 1), *ROWS[5:]]
+    text = "\n".join(["Temperature (°C),Humidity (%),Time", *rows, ""])
+
+    reading = read_logger(text.encode(), filename="a.csv", time_zone=LONDON)
+
+    assert reading.temp_c.tolist() == [0.0, 1.0, 2.0, 3.0, 5.0, 6.0, 7.0, 8.0]
+
+
+@pytest.mark.parametrize("code", ["999", "9999", "-998"])
+def test_a_figure_that_only_looks_like_such_a_code_is_told(code: str) -> None:
+    rows = [*ROWS[:4], ROWS[4].replace("4.0,", f"{code},", 1), *ROWS[5:]]
+
+    (told,) = refusal(*rows)
+
+    assert told.startswith("line 6, Temperature (°C): ")

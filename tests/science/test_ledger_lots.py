@@ -171,3 +171,18 @@ def test_what_is_kept_of_a_thing_on_loan_and_on_a_bed() -> None:
     assert thing(came, bed, ("brought back", {}), bed).uses == 2
     gone = thing(came, ("retired", {"went_to": "recycled"}))
     assert (gone.status, gone.went_to) == ("retired", "recycled")
+
+
+def test_only_the_latest_of_a_lot_can_be_undone() -> None:
+    state = lot(CAME, lent(2, 1_000), ("moved", {"place_id": 9}))
+
+    def undo(of: LotState, number: int) -> LotState:
+        return apply_to_lot(of, Entry(of.last + 1, "reversed", AT, reverses=number))
+
+    with pytest.raises(Impossible, match="only the latest can be undone"):
+        undo(state, 2)
+    once = undo(state, 3)
+    assert once == lot(CAME, lent(2, 1_000))
+    assert undo(once, 2) == lot(CAME)
+    with pytest.raises(Impossible, match="nothing to undo"):
+        undo(LotState(), 0)
