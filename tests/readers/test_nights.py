@@ -238,3 +238,35 @@ def test_an_hour_colder_than_a_stated_low_is_told_from_a_tenth_on() -> None:
 
     assert "colder" not in notes_at(-0.04)
     assert "colder than the night's stated low: −0.1 °C at 03:00, against 0.0 °C" in notes_at(-0.1)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "counts"),
+    [
+        ((3, 12), (3, 18), True),  # its middle is 15:00
+        ((3, 11), (3, 18), False),
+        ((4, 8), (4, 14), True),  # 11:00
+        ((4, 9), (4, 14), False),
+    ],
+)
+def test_a_low_of_some_hours_counts_where_their_middle_is_of_the_night(
+    start: tuple[int, int], end: tuple[int, int], counts: bool
+) -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 12), 24, temp_c=2.0)
+    span = SpanLow(local(LONDON, 2026, 5, *start), local(LONDON, 2026, 5, *end), -4.0)
+
+    nights, _ = nights_from_hours(hours, time_zone=LONDON, span_lows=[span])
+
+    (night,) = [night for night in nights if night.night_of == date(2026, 5, 3)]
+    assert night.low_c == (-4.0 if counts else 2.0)
+
+
+def test_the_colder_of_an_hour_and_a_span_is_the_low() -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 18), 15, temp_c=2.0)
+
+    def low(span_c: float) -> float:
+        span = SpanLow(hours[3].at, hours[9].at, span_c)
+        (night,), _ = nights_from_hours(hours, time_zone=LONDON, span_lows=[span])
+        return night.low_c
+
+    assert (low(1.0), low(3.0)) == (1.0, 2.0)

@@ -255,3 +255,13 @@ def test_behind_air_that_falls_steadily_a_root_ball_settles_one_lag_behind() -> 
 def test_a_pot_of_no_volume_is_refused() -> None:
     with pytest.raises(OutOfRange, match="pot_l"):
         root_ball_lag_h(0.0)
+
+
+@pytest.mark.parametrize("share", [-0.01, 1.01, float("nan")])
+def test_two_harms_are_shares_and_strike_as_if_by_chance(share: float) -> None:
+    assert combined_share(0.5, 0.2) == pytest.approx(0.6)
+    assert combined_share(0.0, 1.0) == 1.0
+    with pytest.raises(OutOfRange, match="a must be 0 to 1"):
+        combined_share(share, 0.5)
+    with pytest.raises(OutOfRange, match="b must be 0 to 1"):
+        combined_share(0.5, share)
