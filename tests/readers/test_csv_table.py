@@ -508,3 +508,9 @@ def test_a_hundred_columns_and_long_headers_are_fine() -> None:
 
     assert only_night(reading).low_c == 0.8
     assert max(len(column.header) for column in reading.columns) <= 100
+
+
+def test_a_date_that_is_half_words_is_told_and_not_taken_for_a_summary() -> None:
+    with pytest.raises(UnreadableFile, match="“4 May 2026” is not a date and time"):
+        read_bytes(GOOD_TABLE + "4 May 2026,3.0,80\n")
+    assert any("“Mean”, has no date" in n for n in read_bytes(GOOD_TABLE + "Mean,3.0,80\n").notes)

@@ -113,3 +113,10 @@ def test_the_low_to_expect_is_the_forecast_with_the_gardens_own_bias_and_spread(
 
     low = record.low(-2.0)
     assert (low.mean, low.sd) == (-2.5, pytest.approx(1.7))
+
+
+@pytest.mark.parametrize("nights", [0.0, -1.0, math.nan, math.inf])
+def test_a_published_spread_is_worth_some_nights(nights: float) -> None:
+    with pytest.raises(OutOfRange, match="prior_nights"):
+        shrunk(1.3, [], prior_nights=nights)
+    assert shrunk(1.3, [], prior_nights=0.5).weight_of_prior == 1.0

@@ -186,3 +186,14 @@ def test_only_the_latest_of_a_lot_can_be_undone() -> None:
     assert undo(once, 2) == lot(CAME)
     with pytest.raises(Impossible, match="nothing to undo"):
         undo(LotState(), 0)
+
+
+@pytest.mark.parametrize(("said", "after"), [({}, "sound"), ({"condition": "worn"}, "worn")])
+def test_what_is_mended_is_sound_unless_it_is_said_to_be_worn(
+    said: dict[str, object], after: str
+) -> None:
+    broken: list[Act] = [("acquired", {"place_id": 1}), ("damaged", {"condition": "broken"})]
+
+    assert replay_thing(entries(*broken, ("mended", said))).condition == after
+    with pytest.raises(Impossible):
+        replay_thing(entries(*broken, ("mended", {"condition": "broken"})))
