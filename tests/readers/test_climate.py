@@ -207,3 +207,58 @@ def test_a_record_whose_dates_could_be_either_is_refused_and_not_taken_month_fir
 
     assert said.startswith("line 1, date: say whether the day or the month comes first")
     assert "write the year first" in said
+
+
+@pytest.mark.parametrize(("days", "is_taken"), [(4_000, True), (4_001, False)])
+def test_as_many_nights_are_taken_as_is_said_and_no_more(days: int, is_taken: bool) -> None:
+    text = HEAD + "".join(
+        f"A,{date(2000, 1, 1) + timedelta(days=i)},5,{i % 5}\n" for i in range(days)
+    )
+
+    if is_taken:
+        assert len(read(text, unit="C").nights) == days
+    else:
+        assert "holds 4,001 nights; at most 4,000 are taken" in refusal(text, unit="C")
+
+
+def typical_year(*rows: str) -> str:
+    """A typical year of two nights in March 1988, with rows put in before them."""
+    hours = [
+        f"03/{day:02d}/1988,{hour:02d}:00,{hour / 4},{day}.0,5,2.0"
+        for day in (1, 2, 3)
+        for hour in range(1, 25)
+    ]
+    return "\n".join(
+        [
+            '723170,"SOMEWHERE",NC,-5.0,36.1,-79.9,273',
+            "Date (MM/DD/YYYY),Time (HH:MM),Dry-bulb (C),Dew-point (C),TotCld (tenths),Wspd (m/s)",
+            *rows,
+            *hours,
+            "",
+        ]
+    )
+
+
+def test_a_typical_years_hours_are_read_month_first_as_its_format_says() -> None:
+    reading = read(typical_year("02/29/1988,01:00,-9,-9,0,0", "02/29/1988,24:00,-9,-9,0,0"))
+
+    assert [night.measured_on for night in reading.nights] == [date(1988, 3, 1), date(1988, 3, 2)]
+    assert [night.low_c for night in reading.nights] == [0.25, 0.25]  # 01:00 of the morning
+    first = reading.nights[0]
+    assert (first.cloud_fraction, first.wind_mps) == (0.5, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("31/03/1988,01:00,1,1,5,2", "line 3, Date (MM/DD/YYYY): is not a date and an hour"),
+        ("soon,01:00,1,1,5,2", "line 3, Date (MM/DD/YYYY): is not a date and an hour"),
+        ("02/28/1988,00:00,1,1,5,2", "line 3, Time (HH:MM): is not a date and an hour"),
+        ("02/28/1988,25:00,1,1,5,2", "line 3, Time (HH:MM): is not a date and an hour"),
+        ("02/28/1988,01:30,1,1,5,2", "line 3, Time (HH:MM): is not a date and an hour"),
+        ("02/28/1988,01:00,mild,1,5,2", "line 3, Dry-bulb (C): “mild” is not a number"),
+        ("03/01/1988,01:00,1,1,5,2", "line 4, Date (MM/DD/YYYY): this hour comes a second time"),
+    ],
+)
+def test_a_typical_years_wrong_row_is_told_with_its_line(row: str, words: str) -> None:
+    assert refusal(typical_year(row)).startswith(words)

@@ -302,6 +302,13 @@ def test_a_hot_night_asks_whether_it_is_fahrenheit() -> None:
     assert any("choose °F" in note for note in read_bytes(text).notes)
 
 
+@pytest.mark.parametrize(("coldest_c", "is_asked"), [(30.0, False), (30.1, True)])
+def test_a_low_of_thirty_degrees_is_not_yet_odd(coldest_c: float, is_asked: bool) -> None:
+    text = hourly(datetime(2026, 5, 3, 18), [coldest_c] * 15)  # noqa: DTZ001 -- a wall clock
+
+    assert any("choose °F" in note for note in read_bytes(text).notes) is is_asked
+
+
 # Days
 
 
@@ -501,3 +508,9 @@ def test_a_hundred_columns_and_long_headers_are_fine() -> None:
 
     assert only_night(reading).low_c == 0.8
     assert max(len(column.header) for column in reading.columns) <= 100
+
+
+def test_a_date_that_is_half_words_is_told_and_not_taken_for_a_summary() -> None:
+    with pytest.raises(UnreadableFile, match="“4 May 2026” is not a date and time"):
+        read_bytes(GOOD_TABLE + "4 May 2026,3.0,80\n")
+    assert any("“Mean”, has no date" in n for n in read_bytes(GOOD_TABLE + "Mean,3.0,80\n").notes)

@@ -9,7 +9,18 @@ import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
-from gardenapp.readers.csv_times import DateOrder, Stamp, date_of, order_of, stamp_of
+from gardenapp.readers.csv_times import (
+    DateOrder,
+    Stamp,
+    WallClock,
+    date_of,
+    is_clock,
+    local_of,
+    order_of,
+    runs_backwards,
+    stamp_of,
+    usual_family,
+)
 from gardenapp.readers.logger import LoggerOptions, read_logger
 from gardenapp.readers.quantities import BadFigure
 from gardenapp.readers.records import ReadOptions, UnreadableFile
@@ -216,3 +227,126 @@ def test_a_table_of_days_up_to_the_twelfth_is_asked_about_and_takes_the_answer()
         "2026-12-01": 2.0,
         "2026-12-02": 3.0,
     }
+
+
+# Parts of a date and a time
+
+
+@pytest.mark.parametrize(
+    ("text", "numbers", "clock", "offset_h"),
+    [
+        ("2026-05-03", (2026, 5, 3), None, None),
+        ("2026-05-03 6", (2026, 5, 3), (6, 0, 0), None),
+        ("2026-05-03T06:07", (2026, 5, 3), (6, 7, 0), None),
+        ("2026-05-03 06:07:08.25Z", (2026, 5, 3), (6, 7, 8), 0),
+        ("2026/5/3 06:07:08 UTC", (2026, 5, 3), (6, 7, 8), 0),
+        ("2026-05-03 06:07-05:30", (2026, 5, 3), (6, 7, 0), -5.5),
+        ("2026-05-03 06:07+1400", (2026, 5, 3), (6, 7, 0), 14),
+        ("3.5.2026, 12 am", (3, 5, 2026), (0, 0, 0), None),
+        ("3.5.26 12:30 PM", (3, 5, 2026), (12, 30, 0), None),
+        ("05/03/99 1:30 p.m.", (5, 3, 2099), (13, 30, 0), None),
+        ("05/03/2026 11:59 AM", (5, 3, 2026), (11, 59, 0), None),
+        ("20260503", (2026, 5, 3), None, None),
+        ("20260503T0607", (2026, 5, 3), (6, 7, 0), None),
+        ("20260503 060708Z", (2026, 5, 3), (6, 7, 8), 0),
+        ("2026-05-03 24:00", (2026, 5, 3), (24, 0, 0), None),
+        ("2026-05-03 23:59:59", (2026, 5, 3), (23, 59, 59), None),
+    ],
+)
+def test_the_parts_of_a_date_and_time(
+    text: str,
+    numbers: tuple[int, int, int],
+    clock: tuple[int, int, int] | None,
+    offset_h: float | None,
+) -> None:
+    (found,) = stamps(text)
+
+    assert (found.numbers, found.clock) == (numbers, clock)
+    assert found.offset == (None if offset_h is None else timedelta(hours=offset_h))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026-05-03 24:01",
+        "2026-05-03 24:00:01",
+        "2026-05-03 25",
+        "2026-05-03 23:60",
+        "2026-05-03 23:59:60",
+        "2026-05-03 0:30 am",
+        "2026-05-03 13 pm",
+    ],
+)
+def test_no_such_time_of_day_is_told(text: str) -> None:
+    with pytest.raises(BadFigure, match="no such time of day"):
+        stamp_of(text)
+
+
+@pytest.mark.parametrize("text", ["2026-05-03 06:07+15:00", "2026-05-03 06:07-05:60"])
+def test_no_such_offset_is_told(text: str) -> None:
+    with pytest.raises(BadFigure, match="no such offset"):
+        stamp_of(text)
+
+
+@pytest.mark.parametrize("text", ["", "tomorrow", "2026-05/03", "20261303", "3-5", "06:07"])
+def test_what_is_no_date_is_none(text: str) -> None:
+    assert stamp_of(text) is None
+
+
+def test_a_clock_alone_is_told_from_a_date() -> None:
+    assert all(map(is_clock, ["18:00", "6:00 PM", "6 pm", "06:07:08"]))
+    assert not any(map(is_clock, ["18", "2026-05-03", "6 o'clock", ""]))
+
+
+def test_days_that_are_not_there_are_told() -> None:
+    with pytest.raises(BadFigure, match="no day 29 in month 2 of 2026"):
+        date_of(stamps("2026-02-29")[0], "YMD")
+    with pytest.raises(BadFigure, match="year 1026 is outside"):
+        date_of(stamps("1026-02-02")[0], "YMD")
+    with pytest.raises(BadFigure, match="no time of day"):
+        local_of(stamps("2026-02-02")[0], "YMD")
+    assert local_of(stamps("2026-12-31 24:00")[0], "YMD") == datetime(2027, 1, 1)  # noqa: DTZ001
+
+
+def test_most_steps_back_make_a_file_that_runs_backwards() -> None:
+    def at(*hours: int) -> list[datetime]:
+        return [datetime(2026, 5, 3, hour) for hour in hours]  # noqa: DTZ001 -- wall clocks
+
+    assert runs_backwards(at(9, 8, 7))
+    assert runs_backwards(at(9, 8, 7, 10, 9))
+    assert not runs_backwards(at(7, 8, 9))
+    assert not runs_backwards(at(7, 8, 7))  # as many forward as back
+    assert not runs_backwards(at(7, 7, 7))
+
+
+@pytest.mark.outside("IANA time zone database: clock changes of 2026")
+def test_the_hour_that_comes_twice_is_read_once_each_and_the_skipped_one_refused() -> None:
+    clock = WallClock(LONDON)
+
+    def moment(*parts: int) -> datetime:
+        return clock.moment(datetime(2026, *parts))  # type: ignore[arg-type, misc]  # noqa: DTZ001
+
+    twice = [moment(10, 25, 0, 30), moment(10, 25, 1, 0), moment(10, 25, 1, 30)]
+    twice += [moment(10, 25, 1, 0), moment(10, 25, 1, 30), moment(10, 25, 2, 0)]
+
+    assert [f"{at:%d %H:%M}" for at in twice] == [
+        "24 23:30",
+        "25 00:00",
+        "25 00:30",
+        "25 01:00",
+        "25 01:30",
+        "25 02:00",
+    ]
+    clock = WallClock(LONDON)
+    assert moment(3, 29, 0, 59) == datetime(2026, 3, 29, 0, 59, tzinfo=UTC)
+    with pytest.raises(BadFigure, match="01:30 did not exist on 2026-03-29 in Europe/London"):
+        moment(3, 29, 1, 30)
+    assert moment(3, 29, 2, 0) == datetime(2026, 3, 29, 1, 0, tzinfo=UTC)
+    # The same hour read a second time without an hour before it: the earlier one.
+    assert WallClock(LONDON).moment(datetime(2026, 10, 25, 1, 30)) == datetime(  # noqa: DTZ001
+        2026, 10, 25, 0, 30, tzinfo=UTC
+    )
+
+
+def test_the_usual_way_of_writing_is_that_of_most_rows() -> None:
+    assert usual_family(stamps("2026-05-03", "03/05/2026", "04/05/2026")) == "/"

@@ -1,10 +1,11 @@
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from gardenapp.readers.records import UnreadableFile
 from gardenapp.science.humidity import dew_point_c
 from tests.readers.malformed import dump, good_series
 from tests.readers.samples_at import only_night, read_bytes, read_sample
@@ -95,3 +96,31 @@ def test_a_stored_response_and_its_body_alone_are_the_same() -> None:
     stored = {"status": 200, "headers": {}, "body": bare}
 
     assert read_bytes(dump(bare)) == read_bytes(dump(stored))
+
+
+def test_a_low_of_the_next_six_hours_counts_for_six_hours_and_not_for_seven() -> None:
+    def lows_with(time: str) -> list[float]:
+        series = good_series()
+        step = next(s for s in series["properties"]["timeseries"] if s["time"] == time)
+        step["data"]["next_6_hours"] = {"details": {"air_temperature_min": -9.0}}
+        return [night.low_c for night in read_bytes(dump(series), zone=OSLO).nights]
+
+    times = [step["time"] for step in good_series()["properties"]["timeseries"]]
+    inside = [time for time in times if -9.0 in lows_with(time)]
+
+    # A night's low is sought from 15:00 to 11:00; what is told of six hours stands at their middle.
+    assert inside == [
+        time
+        for time in times
+        if not 11 < (datetime.fromisoformat(time) + timedelta(hours=3)).astimezone(OSLO).hour < 15
+    ]
+    assert 0 < len(inside) < len(times)
+
+
+def test_steps_without_any_temperature_are_refused() -> None:
+    series = good_series()
+    for step in series["properties"]["timeseries"]:
+        step["data"]["instant"]["details"].pop("air_temperature", None)
+
+    with pytest.raises(UnreadableFile, match="holds no temperatures at all"):
+        read_bytes(dump(series), zone=OSLO)

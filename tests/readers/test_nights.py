@@ -178,3 +178,95 @@ def test_the_evening_figure_is_the_nearest_to_eight_within_an_hour_and_a_half(
     (night,), _ = nights_from_hours([*evening, *rest], time_zone=LONDON)
 
     assert night.evening_c == evening_c
+
+
+@pytest.mark.parametrize(
+    ("first", "count", "is_kept", "words"),
+    [
+        ((3, 12), 6, False, ""),  # an afternoon is no night, and nobody asked for one
+        ((4, 9), 3, False, ""),
+        ((3, 18), 9, True, ""),  # up to 02:00
+        ((3, 18), 8, False, "its figures end at 01:00, before its coldest part"),
+        ((4, 5), 4, True, ""),
+        ((4, 6), 3, False, "its figures begin at 06:00, when most of it is over"),
+    ],
+    ids=["afternoon", "morning", "to two", "to one", "from five", "from six"],
+)
+def test_a_night_needs_figures_from_five_at_the_latest_and_to_two_at_least(
+    first: tuple[int, int], count: int, is_kept: bool, words: str
+) -> None:
+    day, hour = first
+
+    nights, notes = nights_from_hours(
+        hours_between(local(LONDON, 2026, 5, day, hour), count), time_zone=LONDON
+    )
+
+    assert [night.night_of for night in nights] == ([date(2026, 5, 3)] if is_kept else [])
+    assert len(notes) == bool(words)
+    assert words in " ".join(notes)
+
+
+def test_hours_at_the_ends_of_the_night_count_into_its_means_and_gusts() -> None:
+    hours = [
+        HourForecast(at=local(LONDON, 2026, 5, day, hour), temp_c=5.0, gust_mps=gust, wind_mps=wind)
+        for day, hour, wind, gust in (
+            (3, 14, 9.0, 90.0),
+            (3, 15, 9.0, 15.0),
+            (3, 18, 2.0, 4.0),
+            (4, 2, 2.0, 4.0),
+            (4, 8, 5.0, 4.0),
+            (4, 9, 9.0, 4.0),
+            (4, 11, 9.0, 16.0),
+        )
+    ]
+
+    (night,), _ = nights_from_hours(hours, time_zone=LONDON)
+
+    assert night.wind_mps == pytest.approx(3.0)
+    assert night.gust_mps == 16.0
+    assert (night.cloud_fraction, night.dew_point_c) == (None, None)
+
+
+def test_an_hour_colder_than_a_stated_low_is_told_from_a_tenth_on() -> None:
+    def notes_at(hour_c: float) -> str:
+        hours = hours_between(local(LONDON, 2026, 5, 3, 18), 15, temp_c=3.0)
+        hours[9] = HourForecast(at=hours[9].at, temp_c=hour_c)
+        stated = SpanLow(hours[0].at, hours[-1].at, 0.0)
+        (night,), _ = nights_from_hours(hours, time_zone=LONDON, stated_lows=[stated])
+        assert night.low_c == 0.0
+        return " ".join(night.notes)
+
+    assert "colder" not in notes_at(-0.04)
+    assert "colder than the night's stated low: −0.1 °C at 03:00, against 0.0 °C" in notes_at(-0.1)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "counts"),
+    [
+        ((3, 12), (3, 18), True),  # its middle is 15:00
+        ((3, 11), (3, 18), False),
+        ((4, 8), (4, 14), True),  # 11:00
+        ((4, 9), (4, 14), False),
+    ],
+)
+def test_a_low_of_some_hours_counts_where_their_middle_is_of_the_night(
+    start: tuple[int, int], end: tuple[int, int], counts: bool
+) -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 12), 24, temp_c=2.0)
+    span = SpanLow(local(LONDON, 2026, 5, *start), local(LONDON, 2026, 5, *end), -4.0)
+
+    nights, _ = nights_from_hours(hours, time_zone=LONDON, span_lows=[span])
+
+    (night,) = [night for night in nights if night.night_of == date(2026, 5, 3)]
+    assert night.low_c == (-4.0 if counts else 2.0)
+
+
+def test_the_colder_of_an_hour_and_a_span_is_the_low() -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 18), 15, temp_c=2.0)
+
+    def low(span_c: float) -> float:
+        span = SpanLow(hours[3].at, hours[9].at, span_c)
+        (night,), _ = nights_from_hours(hours, time_zone=LONDON, span_lows=[span])
+        return night.low_c
+
+    assert (low(1.0), low(3.0)) == (1.0, 2.0)

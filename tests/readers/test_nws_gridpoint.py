@@ -159,3 +159,20 @@ def test_notices_in_a_new_shape_do_not_cost_the_forecast(hazards: Any) -> None:
 def test_a_places_document_says_what_to_fetch_instead() -> None:
     with pytest.raises(UnreadableFile, match=r"gridpoints/ZZZ/31,80 or .*/forecast/hourly"):
         read_sample("nws_points_handmade.json", zone=CHICAGO)
+
+
+def test_a_layer_covers_thirty_days_and_no_more() -> None:
+    def days(*spans: tuple[str, int]) -> bytes:
+        document = good_grid()
+        document["properties"]["temperature"]["values"] = [
+            {"validTime": f"{start}T00:00:00+00:00/PT{hours}H", "value": 3.5}
+            for start, hours in spans
+        ]
+        return dump(document)
+
+    assert read_bytes(days(("2026-05-03", 720)), zone=CHICAGO).nights
+    for wrong in (days(("2026-05-03", 721)), days(("2026-05-03", 720), ("2026-06-02", 1))):
+        with pytest.raises(UnreadableFile):
+            read_bytes(wrong, zone=CHICAGO)
+    with pytest.raises(UnreadableFile, match="covers more than 720 hours"):
+        read_bytes(days(("2026-05-03", 700), ("2026-06-03", 21)), zone=CHICAGO)

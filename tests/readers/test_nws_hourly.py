@@ -1,9 +1,10 @@
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from gardenapp.readers.records import UnreadableFile
 from tests.readers.malformed import dump, good_periods
 from tests.readers.samples_at import CHICAGO, lows, only_night, read_bytes, read_sample
 
@@ -74,3 +75,17 @@ def test_a_period_with_a_null_temperature_is_passed_over() -> None:
     document["properties"]["periods"][3]["temperature"] = None
 
     assert len(only_night(read_bytes(dump(document))).hours) == 14
+
+
+@pytest.mark.parametrize(("minutes", "is_read"), [(60, True), (180, True), (181, False)])
+def test_periods_of_up_to_three_hours_are_read(minutes: int, is_read: bool) -> None:
+    document = good_periods()
+    for period in document["properties"]["periods"]:
+        start = datetime.fromisoformat(period["startTime"])
+        period["endTime"] = (start + timedelta(minutes=minutes)).isoformat()
+
+    if is_read:
+        assert read_bytes(dump(document), zone=CHICAGO).nights
+    else:
+        with pytest.raises(UnreadableFile, match="twelve-hour periods"):
+            read_bytes(dump(document), zone=CHICAGO)

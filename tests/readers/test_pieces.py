@@ -124,3 +124,36 @@ def test_any_bytes_are_read_or_refused_in_words(data: bytes | str) -> None:
             assert all(len(str(e)) > 5 for e in error.errors)
         else:
             assert rows
+
+
+@pytest.mark.parametrize(("last", "is_taken"), [("600", True), ("601", False)])
+def test_two_thousand_pieces_are_taken_and_no_more(last: str, is_taken: bool) -> None:
+    data = f"name,length_mm,count\na,10,1400\nb,10,{last}\n".encode()
+
+    if is_taken:
+        assert sum(piece.count for piece in read_pieces(data)) == 2_000
+    else:
+        with pytest.raises(UnreadableFile, match="asks for 2,001 pieces; at most 2,000"):
+            read_pieces(data)
+
+
+def test_a_row_without_a_count_adds_nothing_to_what_is_asked_for() -> None:
+    data = b"name,length_mm,count\na,10,2000\nb,10,\n"
+
+    with pytest.raises(UnreadableFile) as refused:
+        read_pieces(data)
+
+    assert [fault.line for fault in refused.value.errors] == [3]
+
+
+@pytest.mark.parametrize(
+    ("length", "is_taken"), [("0.1", True), ("0.09", False), ("30000", True), ("30000.1", False)]
+)
+def test_a_length_is_a_tenth_of_a_millimetre_to_thirty_metres(length: str, is_taken: bool) -> None:
+    data = f"name,length_mm,count\na,{length},1\n".encode()
+
+    if is_taken:
+        assert read_pieces(data)[0].length_mm == float(length)
+    else:
+        with pytest.raises(UnreadableFile, match=r"outside 0\.1 mm to 30 m"):
+            read_pieces(data)

@@ -190,3 +190,15 @@ def test_learning_a_mean_is_that_of_the_textbook(
 
     assert posterior.estimate.mean == pytest.approx(mean, abs=0.05)
     assert posterior.estimate.sd == pytest.approx(sd, abs=0.05)
+
+
+def test_bands_are_named_by_both_their_ends_and_empty_ones_left_out() -> None:
+    table = reliability_table([0.0, 0.19, 0.2, 0.95, 1.0], [False, True, True, True, False])
+
+    assert [(row.from_probability, row.to_probability, row.count) for row in table] == [
+        (0.0, 0.2, 2),
+        (0.2, 0.4, 1),
+        (0.8, 1.0, 2),
+    ]
+    assert [row.mean_probability for row in table] == pytest.approx([0.095, 0.2, 0.975])
+    assert [row.observed_fraction for row in table] == [0.5, 1.0, 0.5]

@@ -332,3 +332,12 @@ def test_cloud_and_wind_leave_less_between_the_covers() -> None:
     cloudy = [judged(shield, is_cloudy=True).middle.air_c for shield in (0.26, 0.93)]
 
     assert cloudy[1] - cloudy[0] < clear[1] - clear[0]
+
+
+@pytest.mark.parametrize("sky_wm2", [0.0, -1.0, 1000.0, float("nan")])
+def test_a_sky_that_no_night_has_is_refused(sky_wm2: float) -> None:
+    with pytest.raises(OutOfRange, match="sky_wm2"):
+        heat.heat_balance(
+            outside_c=0.0, sky_wm2=sky_wm2, ground_flux_wm2=20.0, transmittance=0.5,
+            outside_wm2k=10.0, inside_wm2k=3.0,
+        )  # fmt: skip

@@ -156,3 +156,29 @@ def test_a_gain_in_half_the_sun_is_twice_as_much_in_full_sun() -> None:
     assert full_sun_gain_k(-1.0, noon_wm2=400.0, reference_wm2=400.0) == 0.0
     with pytest.raises(OutOfRange):
         full_sun_gain_k(4.0, noon_wm2=0.0, reference_wm2=400.0)
+
+
+def test_an_empty_trial_among_others_is_passed_over_and_keeps_its_place() -> None:
+    with_empty = learn_lift(PRIOR, [nights(3.0), [], nights(2.5, 2.7)])
+    without = learn_lift(PRIOR, [nights(3.0), nights(2.5, 2.7)])
+
+    assert with_empty.estimate == without.estimate
+    assert (with_empty.trials, with_empty.nights) == (2, 3)
+    assert [len(each) for each in with_empty.weights] == [1, 0, 2]
+
+
+def test_effective_nights_are_counted_in_nights_of_trials_of_their_own() -> None:
+    learnt = learn_lift(PRIOR, [nights(*[2.0] * 4)], night_scatter_k=1.0, trial_scatter_k=0.5)
+
+    assert learnt.effective_nights == pytest.approx((0.25 + 1.0) / (0.25 + 1.0 / 4))
+    one = learn_lift(PRIOR, [nights(2.0)], night_scatter_k=1.0, trial_scatter_k=0.5)
+    assert one.effective_nights == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("gain", "noon", "full"),
+    [(10.0, 400.0, 10.0), (10.0, 800.0, 5.0), (10.0, 1_001.0, 4.0), (10.0, 100.0, 20.0),
+     (-3.0, 400.0, 0.0)],
+)  # fmt: skip
+def test_a_gain_is_brought_to_full_sun_within_limits(gain: float, noon: float, full: float) -> None:
+    assert full_sun_gain_k(gain, noon_wm2=noon, reference_wm2=400.0) == pytest.approx(full)

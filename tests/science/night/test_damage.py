@@ -255,3 +255,32 @@ def test_behind_air_that_falls_steadily_a_root_ball_settles_one_lag_behind() -> 
 def test_a_pot_of_no_volume_is_refused() -> None:
     with pytest.raises(OutOfRange, match="pot_l"):
         root_ball_lag_h(0.0)
+
+
+@pytest.mark.parametrize("share", [-0.01, 1.01, float("nan")])
+def test_two_harms_are_shares_and_strike_as_if_by_chance(share: float) -> None:
+    assert combined_share(0.5, 0.2) == pytest.approx(0.6)
+    assert combined_share(0.0, 1.0) == 1.0
+    with pytest.raises(OutOfRange, match="a must be 0 to 1"):
+        combined_share(share, 0.5)
+    with pytest.raises(OutOfRange, match="b must be 0 to 1"):
+        combined_share(0.5, share)
+
+
+def test_a_planters_lag_is_by_the_square_of_its_size_and_shorter_when_dry() -> None:
+    assert root_ball_lag_h(40.0) == pytest.approx(1.5)
+    assert root_ball_lag_h(5.0) == pytest.approx(1.5 / 4)  # half as wide and high
+    assert root_ball_lag_h(40.0, is_dry=True) == pytest.approx(0.9)
+    assert root_ball_lag_h(0.5) == pytest.approx(1.5 * (1 / 80) ** (2 / 3))
+    for wrong in (0.0, -1.0, math.inf):
+        with pytest.raises(OutOfRange, match="pot_l"):
+            root_ball_lag_h(wrong)
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, -0.1, math.nan])
+def test_no_temperature_kills_all_or_none(share: float) -> None:
+    curve = curve_from_threshold(-2.0, kind="kill")
+
+    assert curve.temperature_for(0.5) == pytest.approx(curve.t50_c)
+    with pytest.raises(OutOfRange, match="share"):
+        curve.temperature_for(share)

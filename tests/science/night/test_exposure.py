@@ -16,6 +16,7 @@ from gardenapp.science.night.exposure import (
     plant_air_k,
     radiative_share,
 )
+from gardenapp.science.units import knots_to_mps
 
 clouds = st.one_of(st.none(), st.floats(0.0, 1.0))
 winds = st.one_of(st.none(), st.floats(0.0, 30.0))
@@ -188,3 +189,16 @@ def test_the_canterbury_rule_is_a_degree_colder_in_june() -> None:
 def test_the_canterbury_rule_is_not_stretched_to_other_months(month: int) -> None:
     with pytest.raises(OutOfRange, match="month"):
         exposure.grass_minimum_c(afternoon_c=6.0, dew_point_c=3.0, month=month)
+
+
+@pytest.mark.parametrize(
+    ("knots", "kind"),
+    [(7.0, FrostType.RADIATION_FROST), (7.01, FrostType.AIR_FROST), (9.99, FrostType.AIR_FROST),
+     (10.0, FrostType.WIND_FROST)],
+)  # fmt: skip
+def test_up_to_seven_knots_it_radiates_and_from_ten_it_blows(knots: float, kind: FrostType) -> None:
+    found = frost_type(
+        air_low_c=-2.0, plant_low_c=-4.0, cloud_fraction=0.5, wind_mps=knots_to_mps(knots)
+    )
+
+    assert found is kind

@@ -8,7 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
-from gardenapp.science.night.forecast_error import FIRST_NIGHT_SD_K, forecast_sd_k, shrunk
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.forecast_error import (
+    FIRST_NIGHT_SD_K,
+    ForecastRecord,
+    forecast_sd_k,
+    shrunk,
+)
 
 
 @pytest.mark.outside("UK Met Office: 86.5 % of first-night minima within 2 °C, 119 sites")
@@ -100,3 +106,17 @@ def test_a_record_is_always_a_proper_belief(prior_sd: float, errors: list[float]
 def test_a_record_of_nonsense_is_refused(prior_sd: float, errors: list[float]) -> None:
     with pytest.raises(OutOfRange):
         shrunk(prior_sd, errors)
+
+
+def test_the_low_to_expect_is_the_forecast_with_the_gardens_own_bias_and_spread() -> None:
+    record = ForecastRecord(sd_k=1.5, bias=Estimate(-0.5, 0.8), count=9, weight_of_prior=0.5)
+
+    low = record.low(-2.0)
+    assert (low.mean, low.sd) == (-2.5, pytest.approx(1.7))
+
+
+@pytest.mark.parametrize("nights", [0.0, -1.0, math.nan, math.inf])
+def test_a_published_spread_is_worth_some_nights(nights: float) -> None:
+    with pytest.raises(OutOfRange, match="prior_nights"):
+        shrunk(1.3, [], prior_nights=nights)
+    assert shrunk(1.3, [], prior_nights=0.5).weight_of_prior == 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from statistics import NormalDist
 
 import pytest
 
@@ -75,3 +76,29 @@ def test_shares_out_of_range_are_refused(said: list[float], seen: list[float]) -
 def test_nothing_to_score_is_refused() -> None:
     with pytest.raises(OutOfRange):
         share_score([], [])
+
+
+def test_bands_are_named_by_both_ends_and_one_holds_a_certain_loss() -> None:
+    bands = share_bands([0.0, 0.5, 1.0], [0.0, 0.25, 1.0], bands=4)
+
+    assert [(b.from_share, b.to_share, b.count, b.mean_said, b.mean_seen) for b in bands] == [
+        (0.0, 0.25, 1, 0.0, 0.0),
+        (0.5, 0.75, 1, 0.5, 0.25),
+        (0.75, 1.0, 1, 1.0, 1.0),
+    ]
+    assert [b.to_share for b in share_bands([0.3, 1.0], [0.0, 0.0], bands=1)] == [1.0]
+    with pytest.raises(OutOfRange, match="bands"):
+        share_bands([0.3], [0.0], bands=0)
+
+
+def test_a_range_holds_up_to_its_very_end() -> None:
+    z80 = NormalDist().inv_cdf(0.9)
+
+    record = low_record(
+        [Estimate(0.0, 2.0)] * 4, [2 * z80 - 1e-9, -2 * z80 + 1e-9, 2 * z80 + 1e-6, 0.0]
+    )
+
+    assert record is not None
+    assert record.held_fraction == 0.75
+    with pytest.raises(OutOfRange, match="equally many"):
+        low_record([Estimate(0.0, 1.0)], [])

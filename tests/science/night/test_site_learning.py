@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from statistics import NormalDist
 
@@ -87,3 +88,32 @@ def test_what_is_stated_at_ninety_percent_holds_in_about_ninety_percent_of_garde
 def test_a_reading_that_is_no_number_is_refused(residual: float) -> None:
     with pytest.raises(OutOfRange):
         learn_site([LowReading(1, None, residual)], offset_priors={}, forecast_sd_k=1.3)
+
+
+def test_a_nights_own_error_is_bias_and_night_together_with_their_covariance() -> None:
+    # One night read once at the screen: y = b + e + r, with known variances.
+    bias, sd, reading = Estimate(0.2, 0.5), 1.2, 0.3
+
+    learnt = learn_site(
+        [LowReading("n1", None, 1.5)],
+        offset_priors={},
+        forecast_sd_k=sd,
+        reading_sd_k=reading,
+        bias_prior=bias,
+    )
+
+    # What the reading says of b + e, whose prior is 0.2 ± √(0.5² + 1.2²).
+    prior = 1 / (0.5**2 + 1.2**2)
+    posterior = prior + 1 / 0.3**2
+    night = learnt.night_errors["n1"]
+    assert night.mean == pytest.approx((0.2 * prior + 1.5 / 0.3**2) / posterior)
+    assert night.sd == pytest.approx(posterior**-0.5)
+
+
+@pytest.mark.parametrize("name", ["forecast_sd_k", "reading_sd_k"])
+@pytest.mark.parametrize("value", [0.0, -1.0, math.nan])
+def test_a_spread_of_nothing_is_refused(name: str, value: float) -> None:
+    spreads = {"forecast_sd_k": 1.0, "reading_sd_k": 0.3} | {name: value}
+
+    with pytest.raises(OutOfRange, match=f"{name} must be above 0"):
+        learn_site([], offset_priors={}, **spreads)

@@ -271,3 +271,32 @@ def test_without_a_whole_winter_there_are_chances_and_nothing_else() -> None:
 
     assert outlook.worst_c is None and not outlook.frosts and not outlook.nights
     assert len(outlook.chances) == 1
+
+
+@pytest.mark.parametrize(
+    ("is_northern", "begins", "first", "last"),
+    [
+        (True, date(2009, 7, 1), date(2009, 8, 30), date(2010, 5, 2)),
+        (False, date(2009, 1, 1), date(2009, 3, 1), date(2009, 11, 1)),
+    ],
+    ids=["north", "south"],
+)
+def test_a_winter_counts_with_nine_in_ten_of_its_cold_halfs_nights(
+    is_northern: bool, begins: date, first: date, last: date
+) -> None:
+    # 246 nights, of which 222 are just over nine in ten and 221 just under.
+    whole = [first + timedelta(days=i) for i in range((last - first).days + 1)]
+    outside = [first - timedelta(days=1), last + timedelta(days=1)]
+
+    def years(days: list[date]) -> list[int]:
+        lows = [(day, -1.0) for day in days]
+        found = season_outlook(lows, [0.0], is_northern=is_northern).nights
+        return [year for nights in found for year, _ in nights.by_season]
+
+    assert 245 <= len(whole) <= 247
+    enough = math.ceil(0.9 * 246)
+    inner = whole[1:-1]
+    assert years(inner[:enough]) == [2009]
+    assert years(inner[: enough - 1]) == []
+    # Nights outside the cold half do not help.
+    assert years([*inner[: enough - 1], *outside, begins]) == []
