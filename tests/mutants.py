@@ -1,8 +1,8 @@
 """Put small defects into a module, one at a time, and see whether the tests around it notice.
 
 `python -m tests.mutants gardenapp.science.covers.lift` (or `science`, or a file's path) works in
-copies of the checkout in a temporary folder; the checkout itself is never touched. For each defect it
-runs the tests that mirror the module: those of its layer that bear its name or import it, or
+copies of the checkout in a temporary folder; the checkout itself is never touched. For each defect
+it runs the tests that mirror the module: those of its layer that bear its name or import it, or
 those named with `--tests`. What nobody notices is printed and makes the exit status 1, unless it
 stands in `mutants_equivalent.toml` beside this file with the reason why it makes no difference.
 
