@@ -26,7 +26,7 @@ from gardenapp.web.builds.drawing import MOST_HIGH_MM, MOST_WIDE_MM, draw
 from tests.conftest import NOW
 from tests.factories import Factory, replay_run
 from tests.pages import Page, Pages
-from tests.services.builds.test_designing import CHECKED_FRAME, FRAME, NEED, stock_up
+from tests.services.builds.stocked import CHECKED_FRAME, FRAME, NEED, stock_up
 from tests.web.hostile import HOSTILE
 
 
