@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
 import pytest
+from flask import Flask
 from sqlalchemy import func, select
 
-from gardenapp.errors import FieldRefused, Refused
+from gardenapp.errors import FieldRefused, GardenError, NotFound, Refused
 from gardenapp.extensions import db
+from gardenapp.models.builds import BuildPlan
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.nights import Job, JobPart, Plan
-from gardenapp.models.people import Member
+from gardenapp.models.people import LogEntry, Member
 from gardenapp.models.store import CoverPart, LedgerEntry, Lot
-from gardenapp.services.builds import designing
+from gardenapp.services.builds import designing, making
 from gardenapp.services.builds.making import build_cover, suggest_label
 from gardenapp.services.builds.shapes import Need, usual_sizes
 from gardenapp.services.night import forecasts, plan_night
 from gardenapp.services.store import ledger, lots
 from gardenapp.services.store.lots import LotEntry
 from gardenapp.services.store.things import retire_thing
+from gardenapp.words import speaking
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.services.builds.stocked import INCH, add, on_hand, stock_up
@@ -235,3 +245,161 @@ def test_a_label_is_offered_that_nobody_has(make: Factory, member: Member) -> No
     make.cover(label="film frame 4")
 
     assert suggest_label(plan_id=add(member)) == "film frame 5"
+
+
+def nothing_was_taken(held: dict[str, int]) -> bool:
+    """The store is as `stock_up` left it, and no cover came of it."""
+    found = db.session.scalar(select(func.count()).select_from(Cover))
+    return (found, on_hand(held["timber"]), on_hand(held["film"])) == (0, 6_000, 20_000)
+
+
+def test_a_plan_that_is_not_there_cannot_be_built(member: Member) -> None:
+    with pytest.raises(NotFound, match="no such plan"):
+        suggest_label(plan_id=99)
+    with pytest.raises(NotFound, match="no such plan"):
+        build_cover(plan_id=99, label="f 1", place_id=None, member=member, now=NOW)
+    with speaking("es"), pytest.raises(NotFound, match="No existe ese plan"):
+        suggest_label(plan_id=99)
+
+
+def test_a_place_that_is_gone_stops_it_and_nothing_is_taken(member: Member) -> None:
+    held = stock_up(member)
+
+    with pytest.raises(FieldRefused) as refused:
+        build_cover(plan_id=add(member), label="f 1", place_id=99, member=member, now=NOW)
+
+    assert refused.value.field == "place_id"
+    assert nothing_was_taken(held)
+
+
+def broke(lot_id: int, member: Member) -> None:
+    lots.condition_lot(lot_id=lot_id, condition="broken", member=member, now=NOW)
+
+
+def rewritten(**changes: Any) -> Callable[[int, Member], None]:
+    def rewrite(lot_id: int, member: Member) -> None:
+        entry = replace(lots.entry_of(db.session.get_one(Lot, lot_id)), **changes)
+        lots.change_lot(lot_id=lot_id, entry=entry, member=member, now=NOW)
+
+    return rewrite
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "english", "spanish"),
+    [
+        ("timber", broke, "not fit for beds", "ya no es apto para bancales"),
+        ("timber", rewritten(is_for_beds=False), "not fit for beds", "ya no es apto"),
+        ("timber", rewritten(length_mm=1_200.0), "changed meanwhile", "se cambió mientras tanto"),
+        ("film", rewritten(width_cm=200.0), "changed meanwhile", "se cambió mientras tanto"),
+    ],
+    ids=["broken", "not for beds", "shorter boards", "narrower film"],
+)
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_what_changed_while_the_cuts_were_worked_out_stops_it_in_words(
+    member: Member,
+    monkeypatch: pytest.MonkeyPatch,
+    name: str,
+    change: Callable[[int, Member], None],
+    english: str,
+    spanish: str,
+    language: str,
+) -> None:
+    held = stock_up(member)
+    plan_id = add(member)
+    plan = making._plan
+
+    def meanwhile(*args: Any) -> Any:
+        made = plan(*args)
+        change(held[name], member)
+        return made
+
+    monkeypatch.setattr(making, "_plan", meanwhile)
+
+    said = english if language == "en" else spanish
+    with speaking(language), pytest.raises(Refused, match=said):
+        build_cover(plan_id=plan_id, label="f 1", place_id=None, member=member, now=NOW)
+
+    assert nothing_was_taken(held)
+    assert ledger.differences() == []
+
+
+def test_of_two_who_build_from_the_same_boards_one_does_and_the_other_is_told(
+    app: Flask, member: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = stock_up(member)  # enough timber for one
+    plan_ids = [add(member), add(member)]
+    member_id = member.id
+    db.session.remove()
+    plan, gate = making._plan, threading.Barrier(2)
+
+    def together(*args: Any) -> Any:
+        made = plan(*args)
+        gate.wait(60)  # both have worked out their cuts before either takes a board
+        return made
+
+    monkeypatch.setattr(making, "_plan", together)
+
+    def build(number: int) -> str:
+        with app.app_context():
+            try:
+                builder = db.session.get_one(Member, member_id)
+                build_cover(
+                    plan_id=plan_ids[number],
+                    label=f"f {number}",
+                    place_id=None,
+                    member=builder,
+                    now=NOW,
+                )
+            except GardenError as error:
+                return str(error)
+        return "built"
+
+    with ThreadPoolExecutor(2) as pool:
+        answers = sorted(pool.map(build, range(2)))
+
+    assert answers.count("built") == 1
+    assert all("Bars 38" in answer or "here" in answer for answer in answers if answer != "built")
+    assert db.session.scalar(select(func.count()).select_from(Cover)) == 1
+    assert on_hand(held["timber"]) == 0
+    assert ledger.differences() == []
+
+
+def test_a_plan_whose_cover_is_gone_is_not_built_a_second_time(member: Member) -> None:
+    held = stock_up(member, boards=12)
+    plan_id = add(member)
+    built = build_cover(plan_id=plan_id, label="f 1", place_id=None, member=member, now=NOW)
+    db.session.get_one(BuildPlan, plan_id).cover_id = None
+    db.session.commit()
+
+    with pytest.raises(Refused, match="its cover is gone"):
+        build_cover(plan_id=plan_id, label="f 2", place_id=None, member=member, now=NOW)
+
+    assert built.label == "f 1"
+    assert on_hand(held["timber"]) == 6_000
+
+
+def test_in_the_small_hours_the_night_that_is_ending_is_not_planned_again(
+    make: Factory, member: Member
+) -> None:
+    stock_up(member)
+    make.planting(make.plot("A1"))
+    small_hours = NOW.replace(hour=3) + timedelta(days=1)
+    forecasts.enter_by_hand(night_of=NOW.date(), low_c=-1.0, member_id=None, now=NOW)
+    plan_night.plan_night(night_of=NOW.date(), member_id=None, now=NOW)
+
+    built = build_cover(
+        plan_id=add(member), label="f 1", place_id=None, member=member, now=small_hours
+    )
+
+    assert not built.is_planned_again
+    assert built.trouble == ""
+    assert db.session.scalar(select(func.count()).select_from(Plan)) == 1
+
+
+def test_what_is_cut_and_built_stands_in_the_log(member: Member) -> None:
+    stock_up(member)
+
+    build_cover(plan_id=add(member), label="f 1", place_id=None, member=member, now=NOW)
+
+    line = db.session.scalars(select(LogEntry).where(LogEntry.action == "cover built")).one()
+    assert (line.subject, line.member_id, line.at) == ("thing f 1", member.id, NOW)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from sqlalchemy import select
 
-from gardenapp.errors import NotFound, Refused
+from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
+from gardenapp.models.plants import Planting
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.season.replay import ReplaySettings, night_outlook
 from gardenapp.science.season.replay_forecasts import ReplayNight
@@ -133,3 +136,84 @@ def test_covers_that_mean_nothing_are_refused(text: str) -> None:
 def test_a_table_of_covers_is_refused_with_its_line(text: str, words: str) -> None:
     with pytest.raises(Refused, match=words):
         with_covers(invented_garden(plots=1), text, nights=NIGHTS, settings=ReplaySettings())
+
+
+def test_the_garden_changes_nothing_but_its_number_of_covers() -> None:
+    garden = invented_garden(plots=2)
+
+    doubled = with_covers(garden, " 2 ", nights=NIGHTS, settings=ReplaySettings())
+    none = with_covers(garden, "0", nights=NIGHTS, settings=ReplaySettings())
+
+    assert [pool.count for pool in doubled.garden.pools] == [2 * p.count for p in garden.pools]
+    assert all(pool.count == 0 for pool in none.garden.pools)
+    assert replace(doubled.garden, pools=garden.pools) == garden
+    assert doubled.words == "2 times the garden’s covers"
+    assert doubled.needed_factor == none.needed_factor > 0.0
+
+
+def test_a_table_is_read_as_people_write_it(planted: Factory) -> None:
+    planted.cover(planted.cover_class("Fleece, 1.5 m"))
+    garden = current_garden(before=EVENING)
+
+    def counts(text: str) -> dict[tuple[str, bool], int]:
+        found = with_covers(garden, text, nights=NIGHTS, settings=ReplaySettings())
+        return {
+            (pool.label, pool.allowed_plot_ids is not None): pool.count
+            for pool in found.garden.pools
+        }
+
+    commas = counts("Kind,Count\n\nfleece, 1.5 m , 4\n")
+    quoted = counts('"Fleece, 1.5 m",4\nBOX,2\n')
+
+    assert commas["Fleece, 1.5 m", False] == quoted["Fleece, 1.5 m", False] == 4
+    assert sum(n for (label, _), n in commas.items() if label == "box") == 0
+    # Somebody's own boxes are a pool with the same name: two boxes stay two.
+    assert sum(n for (label, _), n in quoted.items() if label == "box") == 2
+
+
+@pytest.mark.parametrize("text", ["half", " ALL ", "0", "100", "0.5", "box,3", "kind,count\n"])
+def test_what_may_mean_covers_is_left_for_the_garden_to_judge(text: str) -> None:
+    check_covers(text)
+
+
+@pytest.mark.parametrize("asked", [{"plots": 0}, {"plantings_per_plot": 0}, {"plots": -3}])
+def test_an_invented_garden_without_plots_or_plants_is_none(asked: dict[str, int]) -> None:
+    with pytest.raises(OutOfRange, match="at least one plot and one planting"):
+        invented_garden(**asked)
+
+
+def test_where_there_is_no_shelter_nothing_is_carried_to_it(make: Factory) -> None:
+    make.garden(shelter_spaces=0)
+    make.planting(make.plot("A1"), in_pot=True, is_movable=True)
+
+    without = current_garden(before=EVENING)
+    make.garden(shelter_spaces=3, minutes_budget=45.0)
+    with_ = current_garden(before=EVENING)
+
+    assert not any(t.treatment.is_shelter for t in without.treatments)
+    assert [t.treatment.is_shelter for t in with_.treatments] == [True]
+    assert (with_.shelter_spaces, with_.minutes_budget) == (3, 45.0)
+
+
+def test_plants_that_ended_are_endangered_no_more(planted: Factory) -> None:
+    ended = db.session.scalars(select(Planting).order_by(Planting.id)).first()
+    assert ended is not None
+    ended.ended_at = NOW
+    db.session.commit()
+
+    found = current_garden(before=EVENING)
+
+    assert ended.id not in {p.need.id for p in found.plantings}
+    assert len(found.plantings) == 2
+
+
+def test_a_sheet_goes_under_a_cover_and_a_cover_under_nothing(make: Factory) -> None:
+    make.planting(make.plot("A1"))
+    make.cover(make.cover_class("crate"))
+    make.cover(make.cover_class("fleece", goes_under=True, clear_mean_k=1.0))
+
+    labels = {t.treatment.label: t for t in current_garden(before=EVENING).treatments}
+
+    assert set(labels) == {"crate", "fleece", "crate with fleece under it"}
+    stack = labels["crate with fleece under it"].lift.clear.mean
+    assert max(labels[one].lift.clear.mean for one in ("crate", "fleece")) < stack
