@@ -61,6 +61,7 @@ def test_after_any_error_nothing_was_written_and_the_next_may_write(
         session.flush()
         raise error
 
+    assert not db.session().in_transaction()  # nobody who wants to write is kept waiting
     assert places() == []
     assert version() == before
     with write_transaction() as session:
