@@ -59,7 +59,7 @@ def test_building_turns_lots_into_pieces_and_offcuts_and_the_pieces_into_the_cov
         .join(Lot, Lot.id == CoverPart.lot_id)
         .where(CoverPart.cover_id == cover.id, Lot.sort == "timber")
     ).all()
-    assert sorted((round(length / INCH), milli) for length, milli in parts) == [
+    assert sorted((round((length or 0.0) / INCH), milli) for length, milli in parts) == [
         (24, 4_000),
         (34, 4_000),
         (50, 4_000),
@@ -70,7 +70,7 @@ def test_building_turns_lots_into_pieces_and_offcuts_and_the_pieces_into_the_cov
             Lot.sort == "timber", Lot.id != held["timber"], Lot.on_hand_milli > 0
         )
     ).all()
-    kept_mm = sum(length * milli / 1000 for length, milli in offcuts)
+    kept_mm = sum((length or 0.0) * milli / 1000 for length, milli in offcuts)
     assert 0 <= 6 * 96 * INCH - 432 * INCH - kept_mm <= 12 * 3.0 + 6 * 300.0
     assert ledger.differences() == []
 
@@ -169,7 +169,7 @@ def test_a_cover_taken_apart_gives_its_own_pieces_back_and_not_whole_boards(
             Lot.sort == "timber", Lot.length_mm >= 24 * INCH - 1, Lot.on_hand_milli >= 4_000
         )
     ).all()
-    assert {round(length / INCH) for length, _ in back} >= {24, 34, 50}
+    assert {round((length or 0.0) / INCH) for length, _ in back} >= {24, 34, 50}
     assert ledger.differences() == []
 
 

@@ -19,6 +19,7 @@ from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.night import forecasts
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.season.replay_gardens import (
+    Covers,
     check_covers,
     current_garden,
     invented_garden,
@@ -99,7 +100,7 @@ def test_covers_are_all_half_a_number_or_a_table() -> None:
     garden = invented_garden(plots=4)
     own = sum(pool.count for pool in garden.pools)
 
-    def covers(text: str):
+    def covers(text: str) -> Covers:
         return with_covers(garden, text, nights=NIGHTS, settings=ReplaySettings())
 
     needed = covers("half").needed_factor
