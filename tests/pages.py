@@ -134,7 +134,6 @@ class Pages:
         data: dict[str, Any] | None = None,
         *,
         status: int = 303,
-        token_from: str | None = None,
         headers: dict[str, str] | None = None,
     ) -> Page:
         """Send a form with the session's token. That pages hand it out, `check_page` sees to."""

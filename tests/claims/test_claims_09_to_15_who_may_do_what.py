@@ -95,7 +95,7 @@ def test_claim_13_signing_in_renews_and_signing_out_ends() -> None:
 
 def test_claim_14_guessing_slows_down_and_keeps_nobody_else_out() -> None:
     proved_by(
-        "tests.services.garden.test_people",
+        "tests.services.garden.test_throttle",
         "test_after_five_failures_even_the_right_password_waits",
         "test_a_stranger_elsewhere_cannot_keep_a_coordinator_out",
         "test_other_names_from_the_same_address_are_not_held_up_by_one",

@@ -7,33 +7,18 @@ from datetime import timedelta
 
 import pytest
 from flask import Flask
-from sqlalchemy import func, select
-from zxcvbn.frequency_lists import FREQUENCY_LISTS
+from sqlalchemy import select
 
 from gardenapp.errors import NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
-from gardenapp.models.people import Invite, LogEntry, Member, SignInTry
+from gardenapp.models.people import Invite, LogEntry, Member
 from gardenapp.services.garden import passwords, people, throttle
 from tests.conftest import NOW
 from tests.factories import PASSWORD, Factory
-from tests.quick_hashes import SHIPPED, quick_hashes  # noqa: F401  (a fixture, found by name)
+from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
+from tests.services.garden.sign_ins import HOME, fail, sign_in
 
 pytestmark = pytest.mark.usefixtures("quick_hashes")
-
-HOME, ELSEWHERE = "192.0.2.10", "198.51.100.7"
-
-
-def sign_in(name: str, password: str, *, address: str = HOME, later_s: float = 0) -> people.LetIn:
-    return people.sign_in(
-        name=name, password=password, address=address, now=NOW + timedelta(seconds=later_s)
-    )
-
-
-def fail(name: str, times: int, *, address: str = HOME, typed: str = "not the one") -> None:
-    for _ in range(times):
-        with pytest.raises(people.WrongPassword):
-            sign_in(name, typed, address=address)
-
 
 # --- members ----------------------------------------------------------------------------------
 
@@ -213,20 +198,6 @@ def test_somebody_who_was_let_go_gets_no_link(make: Factory) -> None:
 # --- passwords --------------------------------------------------------------------------------
 
 
-@pytest.mark.outside("OWASP ASVS 5.0.0, 6.2.4, on the list of leaked passwords in zxcvbn 4.5")
-def test_the_three_thousand_commonest_passwords_are_refused_however_they_are_written() -> None:
-    commonest = [
-        word for word in FREQUENCY_LISTS["passwords"] if len(word) >= passwords.SHORTEST
-    ][:3000]
-
-    for word in (*commonest, *(word.upper() for word in commonest)):
-        with pytest.raises(Refused):
-            passwords.check_new_password(word)
-
-    assert len(set(commonest)) == 3000
-    passwords.check_new_password("four plain words here")
-
-
 @pytest.mark.parametrize(
     "bad",
     [
@@ -251,34 +222,6 @@ def test_a_weak_or_broken_password_is_refused(make: Factory, bad: str) -> None:
         )
 
     assert db.session.get(Member, odile.id, populate_existing=True).password_hash is None  # type: ignore[union-attr]
-
-
-@pytest.mark.parametrize(
-    "good",
-    ["eight-ok", "z9 Qk" * 40, " lead and trail ", "naïve ✿ lantern"],
-    ids=["eight", "200", "spaces at the ends", "other letters"],
-)
-def test_a_password_is_checked_exactly_as_typed(good: str) -> None:
-    passwords.check_new_password(good)
-    kept = passwords.hash_password(good)
-
-    assert kept.startswith("$argon2id$")
-    assert passwords.is_password(good, kept)
-    for other in (good + " ", good[:-1], good.upper(), good.strip() + "x"):
-        assert not passwords.is_password(other, kept)
-
-
-@pytest.mark.outside("RFC 9106, section 4: argon2id with t=3, m=64 MiB, p=4; from memory")
-def test_the_settings_of_the_hash_are_the_recommended_ones() -> None:
-    assert SHIPPED.type.name == "ID"
-    assert (SHIPPED.time_cost, SHIPPED.memory_cost, SHIPPED.parallelism) == (3, 65_536, 4)
-
-
-def test_where_no_password_is_kept_none_fits() -> None:
-    assert not passwords.is_password("nobody's password, there to take the same time", None)
-    assert not passwords.is_password("", None)
-    assert not passwords.is_password("\ud800", None)
-    assert not passwords.is_password("anything", "not a hash at all")
 
 
 def test_changing_a_password_needs_the_current_one(make: Factory) -> None:
@@ -322,7 +265,7 @@ def test_an_old_hash_is_renewed_at_the_next_sign_in(make: Factory) -> None:
     assert passwords.is_password(PASSWORD, new)
 
 
-# --- sign-in and its throttle -----------------------------------------------------------------
+# --- sign-in ----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("typed", ["Odile", "odile", "  ODILE "])
@@ -368,142 +311,6 @@ def test_an_unknown_name_costs_a_hash_as_a_known_one_does(
 
     assert len(checked) == 2
     assert checked[0] == checked[1]  # the same settings, so the same work
-
-
-def test_after_five_failures_even_the_right_password_waits(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    fail("Odile", 5)
-
-    with pytest.raises(throttle.TooManyTries, match="Wait 5 seconds") as refused:
-        sign_in("Odile", PASSWORD)
-
-    assert refused.value.seconds == 5
-    assert sign_in("Odile", PASSWORD, later_s=5).name == "Odile"
-
-
-def test_waits_double_up_to_a_quarter_of_an_hour(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    fail("Odile", 5)
-    waits, later_s = [], 0.0
-
-    for _ in range(10):
-        with pytest.raises(throttle.TooManyTries) as refused:
-            sign_in("Odile", PASSWORD, later_s=later_s)
-        waits.append(refused.value.seconds)
-        later_s += refused.value.seconds
-        with pytest.raises(people.WrongPassword):
-            sign_in("Odile", "guess", later_s=later_s)
-
-    assert waits == [5, 10, 20, 40, 80, 160, 320, 640, 900, 900]
-
-
-def test_a_stranger_elsewhere_cannot_keep_a_coordinator_out(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    fail("Odile", 5, address=ELSEWHERE)
-    with pytest.raises(throttle.TooManyTries):
-        sign_in("Odile", "guess", address=ELSEWHERE)
-
-    assert sign_in("Odile", PASSWORD, address=HOME).name == "Odile"
-
-
-def test_other_names_from_the_same_address_are_not_held_up_by_one(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    make.member("Wes", password=PASSWORD)
-    fail("Wes", 5)
-
-    assert sign_in("Odile", PASSWORD).name == "Odile"
-
-
-def test_trying_many_names_from_one_address_slows_down(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    for number in range(30):
-        name = throttle.for_name(f"name {number}", HOME)
-        throttle.begin_try(name, throttle.for_address(HOME), now=NOW)
-
-    with pytest.raises(throttle.TooManyTries):
-        sign_in("Odile", PASSWORD)
-    assert sign_in("Odile", PASSWORD, address=ELSEWHERE).name == "Odile"
-
-
-def test_signing_in_clears_ones_own_failures_only(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    make.member("Wes", password=PASSWORD)
-    fail("Odile", 3)
-    fail("Wes", 2)
-
-    sign_in("Odile", PASSWORD)
-
-    left = db.session.scalars(select(SignInTry.subject)).all()
-    assert sum(s.startswith("name ") for s in left) == 2  # those for Wes
-    assert sum(s.startswith("sign-in ") for s in left) == 5  # the address keeps its count
-
-
-def test_waiting_writes_nothing_so_it_cannot_go_on_for_ever(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    fail("Odile", 5)
-    before = db.session.scalar(select(func.count()).select_from(SignInTry))
-
-    for _ in range(20):
-        with pytest.raises(throttle.TooManyTries):
-            sign_in("Odile", "guess")
-
-    assert db.session.scalar(select(func.count()).select_from(SignInTry)) == before
-
-
-def test_failures_survive_a_rollback_and_a_restart(app: Flask, make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    fail("Odile", 5)
-
-    db.session.rollback()
-    db.session.remove()
-    db.engine.dispose()
-
-    with pytest.raises(throttle.TooManyTries):
-        sign_in("Odile", PASSWORD)
-
-
-def test_tries_sent_at_once_do_not_slip_past_the_limit(app: Flask, make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-
-    def guess(number: int) -> str:
-        with app.app_context():
-            try:
-                people.sign_in(name="Odile", password=f"guess {number}", address=HOME, now=NOW)
-            except (people.WrongPassword, throttle.TooManyTries) as error:
-                return type(error).__name__
-        return "in"
-
-    with ThreadPoolExecutor(8) as pool:
-        answers = list(pool.map(guess, range(16)))
-
-    assert answers.count("WrongPassword") == 5
-    assert answers.count("TooManyTries") == 11
-
-
-@pytest.mark.parametrize(
-    ("one", "other", "same"),
-    [
-        ("2001:db8:1:2::5", "2001:db8:1:2:ffff::9", True),
-        ("2001:db8:1:2::5", "2001:db8:1:3::5", False),
-        ("::ffff:192.0.2.10", "192.0.2.10", True),
-        ("192.0.2.10", "192.0.2.11", False),
-        ("::1", "::2", True),
-        ("", "rubbish", True),
-    ],
-)
-@pytest.mark.outside(
-    "RFC 6177 / RFC 4291, section 2.5: a site's smallest network is a /64; from memory"
-)
-def test_one_phones_many_ipv6_addresses_count_as_one(one: str, other: str, same: bool) -> None:
-    assert (throttle.for_address(one) == throttle.for_address(other)) is same
-
-
-def test_a_password_typed_as_the_name_is_not_kept_anywhere(make: Factory) -> None:
-    make.coordinator(password=PASSWORD)
-    fail(PASSWORD, 1)
-
-    kept = " ".join(db.session.scalars(select(SignInTry.subject)))
-    assert PASSWORD not in kept
 
 
 @pytest.mark.parametrize("name", ["", " ", "x" * 10_000, "🌱", "\ud800", "'; drop table member--"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from gardenapp.services.night import tonight
 from gardenapp.services.night.outlook import SHELTER
+from gardenapp.services.night.prospect import Prospect
 from tests.factories import Factory
 from tests.services.night.planning import enter, plan, prospect
 from tests.services.night.small_garden import BEANS, LEMON, LOW, small_garden
@@ -13,7 +14,7 @@ def test_only_pots_that_can_be_carried_may_go_into_the_shelter(make: Factory) ->
     small_garden(make)
     enter(make.now, **LOW)
 
-    found = prospect()
+    found: Prospect = prospect()
 
     sheltered = {planting for planting, treatment in found.covered if treatment == SHELTER}
     assert sheltered == {LEMON}

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pytest
 
 from gardenapp.models.covers import CoverClass
 from gardenapp.science.night.morning import gain_in_full_sun, warm_end_k
 from gardenapp.services.night.outlook import SHELTER
+from gardenapp.services.night.ways import Way
 from tests.factories import Factory
 from tests.services.night.planning import enter, prospect
 from tests.services.night.small_garden import small_garden
@@ -16,7 +19,7 @@ def test_each_cover_a_stack_and_the_shelter_are_ways(make: Factory) -> None:
     small_garden(make)
     enter(make.now, -3.0)
 
-    ways = prospect().ways
+    ways: Mapping[str, Way] = prospect().ways
 
     assert {key: way.name.label for key, way in ways.items()} == {
         "101": "Film frame",

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,21 +15,17 @@ from sqlalchemy import select
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverClass
-from gardenapp.models.nights import Plan
 from gardenapp.models.notices import NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.services.garden import people
-from gardenapp.services.night import forecasts, tonight
+from gardenapp.services.night import tonight
 from gardenapp.services.night.tonight import TonightPage
-from gardenapp.services.notices import mail, night_words, planned, telling
+from gardenapp.services.notices import mail, night_words, telling
 from gardenapp.services.notices.mail import MailSettings, Message, NotSent
 from gardenapp.services.notices.telling import Outlet
 from tests.factories import Factory
-
-EVENING = date(2026, 11, 24)
-PAGES = "http://garden.test"
-MINUTE = timedelta(minutes=1)
+from tests.services.notices.told import MINUTE, PAGES, by_mail, plan, queue, token_in_queue
 
 
 @dataclass
@@ -56,61 +51,6 @@ def post(monkeypatch: pytest.MonkeyPatch) -> Post:
 @pytest.fixture
 def out(tmp_path: Path) -> Outlet:
     return Outlet(instance=tmp_path)
-
-
-def enter(now: datetime, low_c: float, **more: Any) -> None:
-    forecasts.enter_by_hand(night_of=EVENING, low_c=low_c, member_id=None, now=now, **more)
-
-
-def plan(now: datetime, low_c: float) -> int:
-    enter(now, low_c)
-    return planned.plan_and_tell(night_of=EVENING, member_id=None, now=now)
-
-
-def by_mail(member: Member, now: datetime, **choices: Any) -> None:
-    """Have `member` told by e-mail, with the address confirmed."""
-    values: dict[str, Any] = {"all_plots": False, "tells_quiet": False, "pages_at": PAGES}
-    telling.set_mail(member_id=member.id, address="tam@example.org", now=now, **(values | choices))
-    telling.confirm(token=token_in_queue(), now=now)
-    for row in db.session.scalars(select(OutgoingNotice)):
-        row.state = "sent"
-    db.session.commit()
-
-
-def token_in_queue() -> str:
-    row = db.session.scalars(
-        select(OutgoingNotice)
-        .where(OutgoingNotice.kind == "confirm")
-        .order_by(OutgoingNotice.id.desc())
-    ).first()
-    assert row is not None
-    found = re.search(r"/notices/confirm/(\S+)", row.body["text"])
-    assert found
-    return found[1]
-
-
-def queue(state: str = "waiting") -> list[OutgoingNotice]:
-    db.session.expire_all()
-    return list(
-        db.session.scalars(
-            select(OutgoingNotice)
-            .where(OutgoingNotice.kind == "plan", OutgoingNotice.state == state)
-            .order_by(OutgoingNotice.id)
-        )
-    )
-
-
-@pytest.fixture
-def tamsin(make: Factory) -> Member:
-    """A member with a tender planting and a cover for it; another plot is somebody else's."""
-    member, other = make.member("Tamsin"), make.member("Wes Okafor")
-    make.planting(make.plot("A1", holders=(member,)), name="beans")
-    make.planting(make.plot("B2", holders=(other,)), name="squash")
-    kind = make.cover_class(clear_mean_k=5.0, cloudy_mean_k=5.0)
-    shed = make.place("north shed")
-    make.cover(kind, label="T1", place_id=shed.id)
-    make.cover(kind, label="T2", place_id=shed.id)
-    return member
 
 
 # --- what is queued ---------------------------------------------------------------------------
@@ -245,16 +185,6 @@ def test_a_quiet_night_is_told_to_who_asked_for_it(
     assert len(queue()) == expected
 
 
-def test_a_plan_for_another_night_tells_nothing(make: Factory, tamsin: Member) -> None:
-    by_mail(tamsin, make.now)
-    later = EVENING + timedelta(days=1)
-    forecasts.enter_by_hand(night_of=later, low_c=-2.0, member_id=None, now=make.now)
-
-    planned.plan_and_tell(night_of=later, member_id=None, now=make.now)
-
-    assert queue() == []
-
-
 def test_catching_up_queues_what_was_missed_and_only_once(make: Factory, tamsin: Member) -> None:
     plan(make.now, -1.0)
     by_mail(tamsin, make.now)
@@ -263,21 +193,6 @@ def test_catching_up_queues_what_was_missed_and_only_once(make: Factory, tamsin:
 
     assert (first, second) == (1, 0)
     assert len(queue()) == 1
-
-
-def test_whatever_fails_in_queueing_the_plan_is_kept(
-    make: Factory, tamsin: Member, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def broken(*_: Any, **__: Any) -> Any:
-        raise RuntimeError("no words")
-
-    by_mail(tamsin, make.now)
-    monkeypatch.setattr(telling, "_draft", broken)
-
-    plan_id = plan(make.now, -1.0)
-
-    assert db.session.get(Plan, plan_id) is not None
-    assert queue() == []
 
 
 def test_the_board_is_not_made_anew_for_a_notice(make: Factory, tamsin: Member) -> None:

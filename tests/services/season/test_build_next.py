@@ -14,7 +14,7 @@ from gardenapp.services.season import build_next, replay
 from gardenapp.services.season.replay_gardens import current_garden
 from tests.conftest import NOW
 from tests.factories import Factory
-from tests.services.builds.test_designing import stock_up
+from tests.services.builds.stocked import stock_up
 
 EVENING = NOW.date()
 

@@ -1,10 +1,9 @@
-"""Replays are prepared from the garden's rows or an invented garden, run one at a time and kept."""
+"""Replays read a record, are run one at a time and kept."""
 
 from __future__ import annotations
 
 import contextlib
 import json
-import math
 import random
 from collections.abc import Iterator
 from dataclasses import replace
@@ -22,23 +21,16 @@ from gardenapp.cli import main
 from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import Forecast
-from gardenapp.models.nights import ObservedLow, Plan
+from gardenapp.models.nights import ObservedLow
 from gardenapp.models.people import LogEntry
 from gardenapp.models.replays import ReplayRun
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.science.season.replay import PLAN, ReplaySettings, night_outlook
-from gardenapp.science.season.replay_forecasts import ReplayNight
-from gardenapp.services.kept_plans import header_of, stories_of
+from gardenapp.science.season.replay import PLAN
 from gardenapp.services.night import forecasts, learning
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.season import replay
 from gardenapp.services.season.replay import ReplayAsked
-from gardenapp.services.season.replay_gardens import (
-    check_covers,
-    current_garden,
-    invented_garden,
-    with_covers,
-)
+from gardenapp.services.season.replay_gardens import current_garden
 from tests.conftest import NOW
 from tests.factories import Factory
 
@@ -58,132 +50,6 @@ def record_csv(nights: int = 40, *, mean_c: float = -1.0) -> bytes:
 
 
 ASKED = ReplayAsked(unit="C", covers="all", garden="current", time_limit_s=0.3)
-
-
-@pytest.fixture
-def planted(make: Factory) -> Factory:
-    """Two plots, three plantings and a few boxes."""
-    make.garden(shelter_spaces=2, shelter_label="the shed")
-    holder = make.coordinator()
-    near, far = make.plot("A1", holders=(holder,)), make.plot("A2", offset_k=-1.0)
-    tender, hardy = make.stage("bean", threshold_c=0.0), make.stage("leek", threshold_c=-6.0)
-    make.planting(near, tender, mind="dearly")
-    make.planting(far, hardy)
-    make.planting(far, tender, in_pot=True, is_movable=True, count=2)
-    kind = make.cover_class("box")
-    make.cover(kind)
-    make.cover(kind, condition="broken")
-    make.cover(kind, owner_id=holder.id, lending="own plots")
-    return make
-
-
-# --- gardens ----------------------------------------------------------------------------------
-
-
-def test_the_garden_as_it_stands_is_what_a_plan_would_see(planted: Factory) -> None:
-    garden = current_garden(before=EVENING)
-
-    assert [p.need.count for p in garden.plantings] == [4, 4, 2]
-    assert garden.plantings[0].need.worth == pytest.approx(9 / 4)
-    assert garden.plantings[1].offset.mean == -1.0
-    own, shared = (
-        next(p for p in garden.pools if (p.allowed_plot_ids is not None) is is_own)
-        for is_own in (True, False)
-    )
-    assert (own.count, shared.count) == (1, 1)  # the broken one stays out
-    assert own.allowed_plot_ids == frozenset({garden.plots[0].id})
-    assert garden.shelter_spaces == 2
-
-
-def test_a_replayed_night_expects_what_the_evenings_plan_expected(planted: Factory) -> None:
-    forecasts.enter_by_hand(
-        night_of=EVENING, low_c=-1.5, member_id=None, now=NOW, cloud_fraction=0.3, wind_mps=2.0
-    )
-    plan = db.session.get(Plan, plan_night(night_of=EVENING, member_id=None, now=NOW))
-    assert plan is not None
-    stories = {story.planting_id: story for story in stories_of(plan)}
-    garden = current_garden(before=EVENING)
-    night = ReplayNight(EVENING, -1.5, EVENING, cloud_fraction=0.3, wind_mps=2.0)
-
-    outlook = night_outlook(garden, night, header_of(plan).low, ReplaySettings())
-
-    assert outlook.bare == {
-        key: pytest.approx(story.frost, abs=2e-4) for key, story in stories.items()
-    }
-    covered = 0
-    for key, story in stories.items():
-        for option in story.options:
-            covered += 1
-            assert outlook.covered[key, option.treatment] == pytest.approx(option.share, abs=2e-4)
-    assert covered >= 4
-
-
-def test_a_garden_with_nothing_in_it_is_refused_in_words(make: Factory) -> None:
-    with pytest.raises(NotFound, match="invented one"):
-        current_garden(before=EVENING)
-    make.garden()
-    with pytest.raises(Refused, match="Nothing grows"):
-        current_garden(before=EVENING)
-
-
-def test_the_invented_garden_is_always_the_same_and_holds_tender_and_hardy_plants() -> None:
-    garden = invented_garden()
-
-    assert garden == invented_garden()
-    thresholds = [p.threshold_c for p in garden.plantings]
-    assert min(thresholds) < -6 and max(thresholds) >= 1
-    assert any(len(t.treatment.pool_ids) == 2 for t in garden.treatments)
-    assert any(t.treatment.is_shelter for t in garden.treatments)
-
-
-NIGHTS = tuple(
-    ReplayNight(day, low_c, day)
-    for n in range(30)
-    for day, low_c in [(date(2026, 1, 1) + timedelta(days=n), 3.0 - 0.3 * n)]
-)
-
-
-def test_covers_are_all_half_a_number_or_a_table() -> None:
-    garden = invented_garden(plots=4)
-    own = sum(pool.count for pool in garden.pools)
-
-    def covers(text: str):
-        return with_covers(garden, text, nights=NIGHTS, settings=ReplaySettings())
-
-    needed = covers("half").needed_factor
-    assert covers("all").count == own
-    assert covers("2").count == 2 * own
-    assert covers("0").count == 0
-    assert covers("half").count == sum(
-        math.floor(pool.count * needed / 2 + 0.5) for pool in garden.pools
-    )
-    named = covers(f"kind,count\n{garden.pools[0].label},7\n")
-    assert [pool.count for pool in named.garden.pools] == [7] + [0] * (len(garden.pools) - 1)
-
-
-@pytest.mark.parametrize(
-    "text", ["", "some", "-1", "nan", "inf", "1_0", "101", "٣", "1e9", "\ud800"], ids=repr
-)
-def test_covers_that_mean_nothing_are_refused(text: str) -> None:
-    with pytest.raises(Refused, match="“all”, “half”"):
-        check_covers(text)
-
-
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        ("no such kind,3\n", "no kind called"),
-        ("kind,count\n", "empty"),
-        ("box\nbox\n", "not a kind, a comma"),
-        ("Cotton sheet,-1\n", "not a kind, a comma"),
-        ("Cotton sheet,99999\n", "four figures"),
-        ('"Cotton sheet,1\n', "could not be read"),
-    ],
-    ids=["unknown", "empty", "no number", "negative", "too many", "open quote"],
-)
-def test_a_table_of_covers_is_refused_with_its_line(text: str, words: str) -> None:
-    with pytest.raises(Refused, match=words):
-        with_covers(invented_garden(plots=1), text, nights=NIGHTS, settings=ReplaySettings())
 
 
 # --- records ----------------------------------------------------------------------------------

@@ -26,7 +26,7 @@ from gardenapp.web.builds.drawing import MOST_HIGH_MM, MOST_WIDE_MM, draw
 from tests.conftest import NOW
 from tests.factories import Factory, replay_run
 from tests.pages import Page, Pages
-from tests.services.builds.test_designing import CHECKED_FRAME, FRAME, NEED, stock_up
+from tests.services.builds.stocked import CHECKED_FRAME, FRAME, NEED, stock_up
 from tests.web.hostile import HOSTILE
 
 
@@ -70,9 +70,7 @@ def test_plants_of_a_plot_lead_to_designs_and_a_button_keeps_one_once(
     page = pages.get(f"/builds/designs?plot={plot.id}&planting={planting.id}&go=1")
     key, sent = buttons(page)[0]
     places = [
-        pages.post(
-            "/builds/plans", {"key": key, "design": sent}, token_from="/builds"
-        ).response.headers["Location"]
+        pages.post("/builds/plans", {"key": key, "design": sent}).response.headers["Location"]
         for _ in range(2)
     ]
 
@@ -141,7 +139,7 @@ def test_sizes_typed_in_inches_come_back_and_are_meant_in_inches(
     ids=lambda text: text[:30] or "empty",
 )
 def test_a_design_nobody_offered_is_not_kept(pages: Pages, member: Member, sent: str) -> None:
-    pages.post("/builds/plans", {"key": "a" * 32, "design": sent}, token_from="/builds", status=422)
+    pages.post("/builds/plans", {"key": "a" * 32, "design": sent}, status=422)
 
     assert count(BuildPlan) == 0
 
@@ -157,7 +155,7 @@ def test_a_design_for_a_plot_that_is_not_there_is_not_found(pages: Pages, member
         }
     )
 
-    pages.post("/builds/plans", {"key": "a" * 32, "design": sent}, token_from="/builds", status=404)
+    pages.post("/builds/plans", {"key": "a" * 32, "design": sent}, status=404)
 
 
 # --- drawings ---------------------------------------------------------------------------------
@@ -267,7 +265,7 @@ def test_build_it_puts_the_cover_into_the_store_once(
     form = {"label": "frame by the gate", "place_id": ""}
 
     for _ in range(2):
-        pages.post(f"{address}/make", form, token_from="/builds")
+        pages.post(f"{address}/make", form)
 
     assert count(Cover) == 1
     assert "frame by the gate" in pages.get(address).text
@@ -277,9 +275,7 @@ def test_build_it_puts_the_cover_into_the_store_once(
 def test_what_the_store_lacks_stops_it_with_words(pages: Pages, member: Member) -> None:
     address = plan(member)
 
-    page = pages.post(
-        f"{address}/make", {"label": "frame 1", "place_id": ""}, token_from=address, status=409
-    )
+    page = pages.post(f"{address}/make", {"label": "frame 1", "place_id": ""}, status=409)
 
     assert "The store does not hold enough for it" in page.text
     assert page.values()["label"] == "frame 1"
@@ -338,7 +334,7 @@ def test_a_running_ranking_shows_how_far_it_is_and_can_be_stopped(
     number = make_run()
 
     page = pages.get(f"/builds/next/{number}")
-    pages.post(f"/builds/next/{number}/stop", {}, token_from=f"/builds/next/{number}")
+    pages.post(f"/builds/next/{number}/stop", {})
 
     assert "12 of 40 nights" in page.text
     assert "stopping" in pages.get(f"/builds/next/{number}").text

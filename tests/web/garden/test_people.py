@@ -39,9 +39,7 @@ def is_signed_in(phone: Phone) -> bool:
 
 
 def link_for(phone: Phone, member: Member) -> str:
-    page = phone.follow(
-        phone.post(f"/members/{member.id}/link", token_from=f"/members/{member.id}")
-    )
+    page = phone.follow(phone.post(f"/members/{member.id}/link"))
     found = re.search(r"/join/[\w-]+", page.text)
     assert found is not None
     return found.group()
@@ -226,11 +224,11 @@ def test_what_was_in_the_session_before_is_dropped(make: Factory, phone: Phone) 
 
 
 def sign_out(phone: Phone, _: Member) -> None:
-    phone.post("/sign-out", token_from="/me")
+    phone.post("/sign-out")
 
 
 def sign_out_everywhere(phone: Phone, _: Member) -> None:
-    phone.post("/me/sign-out-everywhere", token_from="/me")
+    phone.post("/me/sign-out-everywhere")
 
 
 def change_password(phone: Phone, _: Member) -> None:
@@ -283,7 +281,7 @@ def test_a_session_without_a_phones_mark_ends_with_all_the_others(
     unmarked.get("/me")
     thief.plant(unmarked.cookie())
 
-    unmarked.post("/sign-out", token_from="/me")
+    unmarked.post("/sign-out")
 
     assert not is_signed_in(thief)
 
@@ -354,7 +352,7 @@ def test_the_link_is_shown_once_and_kept_by_no_cache(app: Flask, make: Factory) 
     make.coordinator(password=PASSWORD)
     tamsin = make.member("Tamsin")
     phone = signed_in(Phone(app))
-    made = phone.post(f"/members/{tamsin.id}/link", token_from=f"/members/{tamsin.id}")
+    made = phone.post(f"/members/{tamsin.id}/link")
 
     first = phone.follow(made)
     second = phone.get(f"/members/{tamsin.id}/link", status=303)
@@ -368,9 +366,7 @@ def test_the_picture_holds_exactly_the_link(app: Flask, make: Factory) -> None:
     tamsin = make.member("Tamsin")
     phone = signed_in(Phone(app))
 
-    page = phone.follow(
-        phone.post(f"/members/{tamsin.id}/link", token_from=f"/members/{tamsin.id}")
-    )
+    page = phone.follow(phone.post(f"/members/{tamsin.id}/link"))
 
     address = next("".join(p.itertext()) for p in page.all("p") if p.get("class") == "copy").strip()
     assert address.startswith("http://localhost/join/")
@@ -417,7 +413,7 @@ def test_a_link_for_ones_own_second_phone_does_not_replace_the_password(
     app: Flask, make: Factory
 ) -> None:
     make.coordinator(password=PASSWORD)
-    page = signed_in(one := Phone(app)).post("/me/link", token_from="/me")
+    page = signed_in(one := Phone(app)).post("/me/link")
     shown = one.follow(page)
     found = re.search(r"/join/[\w-]+", shown.text)
     assert found is not None
@@ -517,9 +513,7 @@ def test_the_only_coordinator_cannot_stop_being_one(make: Factory, phone: Phone)
     phone.sign_in(odile)
 
     page = phone.post(f"/members/{odile.id}", {"name": "Odile", "role": "member"}, status=422)
-    refused = phone.post(
-        f"/members/{odile.id}/let-go", token_from=f"/members/{odile.id}", status=409
-    )
+    refused = phone.post(f"/members/{odile.id}/let-go", status=409)
 
     assert "only coordinator" in page.text
     assert "only coordinator" in refused.text
@@ -531,8 +525,8 @@ def test_somebody_is_let_go_and_taken_back(make: Factory, phone: Phone) -> None:
     phone.sign_in(make.coordinator())
     own = f"/members/{tamsin.id}"
 
-    gone = phone.follow(phone.post(f"{own}/let-go", token_from=own))
-    back = phone.follow(phone.post(f"{own}/take-back", token_from=own))
+    gone = phone.follow(phone.post(f"{own}/let-go"))
+    back = phone.follow(phone.post(f"{own}/take-back"))
 
     assert "cannot sign in" in gone.text
     assert "Make a link" in back.text

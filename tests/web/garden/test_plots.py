@@ -206,7 +206,7 @@ def test_another_members_plot_is_refused(make: Factory, pages: Pages) -> None:
     pages.sign_in(make.member())
 
     pages.get(f"/plots/{plot.id}/edit", status=403)
-    pages.post(f"/plots/{plot.id}/edit", plot_values(), status=403, token_from="/plots")
+    pages.post(f"/plots/{plot.id}/edit", plot_values(), status=403)
     pages.get(f"/plots/{plot.id}/plantings/new", status=403)
     pages.get(f"/plots/{plot.id}/holders", status=403)
 
@@ -338,12 +338,8 @@ def test_a_planting_ends_and_comes_back(make: Factory, pages: Pages) -> None:
     planting = make.planting(plot, make.stage("tomato"))
     pages.sign_in(vera)
 
-    ended = pages.follow(
-        pages.post(f"/plantings/{planting.id}/end", token_from=f"/plots/{plot.id}")
-    )
-    back = pages.follow(
-        pages.post(f"/plantings/{planting.id}/restore", token_from=f"/plots/{plot.id}")
-    )
+    ended = pages.follow(pages.post(f"/plantings/{planting.id}/end"))
+    back = pages.follow(pages.post(f"/plantings/{planting.id}/restore"))
 
     assert "Ended (1)" in ended.text
     assert "Ended" not in back.text

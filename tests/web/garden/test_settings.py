@@ -67,7 +67,7 @@ def test_the_set_up_page_is_closed_once_there_is_a_garden(app: Flask, phone: Pho
 
     for answer in (
         stranger.get("/first-steps", status=303),
-        stranger.post("/first-steps", FORM | {"code": code}, token_from="/sign-in"),
+        stranger.post("/first-steps", FORM | {"code": code}),
     ):
         assert answer.response.headers["Location"] == "/tonight"
     with app.app_context():

@@ -70,7 +70,7 @@ def test_anybody_reads_the_board_without_a_name_on_it(
     plan(make.now)
     signed_in = Pages(pages.app).sign_in(ines)
     job = job_buttons(signed_in.get("/tonight"))[0]
-    signed_in.post(job, token_from="/tonight")
+    signed_in.post(job)
 
     page = pages.get("/tonight")
 
@@ -95,11 +95,11 @@ def test_claim_on_and_undo_are_one_press_each(make: Factory, pages: Pages, ines:
     pages.sign_in(ines)
     claim = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/claim"))
 
-    claimed = pages.follow(pages.post(claim, token_from="/tonight"))
+    claimed = pages.follow(pages.post(claim))
     on = next(b for b in job_buttons(claimed) if b.endswith("/on"))
-    marked = pages.follow(pages.post(on, token_from="/tonight"))
+    marked = pages.follow(pages.post(on))
     undo = next(b for b in job_buttons(marked) if b.endswith("/undo"))
-    undone = pages.follow(pages.post(undo, token_from="/tonight"))
+    undone = pages.follow(pages.post(undo))
 
     assert "claimed by you" in claimed.text
     assert "on since 15:00" in marked.text
@@ -115,9 +115,9 @@ def test_the_second_to_claim_is_told_who_was_first(
     claim = next(
         b for b in job_buttons(Pages(pages.app).sign_in(ines).get("/tonight")) if "/claim" in b
     )
-    Pages(pages.app).sign_in(ines).post(claim, token_from="/tonight")
+    Pages(pages.app).sign_in(ines).post(claim)
 
-    page = pages.sign_in(tom).post(claim, token_from="/tonight", status=409)
+    page = pages.sign_in(tom).post(claim, status=409)
 
     assert "Ines has already claimed that" in page.text
 
@@ -302,11 +302,11 @@ def test_a_mark_sent_twice_by_a_phone_counts_once(
     pages.sign_in(ines)
     on = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/on"))
     sent = fact_of("abcdefgh-1", make.now - timedelta(minutes=40))
-    pages.post(on, sent, token_from="/tonight")
+    pages.post(on, sent)
     undo = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/undo"))
-    pages.post(undo, fact_of("abcdefgh-2", make.now), token_from="/tonight")
+    pages.post(undo, fact_of("abcdefgh-2", make.now))
 
-    pages.post(on, sent, token_from="/tonight")
+    pages.post(on, sent)
 
     assert "covered" not in [s.split()[-1] for s in pages.get("/tonight").text.split("·")]
     assert any(b.endswith("/claim") for b in job_buttons(pages.get("/tonight")))
@@ -319,7 +319,7 @@ def test_a_mark_kept_on_a_phone_says_when_it_was_pressed(
     pages.sign_in(ines)
     on = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/on"))
 
-    pages.post(on, fact_of("abcdefgh-3", make.now - timedelta(minutes=40)), token_from="/tonight")
+    pages.post(on, fact_of("abcdefgh-3", make.now - timedelta(minutes=40)))
 
     assert "on since 14:20" in pages.get("/tonight").text
 
@@ -333,7 +333,7 @@ def test_a_mark_from_the_future_or_long_ago_counts_as_now(
     on = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/on"))
 
     sent = fact_of("abcdefgh-4", make.now + timedelta(minutes=minutes))
-    pages.post(on, sent, token_from="/tonight")
+    pages.post(on, sent)
 
     assert "on since 15:00" in pages.get("/tonight").text
 
@@ -346,11 +346,9 @@ def test_a_phone_that_asks_for_json_is_told_in_words(
     claim = next(
         b for b in job_buttons(Pages(pages.app).sign_in(ines).get("/tonight")) if "/claim" in b
     )
-    Pages(pages.app).sign_in(ines).post(claim, token_from="/tonight")
+    Pages(pages.app).sign_in(ines).post(claim)
 
-    answer = pages.sign_in(tom).post(
-        claim, token_from="/tonight", status=409, headers={"Accept": "application/json"}
-    )
+    answer = pages.sign_in(tom).post(claim, status=409, headers={"Accept": "application/json"})
 
     assert answer.response.get_json() == {"error": "Ines has already claimed that."}
 
@@ -373,7 +371,7 @@ def test_the_coordinator_sees_hands_needed_and_who_has_not_looked(
     pages.sign_in(make.coordinator())
 
     before = pages.get("/tonight/hands").text
-    Pages(pages.app).sign_in(ines).post("/tonight/seen", status=204, token_from="/tonight")
+    Pages(pages.app).sign_in(ines).post("/tonight/seen", status=204)
     after = pages.get("/tonight/hands").text
 
     assert "1 job" in before
@@ -420,7 +418,7 @@ def test_after_a_claim_the_board_is_rendered_once_with_its_message_and_once_in_a
     plan(make.now, low_c=-0.5)
     pages.sign_in(ines)
     claim = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/claim"))
-    answer = pages.post(claim, token_from="/tonight")
+    answer = pages.post(claim)
     boards = rendered(pages.app, "board/tonight.html")
 
     with_message = pages.follow(answer)
@@ -447,7 +445,7 @@ def test_a_message_is_for_whoever_pressed_and_nobody_else(
     claim = next(
         b for b in job_buttons(pages.sign_in(ines).get("/tonight")) if b.endswith("/claim")
     )
-    answer = pages.post(claim, token_from="/tonight")
+    answer = pages.post(claim)
     stranger = Pages(pages.app).get("/tonight")
 
     pages.follow(answer)
@@ -464,7 +462,7 @@ def test_a_message_in_a_packed_board_is_the_one_in_a_plain_board(
     plan(make.now, low_c=-0.5)
     pages.sign_in(ines)
     claim = next(b for b in job_buttons(pages.get("/tonight")) if b.endswith("/claim"))
-    answer = pages.post(claim, token_from="/tonight")
+    answer = pages.post(claim)
 
     packed = pages.client.get(
         answer.response.headers["Location"].partition("#")[0], headers={"Accept-Encoding": "gzip"}

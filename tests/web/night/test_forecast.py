@@ -207,7 +207,7 @@ def test_an_address_is_fetched_and_planned(
     office.post("/forecast/address", {"url": "https://weather.example/compact?lat=1&lon=2"})
     with requests_mock.Mocker() as web:
         web.get("https://weather.example/compact", json=body)
-        board = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
+        board = office.follow(office.post("/forecast/fetch"))
 
     assert "MET Norway" in board.text
     assert "fetched" in board.text
@@ -221,7 +221,7 @@ def test_a_failing_service_is_told_and_the_board_stays(
     office.post("/forecast/address", {"url": "https://weather.example/x"})
     with requests_mock.Mocker() as web:
         web.get("https://weather.example/x", status_code=503)
-        page = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
+        page = office.follow(office.post("/forecast/fetch"))
 
     assert "No new forecast" in page.text
     assert office.get("/tonight").status == 200
@@ -234,6 +234,6 @@ def test_an_address_on_the_own_network_is_refused(
     monkeypatch.setattr(fetching, "resolve_addresses", lambda host, port: ("192.168.1.4",))
     office.post("/forecast/address", {"url": "https://router.example/x"})
 
-    page = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
+    page = office.follow(office.post("/forecast/fetch"))
 
     assert "No new forecast" in page.text

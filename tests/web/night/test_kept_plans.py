@@ -98,12 +98,11 @@ def test_in_the_morning(make: Factory, reader: Pages, odile: Member, clock: list
 def test_its_jobs_can_be_claimed_and_planned_anew(make: Factory, reader: Pages) -> None:
     page = tonight.tonight_page(now=make.now)
     (job,) = [job for job in page.jobs if BASIL in job.plants]
-    reader.post(f"/tonight/jobs/{job.id}/claim", token_from="/tonight")
+    reader.post(f"/tonight/jobs/{job.id}/claim")
 
     reader.post(
         "/forecast/by-hand",
         {"low": "-3.1", "unit": "C", "night_of": "2026-11-24"},
-        token_from="/forecast/by-hand",
     )
 
     after = tonight.tonight_page(now=make.now)

@@ -55,7 +55,7 @@ def test_the_morning_says_what_must_come_off_and_what_to_read(pages: Pages, ines
 def test_off_and_back_takes_one_press(pages: Pages, ines: Member) -> None:
     form = next(f.get("action", "") for f in pages.get("/morning").all("form"))
 
-    page = pages.follow(pages.post(form, token_from="/morning"))
+    page = pages.follow(pages.post(form))
 
     assert "Marked as off" in page.text
     assert "Nothing is marked as on" in page.text
@@ -67,7 +67,7 @@ def test_a_broken_cover_is_noted_on_its_return(pages: Pages, ines: Member) -> No
     page = pages.get(path)
     name = next(e.get("name", "") for e in page.all("input") if e.get("type") == "radio")
 
-    pages.post(path.replace("condition", "off"), {name: "broken"}, token_from=path)
+    pages.post(path.replace("condition", "off"), {name: "broken"})
 
     assert db.session.scalars(select(Cover.condition)).all() == ["broken"]
 
@@ -146,15 +146,15 @@ def test_another_members_plot_cannot_be_written(
     other = Pages(pages.app).sign_in(make.member("Wes"))
 
     other.get(path, status=403)
-    other.post(path, {"low": "-9"}, status=403, token_from="/morning")
+    other.post(path, {"low": "-9"}, status=403)
 
 
 def test_the_screens_low_is_the_coordinators(make: Factory, pages: Pages, ines: Member) -> None:
-    pages.post("/morning/screen", {"low": "-1"}, status=403, token_from="/morning")
+    pages.post("/morning/screen", {"low": "-1"}, status=403)
     coordinator = Pages(pages.app).sign_in(make.coordinator())
 
-    wrong = coordinator.post("/morning/screen", {"low": "x"}, status=422, token_from="/morning")
-    coordinator.post("/morning/screen", {"low": "-1"}, token_from="/morning")
+    wrong = coordinator.post("/morning/screen", {"low": "x"}, status=422)
+    coordinator.post("/morning/screen", {"low": "-1"})
 
     assert wrong.values()["low"] == "x"
     assert db.session.scalars(select(ObservedLow.plot_id)).all() == [None]

@@ -128,7 +128,7 @@ def test_a_wrong_secret_is_not_found(
 
 def test_the_addresses_are_shown_once(make: Factory, tamsin: Member, pages: Pages) -> None:
     pages.sign_in(tamsin)
-    page = pages.follow(pages.post("/me/feed", {"all_plots": "y"}, token_from="/me/notices"))
+    page = pages.follow(pages.post("/me/feed", {"all_plots": "y"}))
     address = re.search(r"http://localhost(/feed/\S+/tonight\.ics)", page.html)
     assert address
 
@@ -146,7 +146,7 @@ def test_ending_the_link_ends_it_everywhere(
     link = own(tamsin, make.now)
     pages.sign_in(tamsin)
 
-    pages.post("/me/feed/end", token_from="/me/notices")
+    pages.post("/me/feed/end")
 
     assert Pages(app).client.get(f"{link}/tonight.ics").status_code == 404
 

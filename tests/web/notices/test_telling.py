@@ -65,7 +65,6 @@ def test_an_address_is_asked_confirmed_by_the_button_and_then_on(
         pages.post(
             "/me/notices/mail",
             {"mail-address": " tam@example.org ", "mail-tells_quiet": "y"},
-            token_from="/me/notices",
         )
     )
     assert "Waiting for you" in page.text
@@ -84,7 +83,7 @@ def test_an_address_is_asked_confirmed_by_the_button_and_then_on(
 def test_a_question_that_is_too_old_says_what_to_do(
     app: Flask, tamsin: Member, pages: Pages, clock: list[object], make: Factory
 ) -> None:
-    pages.post("/me/notices/mail", {"mail-address": "tam@example.org"}, token_from="/me/notices")
+    pages.post("/me/notices/mail", {"mail-address": "tam@example.org"})
     clock[0] = make.now + timedelta(days=8)
 
     page = Pages(app).get(question(), status=404)
@@ -99,7 +98,6 @@ def test_a_bad_mail_address_is_shown_again_with_its_error(
     page = pages.post(
         "/me/notices/mail",
         {"mail-address": typed, "mail-all_plots": "y"},
-        token_from="/me/notices",
         status=422,
     )
 
@@ -114,9 +112,7 @@ def test_a_bad_mail_address_is_shown_again_with_its_error(
 def test_a_bad_hook_address_is_shown_again_with_its_error(
     tamsin: Member, pages: Pages, typed: str
 ) -> None:
-    page = pages.post(
-        "/me/notices/hook", {"hook-address": typed}, token_from="/me/notices", status=422
-    )
+    page = pages.post("/me/notices/hook", {"hook-address": typed}, status=422)
 
     assert "There is a problem" in page.text
     if typed.isprintable() and typed.isascii():
@@ -130,7 +126,6 @@ def test_a_hooks_secret_is_shown_once_and_stays_when_choices_change(
         pages.post(
             "/me/notices/hook",
             {"hook-address": "https://hook.example.org/in"},
-            token_from="/me/notices",
         )
     )
     secret = db.session.scalars(select(NoticeChannel.secret)).one()
@@ -141,7 +136,6 @@ def test_a_hooks_secret_is_shown_once_and_stays_when_choices_change(
         pages.post(
             "/me/notices/hook",
             {"hook-address": "https://hook.example.org/in", "hook-all_plots": "y"},
-            token_from="/me/notices",
         )
     )
 
@@ -151,9 +145,9 @@ def test_a_hooks_secret_is_shown_once_and_stays_when_choices_change(
 
 @pytest.mark.parametrize("way", ["mail", "hook"])
 def test_stopping_what_was_never_begun_is_harmless(tamsin: Member, pages: Pages, way: str) -> None:
-    pages.post(f"/me/notices/{way}/stop", token_from="/me/notices")
-    pages.post(f"/me/notices/{way}/test", token_from="/me/notices", status=404)
-    pages.post("/me/notices/pigeon/stop", token_from="/me/notices", status=404)
+    pages.post(f"/me/notices/{way}/stop")
+    pages.post(f"/me/notices/{way}/test", status=404)
+    pages.post("/me/notices/pigeon/stop", status=404)
 
 
 def test_two_presses_on_the_test_send_one(make: Factory, tamsin: Member, pages: Pages) -> None:
@@ -167,7 +161,7 @@ def test_two_presses_on_the_test_send_one(make: Factory, tamsin: Member, pages: 
     )
 
     for _ in range(2):
-        pages.post("/me/notices/hook/test", token_from="/me/notices")
+        pages.post("/me/notices/hook/test")
 
     assert [row.kind for row in queued()] == ["test"]
 
@@ -175,10 +169,10 @@ def test_two_presses_on_the_test_send_one(make: Factory, tamsin: Member, pages: 
 def test_one_members_choices_are_seen_by_no_other(
     app: Flask, make: Factory, tamsin: Member, pages: Pages
 ) -> None:
-    pages.post("/me/notices/mail", {"mail-address": "tam@example.org"}, token_from="/me/notices")
+    pages.post("/me/notices/mail", {"mail-address": "tam@example.org"})
     other = Pages(app).sign_in(make.member("Wes"))
 
-    other.post("/me/notices/mail/stop", token_from="/me/notices")
+    other.post("/me/notices/mail/stop")
 
     assert "tam@example.org" not in other.get("/me/notices").html
     assert "mail" in telling.list_channels(member_id=tamsin.id)
@@ -209,19 +203,17 @@ def test_the_coordinator_sees_what_failed_without_the_address(
     assert "answered 451" in page.text
     assert "1 notice of the last two days" in page.text
     assert "tam@example.org" not in page.html
-    pages.post(f"/garden/notices/{row.id}/again", token_from="/garden/notices")
+    pages.post(f"/garden/notices/{row.id}/again")
     assert next(queued()).state == "waiting"
-    pages.post("/garden/notices/99/again", token_from="/garden/notices", status=404)
+    pages.post("/garden/notices/99/again", status=404)
 
 
 def test_the_timetable_is_saved_and_a_bad_one_comes_back(odile: Member, pages: Pages) -> None:
-    pages.post("/garden/notices/timetable", {"fetch_times": "15:00 6.30"}, token_from="/garden")
+    pages.post("/garden/notices/timetable", {"fetch_times": "15:00 6.30"})
     assert pages.get("/garden/notices").values()["fetch_times"] == "06:30, 15:00"
 
     for typed in ("noon", "25:00", *HOSTILE):
-        page = pages.post(
-            "/garden/notices/timetable", {"fetch_times": typed}, token_from="/garden", status=422
-        )
+        page = pages.post("/garden/notices/timetable", {"fetch_times": typed}, status=422)
         assert "There is a problem" in page.text
     assert scheduler.get_timetable().text == "06:30, 15:00"
 
@@ -288,4 +280,4 @@ def _expected(name: str, typed: str) -> int:
 def test_a_member_reaches_none_of_the_coordinators_pages(tamsin: Member, pages: Pages) -> None:
     for path in ("/garden/notices", "/garden/mail"):
         pages.get(path, status=403)
-    pages.post("/garden/notices/timetable", {"fetch_times": "6:00"}, token_from="/me", status=403)
+    pages.post("/garden/notices/timetable", {"fetch_times": "6:00"}, status=403)

@@ -102,6 +102,6 @@ def test_a_coordinator_takes_the_nights_away_again(make: Factory, pages: Pages) 
     pages.post("/season/import", FORM | {"file": (io.BytesIO(winters(1)), "st.csv")})
     assert kept() > 300
 
-    pages.post("/season/forget", {}, token_from="/season")
+    pages.post("/season/forget", {})
 
     assert kept() == 0

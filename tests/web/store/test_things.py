@@ -105,7 +105,7 @@ def test_like_this_one_again_is_one_press_and_twice_the_same_press_is_one(
     key = pages.get(path).values()["again-key"]
 
     for _press in range(2):
-        page = pages.post(f"{path}/again", {"n": "5", "again-key": key}, token_from=path)
+        page = pages.post(f"{path}/again", {"n": "5", "again-key": key})
 
     assert pages.follow(page).heading == "Tote 6"
     assert db.session.scalar(select(func.count()).select_from(Cover)) == 6
@@ -116,7 +116,7 @@ def test_a_wrong_number_keeps_what_was_typed(make: Factory, pages: Pages) -> Non
     pages.sign_in(make.coordinator())
     path = f"/store/things/{tote.id}"
 
-    page = pages.post(f"{path}/again", {"again-how_many": "many"}, token_from=path, status=422)
+    page = pages.post(f"{path}/again", {"again-how_many": "many"}, status=422)
 
     assert page.values()["again-how_many"] == "many"
     assert "Enter a whole number between 1 and 60" in page.text
@@ -128,13 +128,12 @@ def test_a_member_borrows_and_brings_back_worn(make: Factory, pages: Pages) -> N
     pages.sign_in(tamsin)
     path = f"/store/things/{tote.id}"
 
-    pages.post(f"{path}/lend", {"lend-to_id": tamsin.id, "lend-due_on": DUE}, token_from=path)
+    pages.post(f"{path}/lend", {"lend-to_id": tamsin.id, "lend-due_on": DUE})
     assert "Tamsin has it until 1 Dec 2026" in pages.get(path).text
     assert "Tote 1" in pages.get("/store/out").text
     pages.post(
         f"{path}/back",
         {"back-place_id": "", "back-condition": "worn", "back-note": "lid cracked"},
-        token_from=path,
     )
 
     page = pages.get(path)
@@ -152,11 +151,9 @@ def test_who_comes_second_is_told_who_has_it_and_until_when(
     path = f"/store/things/{tote.id}"
     other = Pages(app).sign_in(wes)
     pages.sign_in(tamsin)
-    pages.post(f"{path}/lend", {"lend-to_id": tamsin.id, "lend-due_on": DUE}, token_from=path)
+    pages.post(f"{path}/lend", {"lend-to_id": tamsin.id, "lend-due_on": DUE})
 
-    page = other.post(
-        f"{path}/lend", {"lend-to_id": wes.id, "lend-due_on": DUE}, token_from=path, status=409
-    )
+    page = other.post(f"{path}/lend", {"lend-to_id": wes.id, "lend-due_on": DUE}, status=409)
 
     assert "Somebody was first: Tamsin has it until 1 December" in page.text
 
@@ -170,7 +167,6 @@ def test_a_loan_needs_a_day_that_can_be(make: Factory, pages: Pages, due: str) -
     page = pages.post(
         f"{path}/lend",
         {"lend-to_id": tamsin.id, "lend-due_on": due},
-        token_from=path,
         status=422,
     )
 
@@ -186,9 +182,7 @@ def test_a_member_does_not_lend_to_another_through_a_changed_form(
     pages.sign_in(tamsin)
     path = f"/store/things/{tote.id}"
 
-    pages.post(
-        f"{path}/lend", {"lend-to_id": wes.id, "lend-due_on": DUE}, token_from=path, status=422
-    )
+    pages.post(f"{path}/lend", {"lend-to_id": wes.id, "lend-due_on": DUE}, status=422)
 
     assert cover_of(tote.id).status == "here"
 
@@ -208,7 +202,6 @@ def test_another_members_thing_shows_no_buttons_and_takes_no_form(
         pages.post(
             f"{path}/{name}",
             {"move-place_id": "", "retire-went_to": "lost"},
-            token_from=path,
             status={"photo": 422}.get(name, 403),
         )
 
@@ -220,13 +213,12 @@ def test_a_thing_taken_apart_gives_its_ticked_parts_back(make: Factory, pages: P
     frame, lot_id = make.cover(label="Frame 1"), a_lot(make, name="Timber", sort="timber")
     pages.sign_in(boss)
     path = f"/store/things/{frame.id}"
-    pages.post(f"{path}/parts", {"part-lot_id": lot_id, "part-quantity": "4"}, token_from=path)
+    pages.post(f"{path}/parts", {"part-lot_id": lot_id, "part-quantity": "4"})
     part = things.parts_of(frame.id)[0]
 
     page = pages.post(
         f"{path}/retire",
         {"retire-went_to": "parts", "retire-keep": [part.id], "retire-note": "rotten corner"},
-        token_from=path,
     )
 
     assert "It has left the garden: taken apart" in pages.follow(page).text
@@ -292,7 +284,7 @@ def test_steppers_need_no_typing_and_cutting_makes_pieces(make: Factory, pages: 
     pages.sign_in(make.member())
     path = f"/store/materials/{lot_id}"
 
-    pages.post(f"{path}/more", {"n": "5"}, token_from=path)
+    pages.post(f"{path}/more", {"n": "5"})
     assert "19" in pages.get(path).text
     pages.post(
         f"{path}/cut",
@@ -303,7 +295,6 @@ def test_steppers_need_no_typing_and_cutting_makes_pieces(make: Factory, pages: 
             "cut-kerf_mm": "3",
             "cut-keep_offcut": "y",
         },
-        token_from=path,
     )
 
     text = pages.get("/store?q=timber").text
@@ -326,16 +317,14 @@ def test_lots_are_lent_counted_used_moved_and_put_on_plots(make: Factory, pages:
         ("condition", {"condition-condition": "worn"}),
         ("count", {"count-quantity": "8"}),
     ):
-        pages.post(f"{path}/{name}", data, token_from=path)
+        pages.post(f"{path}/{name}", data)
 
     look_again()
     lot = db.session.get(Lot, lot_id)
     assert lot is not None
     assert (lot.on_hand_milli, lot.lent_milli, lot.out_milli) == (8_000, 3_000, 1_000)
     assert ledger.differences() == []
-    page = pages.post(
-        f"{path}/use", {"use-quantity": "9", "use-went_to": "lost"}, token_from=path, status=409
-    )
+    page = pages.post(f"{path}/use", {"use-quantity": "9", "use-went_to": "lost"}, status=409)
     assert "only 8 on hand" in page.text
 
 
@@ -403,8 +392,8 @@ def test_asks_and_offers_go_up_once_and_come_down(make: Factory, pages: Pages) -
     notice_id = db.session.scalars(select(Notice.id)).one()
     other = Pages(pages.app).sign_in(make.member("Wes"))
     assert "Six clean pallets" in other.get("/store/needs").text
-    other.post(f"/store/needs/{notice_id}/close", token_from="/store/needs", status=403)
-    pages.post(f"/store/needs/{notice_id}/close", token_from="/store/needs")
+    other.post(f"/store/needs/{notice_id}/close", status=403)
+    pages.post(f"/store/needs/{notice_id}/close")
 
     assert "Six clean pallets" not in pages.get("/store/needs").text
 
@@ -443,7 +432,6 @@ def test_a_picture_is_made_anew_without_what_the_camera_wrote(
         pages.post(
             f"{path}/photo",
             {"photo-photo": (io.BytesIO(picture()), "../../x.php")},
-            token_from=path,
         )
 
     name = cover_of(tote.id).photo
@@ -474,7 +462,6 @@ def test_what_is_no_picture_is_refused_in_words(
     page = pages.post(
         f"{path}/photo",
         {"photo-photo": (io.BytesIO(data), "x.jpg")},
-        token_from=path,
         status=422,
     )
 

@@ -140,8 +140,8 @@ def test_the_units_of_a_file_that_does_not_say_can_be_chosen(
 def test_leaving_out_and_using_again(pages: Pages, ines: Member, kind: CoverClass) -> None:
     path = add(pages, kind).response.headers["Location"]
 
-    out = pages.follow(pages.post(f"{path}/leave-out", token_from=path))
-    back = pages.follow(pages.post(f"{path}/use", token_from=path))
+    out = pages.follow(pages.post(f"{path}/leave-out"))
+    back = pages.follow(pages.post(f"{path}/use"))
 
     assert "left out" in out.text and "What the kind has learnt" not in out.text
     assert "in use" in back.text and "What the kind has learnt" in back.text
@@ -156,7 +156,7 @@ def test_another_member_reads_a_trial_and_cannot_leave_it_out(
     page = other.get(path)
 
     assert "Leave it out" not in page.text
-    other.post(f"{path}/leave-out", status=403, token_from=path)
+    other.post(f"{path}/leave-out", status=403)
 
 
 def test_the_download_is_a_table_of_numbers(pages: Pages, ines: Member, kind: CoverClass) -> None:

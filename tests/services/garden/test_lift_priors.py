@@ -1,0 +1,50 @@
+"""What a kind of cover is believed to add: its own row's figures, for its edges as they are."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+
+from gardenapp import reference
+from gardenapp.extensions import db
+from gardenapp.models.covers import CoverClass
+from gardenapp.science.estimate import Estimate
+from gardenapp.services.garden.lift_priors import prior_of
+from gardenapp.services.garden.seeding import seed_catalogue
+from tests.factories import Factory
+
+
+def test_each_figure_of_a_kind_stands_in_its_place(make: Factory) -> None:
+    kind = make.cover_class(
+        clear_mean_k=3.0, clear_sd_k=0.9, cloudy_mean_k=1.2, cloudy_sd_k=0.4, leaf_shield=0.35
+    )
+
+    prior = prior_of(kind)
+
+    assert prior.clear == Estimate(3.0, 0.9)
+    assert prior.cloudy == Estimate(1.2, 0.4)
+    assert prior.leaf_shield == 0.35
+
+
+def test_a_published_kind_is_believed_as_its_table_says(make: Factory) -> None:
+    make.garden()
+    seed_catalogue(db.session)
+    db.session.commit()
+    kinds = {row.reference_key: row for row in db.session.scalars(select(CoverClass))}
+
+    for built in reference.load_constructions():
+        prior = prior_of(kinds[built.key])
+        assert prior.clear == Estimate(built.clear_mean_k, built.clear_sd_k), built.key
+        assert prior.cloudy == Estimate(built.cloudy_mean_k, built.cloudy_sd_k), built.key
+        assert prior.leaf_shield == built.leaf_shield, built.key
+
+
+def test_a_tote_with_its_rim_open_adds_less_and_is_lowered_once_only(make: Factory) -> None:
+    make.garden()
+    seed_catalogue(db.session)
+    db.session.commit()
+    kinds = {row.reference_key: row for row in db.session.scalars(select(CoverClass))}
+
+    closed, open_ = prior_of(kinds["tote"]), prior_of(kinds["tote_unsealed"])
+
+    assert open_.clear.mean < closed.clear.mean
+    assert open_.clear.mean == kinds["tote_unsealed"].clear_mean_k

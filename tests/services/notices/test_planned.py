@@ -1,0 +1,102 @@
+"""A night is planned and those it concerns are told; the plan is good whether they are or not."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import func, select
+
+from gardenapp.errors import NotFound
+from gardenapp.extensions import db
+from gardenapp.models.nights import Plan
+from gardenapp.models.people import Member
+from gardenapp.services.night import forecasts
+from gardenapp.services.notices import planned, telling
+from tests.factories import Factory
+from tests.services.notices.told import EVENING, by_mail, enter, plan, queue
+
+
+def test_a_plan_for_another_night_tells_nothing(make: Factory, tamsin: Member) -> None:
+    by_mail(tamsin, make.now)
+    later = EVENING + timedelta(days=1)
+    forecasts.enter_by_hand(night_of=later, low_c=-2.0, member_id=None, now=make.now)
+
+    planned.plan_and_tell(night_of=later, member_id=None, now=make.now)
+
+    assert queue() == []
+
+
+def test_whatever_fails_in_queueing_the_plan_is_kept(
+    make: Factory, tamsin: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: Any, **__: Any) -> Any:
+        raise RuntimeError("no words")
+
+    by_mail(tamsin, make.now)
+    monkeypatch.setattr(telling, "_draft", broken)
+
+    plan_id = plan(make.now, -1.0)
+
+    assert db.session.get(Plan, plan_id) is not None
+    assert queue() == []
+
+
+def test_a_plan_that_was_told_is_the_nights_current_one(make: Factory, tamsin: Member) -> None:
+    by_mail(tamsin, make.now)
+
+    plan_id = plan(make.now, -1.0)
+
+    found = db.session.get(Plan, plan_id)
+    assert found is not None
+    assert (found.night_of, found.is_current) == (EVENING, True)
+    assert len(queue()) == 1
+
+
+def test_a_night_without_a_forecast_is_refused_and_nobody_is_told(
+    make: Factory, tamsin: Member
+) -> None:
+    by_mail(tamsin, make.now)
+
+    with pytest.raises(NotFound, match="no forecast for that night"):
+        planned.plan_and_tell(night_of=EVENING, member_id=None, now=make.now)
+
+    assert queue() == []
+    assert db.session.scalar(select(func.count()).select_from(Plan)) == 0
+
+
+def test_a_new_forecast_plans_tonight_again_only_where_it_speaks_of_tonight(
+    make: Factory, tamsin: Member
+) -> None:
+    by_mail(tamsin, make.now)
+    enter(make.now, -1.0)
+    others = [EVENING - timedelta(days=1), EVENING + timedelta(days=1)]
+
+    def replan(nights: list[date]) -> list[int]:
+        return planned.replan_if_needed(nights=nights, member_id=tamsin.id, now=make.now)
+
+    assert replan([]) == replan(others) == []
+    assert db.session.scalar(select(func.count()).select_from(Plan)) == 0
+    (plan_id,) = replan([*others, EVENING, EVENING])
+
+    made = db.session.scalars(select(Plan)).one()
+    assert (made.id, made.night_of) == (plan_id, EVENING)
+    assert len(queue()) == 1
+
+
+def test_in_the_small_hours_tonight_is_the_night_that_is_ending(
+    make: Factory, tamsin: Member
+) -> None:
+    enter(make.now, -1.0)
+    small_hours = make.now.replace(hour=3) + timedelta(days=1)
+
+    found = planned.replan_if_needed(
+        nights=[EVENING + timedelta(days=1)], member_id=None, now=small_hours
+    )
+    (plan_id,) = planned.replan_if_needed(nights=[EVENING], member_id=None, now=small_hours)
+
+    assert found == []
+    made = db.session.get(Plan, plan_id)
+    assert made is not None
+    assert made.night_of == EVENING
