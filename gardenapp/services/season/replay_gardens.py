@@ -26,7 +26,6 @@ from gardenapp.science.allocation.weights import (
     CLEARANCE_CM,
     MOST_STACKS,
     SHELTER_MINUTES_PER_POT,
-    WALK_M_PER_MINUTE,
     WORTH,
     WORTH_PER_MINUTE,
 )
@@ -46,6 +45,7 @@ from gardenapp.services.garden.hardiness import damage_curve
 from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.night.learning import site_belief
 from gardenapp.services.night.outlook import SHELTER
+from gardenapp.services.night.problem import need_of, site_of
 from gardenapp.services.night.standing import pool_of
 
 GARDEN_SEED = 7
@@ -175,16 +175,7 @@ def current_garden(*, before: date) -> ReplayGarden:
         curve, threshold_c, _kind = damage_curve(stage, is_hardened=planting.is_hardened)
         plantings.append(
             ReplayPlanting(
-                need=PlantingNeed(
-                    id=planting.id,
-                    plot_id=planting.plot_id,
-                    count=planting.count,
-                    spread_cm=planting.spread_cm,
-                    height_cm=planting.height_cm,
-                    worth=WORTH[planting.mind] / planting.count,
-                    bare_damage=0.0,
-                    is_movable_pot=planting.in_pot and planting.is_movable,
-                ),
+                need=need_of(planting, bare_damage=0.0),
                 curve=curve,
                 threshold_c=threshold_c,
                 offset=belief.offsets[planting.plot_id].estimate,
@@ -194,16 +185,7 @@ def current_garden(*, before: date) -> ReplayGarden:
         raise Refused("Nothing grows in the garden yet. Add plantings, or replay the invented one.")
     pools, priors, under = _current_pools()
     return ReplayGarden(
-        plots=tuple(
-            PlotSite(
-                plot.id,
-                plot.length_cm,
-                plot.width_cm,
-                plot.bed_width_cm,
-                plot.distance_m / WALK_M_PER_MINUTE,
-            )
-            for plot in plots
-        ),
+        plots=tuple(site_of(plot) for plot in plots),
         plantings=tuple(plantings),
         pools=tuple(pools.values()),
         treatments=_treatments(pools, priors, under, has_shelter=garden.shelter_spaces > 0),
