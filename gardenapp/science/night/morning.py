@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.night.curve import NightCurve
 from gardenapp.science.night.sun import Night, clear_sky_wm2
 
@@ -81,7 +82,9 @@ def lift_off(
     Raises OutOfRange for a negative gain.
     """
     if day_gain_k < 0:
-        raise OutOfRange(f"day_gain_k must be 0 or more, not {day_gain_k}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="day_gain_k", value=day_gain_k)
+        )
     limit_c = GENERAL_HEAT_MAX_C if heat_max_c is None else heat_max_c
     cloud = 0.0 if cloud_fraction is None else cloud_fraction
     through = 1.0 - 0.67 * cloud

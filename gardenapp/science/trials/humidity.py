@@ -10,6 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from gardenapp.messages import Number, say
 from gardenapp.science import humidity
 from gardenapp.science.trials.records import Floats, Humidity, HumiditySide, Integers, Matched
 
@@ -96,16 +97,24 @@ def compared(matched: Matched) -> Humidity | None:
     steps_s = np.diff(at)
     ratio = inside.mean_absolute_gm3 / outside.mean_absolute_gm3
     words = [
-        "The same relative humidity at a higher temperature is more water: at 90 %, air of 30 °C "
-        "holds about three times the water of air at 10 °C. Compare dew points or grams, not "
-        f"percent. Here the air inside held on average {inside.mean_absolute_gm3:.1f} g in a "
-        f"cubic metre, outside {outside.mean_absolute_gm3:.1f} g.",
+        say(
+            "The same relative humidity at a higher temperature is more water: at 90 %%, air of "
+            "30 °C holds about three times the water of air at 10 °C. Compare dew points or "
+            "grams, not percent. Here the air inside held on average %(inside)s g in a cubic "
+            "metre, outside %(outside)s g.",
+            inside=Number(inside.mean_absolute_gm3, ".1f"),
+            outside=Number(outside.mean_absolute_gm3, ".1f"),
+        )
     ]
     if inside.hours_humid > outside.hours_humid and inside.hours_humid > 0.0:
         words.append(
-            f"The air inside was at or above {HUMID_PERCENT:.0f} % for {inside.hours_humid:.0f} "
-            f"hours, outside for {outside.hours_humid:.0f}: wet leaves invite disease. Vent after "
-            "wet nights."
+            say(
+                "The air inside was at or above %(percent)s %% for %(inside)s hours, outside for "
+                "%(outside)s: wet leaves invite disease. Vent after wet nights.",
+                percent=Number(HUMID_PERCENT, ".0f"),
+                inside=Number(inside.hours_humid, ".0f"),
+                outside=Number(outside.hours_humid, ".0f"),
+            )
         )
     return Humidity(
         inside,

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.trials.records import ClockOffset, Floats, Integers, Matched, Series
 
 LARGEST_OFFSET_S = 3 * 3600
@@ -211,8 +212,10 @@ def matched(inside: Series, outside: Series, offset_s: float) -> Matched:
     both = np.isfinite(inside_c) & np.isfinite(outside_c)
     if both.sum() < 2:
         raise OutOfRange(
-            "the two loggers' times do not overlap: check that both files are of the same days, "
-            "and their time zones"
+            say(
+                "the two loggers' times do not overlap: check that both files are of the "
+                "same days, and their time zones"
+            )
         )
     inside_percent = on_base(inside, inside_at, inside.humidity_percent)
     outside_percent = on_base(outside, outside.at_s, outside.humidity_percent)

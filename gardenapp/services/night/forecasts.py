@@ -14,6 +14,7 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
+from gardenapp.messages import Words, from_text, to_text
 from gardenapp.models.forecasts import (
     Forecast,
     ForecastAddress,
@@ -46,7 +47,7 @@ class Imported:
     nights: tuple[date, ...]
     kind: str
     attribution: str
-    notes: tuple[str, ...]
+    notes: tuple[Words, ...]
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ class ForecastVersion:
     entered_by: str
     issued_at: datetime | None
     is_in_force: bool
-    notes: str
+    notes: tuple[Words, ...]
 
 
 def enter_by_hand(
@@ -306,7 +307,7 @@ def list_versions(*, since: date, limit: int = 200) -> list[ForecastVersion]:
                 entered_by=name or "",
                 issued_at=source.issued_at,
                 is_in_force=forecast.night_of not in seen,
-                notes=forecast.notes,
+                notes=from_text(forecast.notes),
             )
         )
         seen.add(forecast.night_of)
@@ -378,7 +379,7 @@ def _store(
             entered_at=now,
             issued_at=reading.issued_at,
             attribution=reading.attribution[:200],
-            notes="\n".join(reading.notes),
+            notes=to_text(reading.notes),
         )
         session.add(row)
         session.flush()
@@ -395,7 +396,7 @@ def _store(
                     gust_mps=night.gust_mps,
                     dew_point_c=night.dew_point_c,
                     hours=[_hour_as_json(hour) for hour in night.hours],
-                    notes="\n".join(night.notes),
+                    notes=to_text(night.notes),
                 )
             )
         first = reading.nights[0]

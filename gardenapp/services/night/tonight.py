@@ -16,6 +16,7 @@ from sqlalchemy.orm import joinedload, selectinload
 
 from gardenapp.errors import AlreadyClaimed, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import from_text
 from gardenapp.models.covers import Cover
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import (
@@ -483,7 +484,7 @@ def board_as_dict(*, now: datetime, night_of: date | None = None) -> dict[str, A
             "attribution": forecast.source.attribution,
             "issued_at": _iso(forecast.source.issued_at),
             "entered_at": _iso(forecast.source.entered_at),
-            "notes": forecast.notes,
+            "notes": "\n".join(map(str, from_text(forecast.notes))),
         },
         "plan": None
         if page.plan_id is None

@@ -21,6 +21,7 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Words
 from gardenapp.models.covers import (
     CODE_LENGTH,
     CODE_LETTERS,
@@ -109,8 +110,8 @@ class Problem:
     """What is wrong, and on which line and in which column."""
 
     line: int | None
-    column: str
-    message: str
+    column: Words
+    message: Words
 
 
 @dataclass(frozen=True)
@@ -379,7 +380,7 @@ class _Import:
         changes = () if self.problems else tuple(self.changes)
         return ImportPlan(self.table, changes, self.same, tuple(self.problems[:MOST_PROBLEMS]))
 
-    def add(self, column: str, message: str) -> None:
+    def add(self, column: str, message: Words) -> None:
         self.problems.append(Problem(self.line, column, message))
 
     def take(self, cells: dict[str, str]) -> None:
@@ -474,7 +475,7 @@ class _Import:
         except FieldRefused as refusal:
             column = {"owner_id": "owner"}.get(refusal.field, refusal.field)
             if not any(p.line == self.line and p.column == column for p in self.problems):
-                self.add(column, str(refusal))
+                self.add(column, refusal.message)
         return values
 
     def shared(self, cells: dict[str, str]) -> dict[str, Any]:

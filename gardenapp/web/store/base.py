@@ -35,7 +35,7 @@ from gardenapp.web.access import signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField
 from gardenapp.web.formats import length_unit, owned, zone
-from gardenapp.words import _, later
+from gardenapp.words import _, later, told
 
 blueprint = Blueprint("store", __name__)
 
@@ -189,10 +189,10 @@ def act(
         except FieldRefused as refusal:
             form.take(refusal)
         except AlreadyClaimed as taken:
-            flash(str(taken), "bad")
+            flash(told(taken), "bad")
             return again(form), 409
         except Impossible as refusal:
-            flash(str(refusal), "bad")
+            flash(told(refusal), "bad")
             return again(form), 409
         else:
             flash(done)

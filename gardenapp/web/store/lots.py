@@ -171,7 +171,7 @@ def edit_lot(lot_id: int) -> Response | str | tuple[str, int]:
 def _on_form(refusal: FieldRefused) -> FieldRefused:
     """The same words beside the field that this form calls by another name."""
     names = {"length_mm": "length_cm"}
-    return FieldRefused(names.get(refusal.field, refusal.field), str(refusal))
+    return FieldRefused(names.get(refusal.field, refusal.field), refusal.message)
 
 
 # --- one material's small forms ---------------------------------------------------------------

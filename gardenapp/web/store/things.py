@@ -91,7 +91,7 @@ def store_page() -> str:
         choice=choice,
         found=things.list_store(choice=choice, member=me()),
         places=things.list_place_names(),
-        states={**STATUS_WORDS, "broken": "broken"},
+        states={**STATUS_WORDS, "broken": later("broken")},
         kept={name: value for name, value in kept.items() if value is not None},
     )
 

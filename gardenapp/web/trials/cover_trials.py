@@ -197,7 +197,7 @@ def new_trial() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         except NotFound as refusal:
-            form.take(FieldRefused("kind_id", str(refusal)))
+            form.take(FieldRefused("kind_id", refusal.message))
         except cover_trials.UnreadableTrial as refusal:
             faults = refusal.faults
         else:

@@ -202,7 +202,7 @@ def test_humidity_at_the_same_percent_says_that_warmer_air_holds_more() -> None:
     assert result.humidity is not None
     assert result.humidity.lowest_difference_points == 0.0
     assert result.humidity.water_ratio == pytest.approx(3.23, abs=0.01)
-    assert "is more water" in result.humidity.words[0]
+    assert "is more water" in str(result.humidity.words[0])
     assert result.humidity.inside.hours_humid == pytest.approx(24.0)
     assert result.nights[0].humid_hours_inside == pytest.approx(
         (nights[1].sunrise_at - nights[1].sunset_at).total_seconds() / 3600.0, abs=0.4
