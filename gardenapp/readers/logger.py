@@ -22,7 +22,7 @@ from gardenapp.readers.logger_records import (
     LoggerReading,
     RawRows,
 )
-from gardenapp.readers.records import refuse
+from gardenapp.readers.records import MOST_ERRORS, refuse
 from gardenapp.science.units import f_to_c
 
 __all__ = ["LARGEST_BYTES", "LoggerOptions", "LoggerReading", "read_logger"]
@@ -160,7 +160,8 @@ def _temperatures(raw: RawRows, layout: Layout) -> Floats:
         outside = (temp_c < LOWEST_C) | (temp_c > HIGHEST_C)
     if outside.any():
         is_doubtful = unit == "C" and np.nanmedian(temp_c) >= _WARM_FOR_CELSIUS
-        for row in np.flatnonzero(outside):
+        rows = np.flatnonzero(outside)
+        for row in rows[:MOST_ERRORS]:
             figure = Number(float(raw.temperature[row]))
             layout.faults.add(
                 say(
@@ -177,6 +178,7 @@ def _temperatures(raw: RawRows, layout: Layout) -> Floats:
                 line=int(raw.line[row]),
                 column=header,
             )
+        layout.faults.add_more(len(rows) - MOST_ERRORS)
     elif unit == "C" and len(temp_c) and np.nanmin(_or_zero(temp_c)) > 30.0:
         layout.notes.append(say("Every reading is above 30 °C. If the figures are °F, choose °F."))
     return temp_c
@@ -206,7 +208,8 @@ def _humidities(raw: RawRows, layout: Layout) -> Floats | None:
         )
     with np.errstate(invalid="ignore"):
         outside = (humidity < 0.0) | (humidity > _MOST_HUMID_PERCENT)
-    for row in np.flatnonzero(outside):
+    rows = np.flatnonzero(outside)
+    for row in rows[:MOST_ERRORS]:
         layout.faults.add(
             say(
                 "humidity of %(humidity)s %% is outside 0 to 100",
@@ -215,6 +218,7 @@ def _humidities(raw: RawRows, layout: Layout) -> Floats | None:
             line=int(raw.line[row]),
             column=header,
         )
+    layout.faults.add_more(len(rows) - MOST_ERRORS)
     return np.minimum(humidity, 100.0)
 
 

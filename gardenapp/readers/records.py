@@ -186,6 +186,10 @@ class Faults:
         else:
             self._more += 1
 
+    def add_more(self, count: int) -> None:
+        """Count faults like the last ones: for whoever has noted fifty of a kind already."""
+        self._more += max(0, count)
+
     def raise_if_any(self, *, columns: tuple[ColumnGuess, ...] = ()) -> None:
         """Refuse the file if anything was noted.
 
