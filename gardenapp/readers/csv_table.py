@@ -506,7 +506,11 @@ def _check_swapped(table: _Table, hours: Sequence[_Hour]) -> None:
         )
     elif above:
         table.notes.append(
-            say("The dew point is above the temperature in %(above)s rows.", above=above)
+            say_n(
+                "The dew point is above the temperature in %(num)s row.",
+                "The dew point is above the temperature in %(num)s rows.",
+                above,
+            )
         )
     humid = [
         (each.hour.temp_c, each.hour.humidity_percent)
@@ -571,7 +575,11 @@ def _daily_nights(
         table.stop_if_faulty()
     if upside_down:
         table.notes.append(
-            say("The low is above the high in %(upside_down)s rows.", upside_down=upside_down)
+            say_n(
+                "The low is above the high in %(num)s row.",
+                "The low is above the high in %(num)s rows.",
+                upside_down,
+            )
         )
     if missing:
         table.notes.append(

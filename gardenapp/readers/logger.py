@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from gardenapp.messages import Number, say
+from gardenapp.messages import Number, say, say_n
 from gardenapp.readers import csv_rows, logger_careful, logger_clock, logger_fast, logger_layout
 from gardenapp.readers.logger_records import (
     Floats,
@@ -260,9 +260,10 @@ def _in_order(
     if not differs.any():
         return at_s[first], temp_c[first], None if humidity is None else humidity[first]
     layout.notes.append(
-        say(
-            "%(rows)s rows share a minute with another; the mean of each minute is taken.",
-            rows=int(differs.sum()),
+        say_n(
+            "%(num)s row shares a minute with another; the mean of each minute is taken.",
+            "%(num)s rows share a minute with another; the mean of each minute is taken.",
+            int(differs.sum()),
         )
     )
     group = np.cumsum(first) - 1

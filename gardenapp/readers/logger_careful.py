@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from gardenapp.messages import say
+from gardenapp.messages import say, say_n
 from gardenapp.readers import csv_rows, csv_table, csv_times, plain_text
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.logger_layout import EPOCH
@@ -145,9 +145,10 @@ def parse(
             )
     if repeated_headers:
         layout.notes.append(
-            say(
-                "The header comes %(times)s times more and is left out.",
-                times=repeated_headers,
+            say_n(
+                "The header comes once more and is left out.",
+                "The header comes %(num)s times more and is left out.",
+                repeated_headers,
             )
         )
     return RawRows(

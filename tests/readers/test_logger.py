@@ -152,7 +152,7 @@ def test_other_temperature_columns_are_told() -> None:
         ("two downloads that overlap", "4 rows repeated"),
         ("newest first", "newest row comes first"),
         ("downloads in the wrong order", "not in the order of time"),
-        ("two downloads with a header each", "header comes 1 times more"),
+        ("two downloads with a header each", "header comes once more"),
         ("a summary at the end", "has no date and is left out"),
         ("a minute of readings in one minute", "mean of each minute"),
         ("humidity as a share", "read as a share"),
