@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.trials.records import ClockOffset, Floats, Integers, Matched, Series
 
 LARGEST_OFFSET_S = 3 * 3600
@@ -63,9 +64,7 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
     independent = float(pairs[best]) / (2 * _smoothing(grid_s) + 1)
     error = 1.0 / math.sqrt(max(1.0, independent))
     apart = max(2, math.ceil(1800 / grid_s))
-    beside = [
-        float(correlations[i]) for i in (best - apart, best + apart) if 0 <= i <= 2 * most
-    ]
+    beside = [float(correlations[i]) for i in (best - apart, best + apart) if 0 <= i <= 2 * most]
     is_sharp = bool(beside) and all(not at_best - value < 0.2 for value in beside)
     gain = at_best - (unmoved if math.isfinite(unmoved) else 0.0)
     if (
@@ -83,7 +82,9 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
         return ClockOffset(0.0, "none found", at_best, known)
     # Between two steps it is a guess to about a quarter of one; seconds would be false precision.
     return ClockOffset(
-        60.0 * round(shift * grid_s / 60.0), "estimated", at_best,
+        60.0 * round(shift * grid_s / 60.0),
+        "estimated",
+        at_best,
         unmoved if math.isfinite(unmoved) else None,
     )
 
@@ -212,8 +213,10 @@ def matched(inside: Series, outside: Series, offset_s: float) -> Matched:
     both = np.isfinite(inside_c) & np.isfinite(outside_c)
     if both.sum() < 2:
         raise OutOfRange(
-            "the two loggers' times do not overlap: check that both files are of the same days, "
-            "and their time zones"
+            say(
+                "the two loggers' times do not overlap: check that both files are of the "
+                "same days, and their time zones"
+            )
         )
     inside_percent = on_base(inside, inside_at, inside.humidity_percent)
     outside_percent = on_base(outside, outside.at_s, outside.humidity_percent)
