@@ -146,7 +146,7 @@ def test_the_garden_changes_nothing_but_its_number_of_covers() -> None:
     assert [pool.count for pool in doubled.garden.pools] == [2 * p.count for p in garden.pools]
     assert all(pool.count == 0 for pool in none.garden.pools)
     assert replace(doubled.garden, pools=garden.pools) == garden
-    assert doubled.words == "2 times the garden’s covers"
+    assert str(doubled.words) == "2 times the garden’s covers"
     assert doubled.needed_factor == none.needed_factor > 0.0
 
 
