@@ -6,16 +6,31 @@ the command line prints them and exits with 2.
 
 from __future__ import annotations
 
+from gardenapp.messages import Words
+
 
 class GardenError(Exception):
-    """Anything the app refuses for a reason it can say."""
+    """Anything the app refuses for a reason it can say.
+
+    `message` is to be told in the reader's language; `str` of the error is English where it comes
+    from formulas and readers.
+    """
+
+    def __init__(self, message: Words = "") -> None:
+        super().__init__(message)
+        self.message = message
 
 
 class OutOfRange(GardenError, ValueError):
     """A number outside what a formula or a field is meant for.
 
-    Names the argument and the range, so the caller can say what to change.
+    Names the argument and the range, so the caller can say what to change. `about` is the name of
+    the argument where a form has a field for it.
     """
+
+    def __init__(self, message: Words = "", *, about: str = "") -> None:
+        super().__init__(message)
+        self.about = about
 
 
 class NotFound(GardenError):
@@ -32,7 +47,7 @@ class AlreadyClaimed(GardenError):
     `holder` is the name to show to a signed-in member; empty where no name is known.
     """
 
-    def __init__(self, message: str, *, holder: str = "") -> None:
+    def __init__(self, message: Words, *, holder: str = "") -> None:
         super().__init__(message)
         self.holder = holder
 
@@ -44,6 +59,6 @@ class Refused(GardenError):
 class FieldRefused(Refused):
     """Input that cannot be taken because of one field; `field` is its name on the form."""
 
-    def __init__(self, field: str, message: str) -> None:
+    def __init__(self, field: str, message: Words) -> None:
         super().__init__(message)
         self.field = field

@@ -7,19 +7,28 @@ outside a request, as on the command line, words stay as written in the code, in
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
-from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
 import flask_babel
 from babel import Locale
 from babel.dates import get_day_names, get_month_names
-from babel.messages.mofile import read_mo
-from flask import has_app_context
+from flask import current_app, has_app_context, has_request_context
+
+from gardenapp.errors import GardenError
+from gardenapp.messages import (
+    Amount,
+    Day,
+    Joined,
+    Message,
+    Sentence,
+    Value,
+    as_sentence,
+    from_json,
+)
 
 
 def _(text: str, /, **values: Any) -> str:
@@ -34,11 +43,6 @@ def n_(one: str, many: str, number: int, /, **values: Any) -> str:
     if not has_app_context():
         return (one if number == 1 else many) % {"num": number, **values}
     return str(flask_babel.ngettext(one, many, number, **values))
-
-
-def marked(text: str) -> str:
-    """`text` unchanged: marks it for the catalogue where it is translated later, when shown."""
-    return text
 
 
 class _Later(str):
@@ -109,43 +113,51 @@ def said(text: Any) -> Any:
 
 
 TRANSLATIONS = Path(__file__).parent / "translations"
-_PLACE = re.compile(r"%\((n\d+)\)s")
 
 
-@cache
-def _templates(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """Texts of the catalogue with `%(n1)s` places, as what they look like; the longest first."""
-    path = TRANSLATIONS / language / "LC_MESSAGES" / "messages.mo"
-    with path.open("rb") as file:
-        known = [m.id for m in read_mo(file) if isinstance(m.id, str) and _PLACE.search(m.id)]
-    known.sort(key=lambda text: -len(_PLACE.sub("", text)))
-    found = []
-    for text in known:
-        pieces = _PLACE.split(text)  # literal, name, literal, name, …
-        looks = "".join(
-            f"(?P<{piece}>.*?)" if at % 2 else re.escape(piece.replace("%%", "%"))
-            for at, piece in enumerate(pieces)
-        )
-        found.append((re.compile(looks, re.DOTALL), text))
-    return tuple(found)
+def told(words: Any) -> Any:
+    """A message, or the message of an error, in the language of whoever reads.
 
-
-def retold(text: Any) -> Any:
-    """What a reader of files or a design said in English, in the language of whoever reads.
-
-    Those modules know nothing of languages, and some of their words are kept in the database for
-    everybody. `gardenapp.web.catalogue` gathers their texts with a place for each piece put in;
-    here a text is recognised by what stands between the pieces, and its pieces are retold too.
-    A text that no template fits stays as it is.
+    Messages out of the database may come as the JSON they are kept as. Text is taken to be told
+    already, or to be somebody's own words, and stays as it is.
     """
-    language = _locale().language
-    if not isinstance(text, str) or not text or language == "en":
-        return text
-    shown = _(text)
-    if shown != text:
-        return shown
-    for looks, template in _templates(language):
-        found = looks.fullmatch(text)
-        if found:
-            return _(template, **{name: retold(piece) for name, piece in found.groupdict().items()})
-    return text
+    if isinstance(words, Mapping):
+        words = from_json(words)
+    if isinstance(words, GardenError):
+        return told(words.message)
+    if isinstance(words, Joined):
+        return words.sign.join(str(told(part)) for part in words.parts)
+    if isinstance(words, Sentence):
+        return as_sentence(str(told(words.words)))
+    if not isinstance(words, Message):
+        return words
+    values = {name: _shown(value) for name, value in words.values}
+    if words.many:
+        return n_(words.key, words.many, words.number, **values)
+    return _(words.key, **values)
+
+
+def _shown(value: Value) -> Any:
+    """A value of a message, written the reader's way."""
+    if isinstance(value, Amount):
+        # Pages know in which units their reader thinks; nobody else does.
+        units = current_app.extensions.get(UNITS) if has_request_context() else None
+        return (units and units(value)) or _written(value)
+    if isinstance(value, float):
+        return str(value).replace(".", decimal_sign())
+    return told(value)
+
+
+UNITS = "gardenapp.units"
+"""Under this name an app keeps the function that writes amounts in the reader's units."""
+
+
+def _written(amount: Amount) -> str:
+    if isinstance(amount, Day):
+        at = amount.value
+        return _("%(number)s %(month)s %(year)s", number=at.day, month=month_of(at), year=at.year)
+    signs = {
+        ".": decimal_sign(),
+        ",": "," if decimal_sign() == "." else "\N{NARROW NO-BREAK SPACE}",
+    }
+    return "".join(signs.get(character, character) for character in str(amount))

@@ -5,6 +5,7 @@ children go with it, silently, and a check afterwards finds nothing wrong. So ke
 while a migration runs (the pragma must be set outside a transaction), and every reference
 is checked before the commit.
 """
+
 from alembic import context
 from flask import current_app
 

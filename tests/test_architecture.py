@@ -16,9 +16,14 @@ LAYERS = ("science", "readers", "reference", "models", "services", "web")
 
 # What each layer may import of our own package; a name covers what is beneath it.
 OURS_FOR = {
-    "science": ("gardenapp.science", "gardenapp.errors"),
+    "science": ("gardenapp.science", "gardenapp.errors", "gardenapp.messages"),
     # Units are conversions between the figures of files and ours; nothing else of science.
-    "readers": ("gardenapp.readers", "gardenapp.errors", "gardenapp.science"),
+    "readers": (
+        "gardenapp.readers",
+        "gardenapp.errors",
+        "gardenapp.messages",
+        "gardenapp.science",
+    ),
     "reference": ("gardenapp.reference", "gardenapp.errors"),
     "models": ("gardenapp.models", "gardenapp.extensions", "gardenapp.errors"),
     "services": (
@@ -28,6 +33,7 @@ OURS_FOR = {
         "gardenapp.readers",
         "gardenapp.reference",
         "gardenapp.errors",
+        "gardenapp.messages",
         "gardenapp.config",
         "gardenapp.extensions",
         "gardenapp.words",

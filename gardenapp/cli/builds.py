@@ -106,4 +106,4 @@ def in_words(plan: CutPlan) -> list[str]:
         f"Not cut: {gap.count} x {gap.name}, {gap.length_mm:g} mm. {gap.reason}"
         for gap in plan.missing
     ]
-    return [*lines, *plan.notes]
+    return [*lines, *map(str, plan.notes)]

@@ -125,7 +125,7 @@ def _imported(imported: forecasts.Imported) -> dict[str, Any]:
         "kind": imported.kind,
         "nights": [night.isoformat() for night in imported.nights],
         "attribution": imported.attribution,
-        "notes": list(imported.notes),
+        "notes": list(map(str, imported.notes)),
     }
 
 

@@ -15,6 +15,7 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 from gardenapp.cli import main
 from gardenapp.cli.base import fail, with_app
 from gardenapp.extensions import db
+from gardenapp.messages import english
 from gardenapp.readers.records import UnreadableFile
 from gardenapp.services.clockwork import garden_zone, tonight
 from gardenapp.services.garden.settings import has_garden
@@ -107,8 +108,8 @@ def replay(
         for step in steps:
             bar.update(1)
             if step.result is not None:
-                outcome = replays.result_as_dict(
-                    step.result, covers=given, record=record, asked=asked
+                outcome = english(
+                    replays.result_as_dict(step.result, covers=given, record=record, asked=asked)
                 )
     if as_json:
         click.echo(json.dumps(outcome, indent=1, ensure_ascii=False))

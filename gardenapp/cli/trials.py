@@ -18,6 +18,7 @@ from gardenapp.cli import main
 from gardenapp.cli.base import fail, with_app
 from gardenapp.errors import GardenError, NotFound, OutOfRange
 from gardenapp.extensions import db
+from gardenapp.messages import english
 from gardenapp.models.people import Garden
 from gardenapp.readers.logger import LARGEST_BYTES, LoggerOptions, LoggerReading, read_logger
 from gardenapp.readers.records import UnreadableFile
@@ -111,9 +112,12 @@ def analyse(
         )
     except GardenError as error:
         fail(str(error))
-    notes = {"inside": list(readings[0].notes), "outside": list(readings[1].notes)}
+    notes = {
+        "inside": [str(note) for note in readings[0].notes],
+        "outside": [str(note) for note in readings[1].notes],
+    }
     if as_json:
-        plain = {**analysis.as_plain(result), "notes": notes}
+        plain = {**english(analysis.as_plain(result)), "notes": notes}
         click.echo(json.dumps(plain, indent=1, ensure_ascii=False))
     else:
         for line in _words(result, notes, zone):
@@ -232,4 +236,4 @@ def _words(result: TrialResult, notes: dict[str, list[str]], zone: ZoneInfo) -> 
                 f"{air.mean_vapour_pressure_deficit_hpa:.1f} hPa, "
                 f"{air.hours_humid:.1f} h at or above 90 %"
             )
-        yield from humidity.words
+        yield from map(str, humidity.words)

@@ -17,6 +17,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Number, Words, listed, say, say_n
 from gardenapp.readers import csv_rows, csv_table, csv_times, plain_text, quantities
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.nights import nights_from_hours
@@ -82,7 +83,7 @@ class ClimateReading:
     kind: str
     station: str
     nights: tuple[ClimateNight, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Words, ...] = ()
 
 
 def read_climate(
@@ -114,9 +115,9 @@ def read_climate(
     separator = csv_rows.separator_of(text)
     rows = csv_rows.rows_of(text, separator)
     if not rows:
-        raise refuse("The file holds no rows.")
+        raise refuse(say("The file holds no rows."))
     header = [cell.lower() for cell in rows[0].cells]
-    notes: list[str] = []
+    notes: list[Words] = []
     if _is_typical_year(rows):
         reading = _typical_year(rows)
     else:
@@ -128,11 +129,21 @@ def read_climate(
         else:
             reading = _table(text, time_zone, unit, daily_low_belongs_to)
     if len(reading.nights) < FEWEST_NIGHTS:
-        raise refuse(f"The file holds {len(reading.nights)} whole night; two are the least.")
+        raise refuse(
+            say_n(
+                "The file holds %(num)s whole night; two are the least.",
+                "The file holds %(num)s whole nights; two are the least.",
+                len(reading.nights),
+            )
+        )
     if len(reading.nights) > MOST_NIGHTS:
         raise refuse(
-            f"The file holds {len(reading.nights):,} nights; at most {MOST_NIGHTS:,} are taken. "
-            "Keep the last ten years of it."
+            say(
+                "The file holds %(nights)s nights; at most %(most)s are taken. Keep "
+                "the last ten years of it.",
+                nights=Number(len(reading.nights), ","),
+                most=Number(MOST_NIGHTS, ","),
+            )
         )
     return replace(reading, notes=(*notes, *reading.notes))
 
@@ -141,24 +152,36 @@ def read_climate(
 
 
 def _one_station(
-    rows: list[Row], header: Sequence[str], wanted: str | None, notes: list[str]
+    rows: list[Row], header: Sequence[str], wanted: str | None, notes: list[Words]
 ) -> tuple[list[Row], str]:
     index = next((header.index(name) for name in _STATION_COLUMNS if name in header), None)
     if index is None:
         if wanted:
-            raise refuse("The file has no column that names a station.", line=rows[0].line)
+            raise refuse(say("The file has no column that names a station."), line=rows[0].line)
         return rows, ""
     names = Counter(row.cells[index] for row in rows[1:] if index < len(row.cells))
     names.pop("", None)
     if not names:
-        raise refuse("The file holds no rows under its header.", line=rows[0].line)
+        raise refuse(say("The file holds no rows under its header."), line=rows[0].line)
     first = next(iter(names))
     chosen = wanted or first
     if chosen not in names:
-        known = ", ".join(quoted(name) for name in list(names)[:8])
-        raise refuse(f"There is no station {quoted(chosen)}; the file has {known}.")
+        known = listed(quoted(name) for name in list(names)[:8])
+        raise refuse(
+            say(
+                "There is no station %(chosen)s; the file has %(known)s.",
+                chosen=quoted(chosen),
+                known=known,
+            )
+        )
     if len(names) > 1 and not wanted:
-        notes.append(f"The file holds {len(names)} stations; {chosen} was taken, the first.")
+        notes.append(
+            say(
+                "The file holds %(stations)s stations; %(chosen)s was taken, the first.",
+                stations=len(names),
+                chosen=chosen,
+            )
+        )
     kept = [row for row in rows[1:] if index < len(row.cells) and row.cells[index] == chosen]
     return [rows[0], *kept], chosen
 
@@ -179,7 +202,7 @@ class _Cells:
     def text(self, row: Row, index: int | None) -> str:
         return row.cells[index] if index is not None and index < len(row.cells) else ""
 
-    def fault(self, row: Row, index: int, message: str) -> None:
+    def fault(self, row: Row, index: int, message: Words) -> None:
         self.faults.add(message, line=row.line, column=self.header[index])
 
     def number(self, row: Row, index: int | None) -> float | None:
@@ -188,7 +211,7 @@ class _Cells:
         if index is None or text.upper() in _MISSING:
             return None
         if not _NUMBER.fullmatch(text):
-            self.fault(row, index, f"{quoted(text)} is not a number")
+            self.fault(row, index, say("%(text)s is not a number", text=quoted(text)))
             return None
         value = float(text)
         return None if value in (-9900.0, -9999.0) else value
@@ -202,7 +225,7 @@ class _Cells:
                 value / 10.0 if unit == "tenths C" else value, "F" if unit == "F" else "C"
             )
         except BadFigure as error:
-            self.fault(row, index, str(error))
+            self.fault(row, index, error.message)
             return None
 
     def wind(self, row: Row, index: int | None, unit: str) -> float | None:
@@ -215,7 +238,7 @@ class _Cells:
             # Published hourly tables hold a few impossible gusts; the night stays without them.
             if value > 0:
                 return None
-            self.fault(row, index, str(error))
+            self.fault(row, index, error.message)
             return None
 
 
@@ -247,11 +270,16 @@ def _daily(
     low_at, high_at = cells.index("tmin", "temp_min"), cells.index("tmax", "temp_max")
     day_at = cells.index("date")
     if day_at is None:
-        raise refuse("A daily record needs a column DATE.", line=rows[0].line)
-    notes: list[str] = []
+        raise refuse(say("A daily record needs a column DATE."), line=rows[0].line)
+    notes: list[Words] = []
     if unit is None:
         unit = _unit_of(rows, cells, low_at, high_at)
-        notes.append(f"Temperatures were taken as {_UNIT_WORDS[unit]}: they can be nothing else.")
+        notes.append(
+            say(
+                "Temperatures were taken as %(unit_words)s: they can be nothing else.",
+                unit_words=_UNIT_WORDS[unit],
+            )
+        )
     lows: dict[date, float] = {}
     missing = 0
     order = _order_of(rows, cells, day_at)
@@ -259,7 +287,9 @@ def _daily(
         text = cells.text(row, day_at)
         day = _day_of(text[:10], order)
         if day is None:
-            cells.fault(row, day_at, f"{quoted(text)} is not a date such as 2016-01-31")
+            cells.fault(
+                row, day_at, say("%(text)s is not a date such as 2016-01-31", text=quoted(text))
+            )
             continue
         low_c = cells.celsius(row, low_at, unit)
         if low_c is None:
@@ -267,16 +297,30 @@ def _daily(
             continue
         high_c = cells.celsius(row, high_at, unit)
         if high_c is not None and high_c < low_c:
-            cells.fault(row, low_at or 0, f"the low {low_c:g} °C is above the high {high_c:g} °C")
+            cells.fault(
+                row,
+                low_at or 0,
+                say(
+                    "the low %(low_c)s °C is above the high %(high_c)s °C",
+                    low_c=Number(low_c),
+                    high_c=Number(high_c),
+                ),
+            )
             continue
         evening = day - _DAY if belongs_to == "morning" else day
         if evening in lows:
-            cells.fault(row, day_at, f"{day.isoformat()} comes a second time")
+            cells.fault(row, day_at, say("%(day)s comes a second time", day=day.isoformat()))
             continue
         lows[evening] = low_c
     cells.faults.raise_if_any()
     if missing:
-        notes.append(f"{missing} days without a low were left out.")
+        notes.append(
+            say_n(
+                "%(num)s day without a low was left out.",
+                "%(num)s days without a low were left out.",
+                missing,
+            )
+        )
     nights = tuple(ClimateNight(evening, lows[evening], evening) for evening in sorted(lows))
     return ClimateReading(DAILY, station, nights, tuple(notes))
 
@@ -293,10 +337,10 @@ def _order_of(rows: list[Row], cells: _Cells, day_at: int) -> csv_times.DateOrde
     try:
         return csv_times.order_of([stamp for stamp in stamps if stamp is not None], None)[0]
     except BadFigure as error:
-        raise refuse(str(error), line=rows[0].line, column=cells.header[day_at]) from error
+        raise refuse(error.message, line=rows[0].line, column=cells.header[day_at]) from error
 
 
-_UNIT_WORDS = {"C": "°C", "F": "°F", "tenths C": "tenths of a °C"}
+_UNIT_WORDS: dict[str, Words] = {"C": "°C", "F": "°F", "tenths C": say("tenths of a °C")}
 
 
 def _unit_of(rows: list[Row], cells: _Cells, low_at: int | None, high_at: int | None) -> Unit:
@@ -318,7 +362,10 @@ def _unit_of(rows: list[Row], cells: _Cells, low_at: int | None, high_at: int | 
     if _WARMEST_AIR_C < most <= 140.0 and not are_whole:
         return "F"
     raise refuse(
-        "The file does not say whether its temperatures are °C, °F or tenths of a °C. Say which.",
+        say(
+            "The file does not say whether its temperatures are °C, °F or tenths of a "
+            "°C. Say which."
+        ),
         line=rows[0].line,
     )
 
@@ -338,7 +385,7 @@ def _hourly(rows: list[Row], header: Sequence[str], station: str) -> ClimateRead
         try:
             at = quantities.moment_utc(cells.text(row, at_index))
         except BadFigure as error:
-            cells.fault(row, at_index or 0, str(error))
+            cells.fault(row, at_index or 0, error.message)
             continue
         local_hour = cells.number(row, hour_index)
         if local_hour is not None:
@@ -368,18 +415,25 @@ def _fixed_zone(offset_h: int) -> ZoneInfo:
     return ZoneInfo("UTC" if offset_h == 0 else f"Etc/GMT{-offset_h:+d}")
 
 
-TYPICAL_NOTE = (
-    "Each month of a typical year comes from another year: nights at the turn of a month did not "
-    "follow one another."
+TYPICAL_NOTE = say(
+    "Each month of a typical year comes from another year: nights at the turn of "
+    "a month did not follow one another."
 )
 
 
-def _whole(nights: Sequence[NightForecast]) -> tuple[tuple[ClimateNight, ...], tuple[str, ...]]:
+def _whole(nights: Sequence[NightForecast]) -> tuple[tuple[ClimateNight, ...], tuple[Words, ...]]:
     """The nights whose hours leave no gap in which the low could hide."""
     kept = tuple(_night(night) for night in nights if night.covers_night)
     gone = len(nights) - len(kept)
-    notes = (f"{gone} nights with hours missing were left out.",) if gone else ()
-    return kept, notes
+    if not gone:
+        return kept, ()
+    return kept, (
+        say_n(
+            "%(num)s night with hours missing was left out.",
+            "%(num)s nights with hours missing were left out.",
+            gone,
+        ),
+    )
 
 
 def _night(night: NightForecast) -> ClimateNight:
@@ -396,10 +450,17 @@ def _night(night: NightForecast) -> ClimateNight:
     )
 
 
-def _few(notes: Sequence[str], most: int = 5) -> tuple[str, ...]:
+def _few(notes: Sequence[Words], most: int = 5) -> tuple[Words, ...]:
     if len(notes) <= most:
         return tuple(notes)
-    return (*notes[:most], f"and {len(notes) - most} more notes of this kind")
+    return (
+        *notes[:most],
+        say_n(
+            "and %(num)s more note of this kind",
+            "and %(num)s more notes of this kind",
+            len(notes) - most,
+        ),
+    )
 
 
 # --- the typical year -------------------------------------------------------------------------
@@ -423,14 +484,17 @@ def _typical_year(rows: Sequence[Row]) -> ClimateReading:
         offset_h = math.nan
     if offset_h != offset_h or offset_h != int(offset_h) or not -12 <= offset_h <= 14:
         raise refuse(
-            f"{quoted(head[3])} is not an offset from UTC in whole hours.", line=rows[0].line
+            say("%(head)s is not an offset from UTC in whole hours.", head=quoted(head[3])),
+            line=rows[0].line,
         )
     cells = _Cells(rows[1].cells)
     day_at, clock_at = 0, cells.index("Time (HH:MM)")
     temp, dew = cells.index("Dry-bulb (C)"), cells.index("Dew-point (C)")
     cloud, wind = cells.index("TotCld (tenths)"), cells.index("Wspd (m/s)")
     if clock_at is None or temp is None:
-        raise refuse("The second line names no Time (HH:MM) or no Dry-bulb (C).", line=rows[1].line)
+        raise refuse(
+            say("The second line names no Time (HH:MM) or no Dry-bulb (C)."), line=rows[1].line
+        )
     hours: dict[datetime, HourForecast] = {}
     original: dict[tuple[int, int], int] = {}
     for row in rows[2:]:
@@ -438,7 +502,9 @@ def _typical_year(rows: Sequence[Row]) -> ClimateReading:
         clock = cells.text(row, clock_at)
         if day is None or not re.fullmatch(r"(?:0[1-9]|1[0-9]|2[0-4]):00", clock, re.ASCII):
             cells.fault(
-                row, clock_at if day else day_at, "is not a date and an hour from 01:00 to 24:00"
+                row,
+                clock_at if day else day_at,
+                say("is not a date and an hour from 01:00 to 24:00"),
             )
             continue
         if (day.month, day.day) == (2, 29):
@@ -450,7 +516,7 @@ def _typical_year(rows: Sequence[Row]) -> ClimateReading:
         if temp_c is None:
             continue
         if at in hours:
-            cells.fault(row, day_at, "this hour comes a second time")
+            cells.fault(row, day_at, say("this hour comes a second time"))
             continue
         tenths = cells.number(row, cloud)
         hours[at] = HourForecast(

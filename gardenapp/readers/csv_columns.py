@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 
+from gardenapp.messages import say
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.csv_times import is_clock, stamp_of
 from gardenapp.readers.quantities import BadFigure
@@ -135,17 +136,19 @@ def columns_of(
     declined = set()
     for role, header in (chosen or {}).items():
         if role not in ROLES:
-            faults.add(f"{quoted(role)} is not something a column can be read as")
+            faults.add(say("%(role)s is not something a column can be read as", role=quoted(role)))
         elif not header:
             declined.add(role)
         elif header not in headers:
-            faults.add(f"there is no column {quoted(header)}", column=role)
+            faults.add(say("there is no column %(header)s", header=quoted(header)), column=role)
         elif headers.index(header) in found.values():
-            faults.add("is chosen for two things", column=header)
+            faults.add(say("is chosen for two things"), column=header)
         elif role in TEMPERATURE_ROLES and role_of(header) in _HUMIDITY_OR_CLOUD:
-            faults.add("is not a temperature by its name; choose another column", column=header)
+            faults.add(
+                say("is not a temperature by its name; choose another column"), column=header
+            )
         elif role not in TIME_ROLES and _time_kind(_cells(rows, headers.index(header))):
-            faults.add("holds dates or times; choose another column", column=header)
+            faults.add(say("holds dates or times; choose another column"), column=header)
         else:
             found[role] = headers.index(header)
 

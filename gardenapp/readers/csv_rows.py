@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from gardenapp.messages import Message, Number, say, say_n
 from gardenapp.readers.records import Faults, refuse
 
 MOST_ROWS = 200_000
@@ -51,11 +52,19 @@ def rows_of(text: str, separator: str) -> list[Row]:
             begun, line = line, reader.line_num + 1
             if len(cells) > MOST_COLUMNS:
                 raise refuse(
-                    f"has {len(cells)} columns; at most {MOST_COLUMNS} are read", line=begun
+                    say(
+                        "has %(columns)s columns; at most %(most)s are read",
+                        columns=len(cells),
+                        most=MOST_COLUMNS,
+                    ),
+                    line=begun,
                 )
             if any(len(cell) > LONGEST_FIELD for cell in cells):
                 faults.add(
-                    f"has a cell of over {LONGEST_FIELD:,} characters. Is a quotation mark open?",
+                    say(
+                        "has a cell of over %(most)s characters. Is a quotation mark open?",
+                        most=Number(LONGEST_FIELD, ","),
+                    ),
                     line=begun,
                 )
             stripped = tuple(cell.strip() for cell in cells)
@@ -63,13 +72,19 @@ def rows_of(text: str, separator: str) -> list[Row]:
                 continue
             if len(rows) >= MOST_ROWS:
                 raise refuse(
-                    f"The table goes on past {MOST_ROWS:,} rows. Export fewer days.", line=begun
+                    say(
+                        "The table goes on past %(most)s rows. Export fewer days.",
+                        most=Number(MOST_ROWS, ","),
+                    ),
+                    line=begun,
                 )
             rows.append(Row(begun, stripped))
     except csv.Error as error:
         raise refuse(
-            "A quotation mark is opened here and not closed as it should be, or the row is "
-            "otherwise broken. Export the table again.",
+            say(
+                "A quotation mark is opened here and not closed as it should be, or the row "
+                "is otherwise broken. Export the table again."
+            ),
             line=line,
         ) from error
     faults.raise_if_any()
@@ -90,3 +105,21 @@ def headers_of(rows: Iterable[Row]) -> tuple[str, ...]:
             unique = f"{name} ({copies})"
         names.append(unique)
     return tuple(names)
+
+
+def rows_without_temperature(count: int) -> Message:
+    """How many rows said nothing of the temperature."""
+    return say_n(
+        "%(num)s row without a temperature left out.",
+        "%(num)s rows without a temperature left out.",
+        count,
+    )
+
+
+def rows_repeated(count: int) -> Message:
+    """How many rows said again what another had said."""
+    return say_n(
+        "%(num)s row repeated with the same figures, counted once.",
+        "%(num)s rows repeated with the same figures, counted once.",
+        count,
+    )

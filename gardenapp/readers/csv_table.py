@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime, timedelta
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Number, Words, say, say_n
 from gardenapp.readers import csv_columns, csv_rows, csv_times
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.nights import SpanLow, nights_from_hours
@@ -72,7 +73,7 @@ class _Table:
     units: dict[str, str] = field(default_factory=dict)
     columns: tuple[ColumnGuess, ...] = ()
     faults: Faults = field(default_factory=Faults)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Words] = field(default_factory=list)
 
     def header(self, role: str) -> str:
         return self.headers[self.found[role]]
@@ -81,7 +82,7 @@ class _Table:
         index = self.found.get(role)
         return row.cells[index] if index is not None and index < len(row.cells) else ""
 
-    def fault(self, row: Row, role: str, message: str) -> None:
+    def fault(self, row: Row, role: str, message: Words) -> None:
         self.faults.add(message, line=row.line, column=self.header(role))
 
     def stop_if_faulty(self) -> None:
@@ -126,7 +127,10 @@ def read(text: str, *, time_zone: ZoneInfo, options: ReadOptions) -> ForecastRea
         nights = _hourly_nights(table, dated, order, time_zone, options)
     if nights and min(night.low_c for night in nights) > _HOT_NIGHT_C:
         table.notes.append(
-            f"Every low is above {_HOT_NIGHT_C:g} °C. If the figures are °F, choose °F."
+            say(
+                "Every low is above %(limit)s °C. If the figures are °F, choose °F.",
+                limit=Number(_HOT_NIGHT_C),
+            )
         )
     return ForecastReading(
         kind=DAILY if daily else HOURLY,
@@ -149,13 +153,16 @@ def _layout(text: str) -> _Table:
     )
     if start is None:
         raise refuse(
-            f"No row with a date is found in the first {_HEADER_WITHIN_ROWS}. A table needs a "
-            "header row and then rows with a date or a date and time."
+            say(
+                "No row with a date is found in the first %(rows)s. A table "
+                "needs a header row and then rows with a date or a date and time.",
+                rows=_HEADER_WITHIN_ROWS,
+            )
         )
     above = [row for row in rows[:start] if sum(bool(cell) for cell in row.cells) > 1]
     if not above:
         raise refuse(
-            "The first row should name the columns, such as “Time” and “Temperature (°C)”.",
+            say("The first row should name the columns, such as “Time” and “Temperature (°C)”."),
             line=rows[start].line,
         )
     header_rows = above[-1:]
@@ -201,9 +208,9 @@ def _is_daily(table: _Table) -> bool:
 
 def _check_kind(table: _Table, options: ReadOptions, daily: bool) -> None:
     if options.kind == DAILY and not daily:
-        table.faults.add("This table has times of day; choose hourly.")
+        table.faults.add(say("This table has times of day; choose hourly."))
     if options.kind == HOURLY and daily:
-        table.faults.add("This table has dates without times of day; choose daily.")
+        table.faults.add(say("This table has dates without times of day; choose daily."))
     table.stop_if_faulty()
 
 
@@ -211,9 +218,9 @@ def _check_roles(table: _Table, daily: bool) -> None:
     """Refuse a table whose needed columns, or their unit, are not known."""
     found = table.found
     if "time" not in found and "date" not in found:
-        table.faults.add("No column with dates is found; choose it.", column="time")
+        table.faults.add(say("No column with dates is found; choose it."), column="time")
     if daily and "low" not in found:
-        table.faults.add("No column with the day's low is found; choose it.", column="low")
+        table.faults.add(say("No column with the day's low is found; choose it."), column="low")
     if not daily and "temperature" not in found:
         if "low" in found:
             # A table of hourly lows alone: each is that hour's temperature.
@@ -221,16 +228,20 @@ def _check_roles(table: _Table, daily: bool) -> None:
             table.units["temperature"] = table.units.pop("low")
         else:
             table.faults.add(
-                "No column with the outside temperature is found; choose it.", column="temperature"
+                say("No column with the outside temperature is found; choose it."),
+                column="temperature",
             )
     main = "low" if daily else "temperature"
     if main in found and table.units[main] == "unknown":
-        table.faults.add("say whether °C or °F", column=table.header(main))
+        table.faults.add(say("say whether °C or °F"), column=table.header(main))
     table.stop_if_faulty()
     for role in ("wind", "gust", "cloud"):
         if role in found and table.units[role] == "unknown" and not daily:
             table.notes.append(
-                f"{quoted(table.header(role))} is left out: its header names no unit."
+                say(
+                    "%(role)s is left out: its header names no unit.",
+                    role=quoted(table.header(role)),
+                )
             )
             del found[role]
 
@@ -242,7 +253,12 @@ def _check_widths(table: _Table) -> None:
         short = len(row.cells) < width and _stamp_text(table, row)[:1].isdigit()
         if short or any(row.cells[width:]):
             table.faults.add(
-                f"has {len(row.cells)} cells where the header has {width}", line=row.line
+                say(
+                    "has %(number)s cells where the header has %(width)s",
+                    number=len(row.cells),
+                    width=width,
+                ),
+                line=row.line,
             )
 
 
@@ -265,24 +281,32 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
         try:
             stamp = csv_times.stamp_of(text)
         except BadFigure as error:
-            table.fault(row, role, str(error))
+            table.fault(row, role, error.message)
             continue
         if stamp is not None:
             dated.append(_Dated(row, stamp))
         elif any(character.isdigit() for character in text):
-            table.fault(row, role, f"{quoted(text)} is not a date and time that is known here")
+            table.fault(
+                row,
+                role,
+                say("%(text)s is not a date and time that is known here", text=quoted(text)),
+            )
         else:
             undated.append(row)
     if not dated:
-        table.faults.add("No row has a date that can be read.", column=table.header(role))
+        table.faults.add(say("No row has a date that can be read."), column=table.header(role))
         table.stop_if_faulty()
     last_line = dated[-1].row.line
     for row in undated:
         if row.line < last_line:
-            table.fault(row, role, "has no date")
+            table.fault(row, role, say("has no date"))
         else:
             table.notes.append(
-                f"Line {row.line}, {quoted(row.cells[0])}, has no date and is left out."
+                say(
+                    "Line %(line)s, %(cells)s, has no date and is left out.",
+                    line=row.line,
+                    cells=quoted(row.cells[0]),
+                )
             )
     usual = csv_times.usual_family([entry.stamp for entry in dated])
     kept = []
@@ -290,11 +314,11 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
         if entry.stamp.family == usual:
             kept.append(entry)
         else:
-            table.fault(entry.row, role, "its date is written in another way than the others")
+            table.fault(entry.row, role, say("its date is written in another way than the others"))
     try:
         order, note = csv_times.order_of([entry.stamp for entry in kept], options.date_order)
     except BadFigure as error:
-        table.faults.add(str(error), column=table.header(role))
+        table.faults.add(error.message, column=table.header(role))
         table.stop_if_faulty()
         raise AssertionError("unreachable") from error
     if note:
@@ -313,10 +337,14 @@ def number_in(text: str, separator: str) -> float | None:
     if separator != "," and _WITH_COMMA.fullmatch(text):
         text = text.replace(",", ".")
     elif not _WITH_POINT.fullmatch(text):
-        hint = ""
         if separator == "," and _WITH_COMMA.fullmatch(text):
-            hint = " (a decimal comma needs semicolons between cells)"
-        raise BadFigure(f"{quoted(text)} is not a number{hint}")
+            raise BadFigure(
+                say(
+                    "%(text)s is not a number (a decimal comma needs semicolons between cells)",
+                    text=quoted(text),
+                )
+            )
+        raise BadFigure(say("%(text)s is not a number", text=quoted(text)))
     number = float(text)
     return None if number in _MISSING_CODES else number
 
@@ -330,7 +358,7 @@ def _figure(
         number = number_in(table.cell(row, role), table.separator)
         return None if number is None else convert(number, table.units[role])
     except BadFigure as error:
-        table.fault(row, role, str(error))
+        table.fault(row, role, error.message)
         return None
 
 
@@ -351,8 +379,10 @@ def _looks_like_fahrenheit(table: _Table, rows: Sequence[Row], role: str) -> Non
         table.fault(
             too_warm[0],
             role,
-            "looks like Fahrenheit, though it is taken as °C (or the column is not the "
-            "temperature). Choose °F if it is",
+            say(
+                "looks like Fahrenheit, though it is taken as °C (or the column is not the "
+                "temperature). Choose °F if it is"
+            ),
         )
 
 
@@ -369,7 +399,7 @@ def _hourly_nights(
         try:
             placed.append((entry, csv_times.local_of(entry.stamp, order)))
         except BadFigure as error:
-            table.fault(entry.row, role, str(error))
+            table.fault(entry.row, role, error.message)
     if csv_times.runs_backwards([local for _, local in placed]):
         placed.reverse()
 
@@ -384,7 +414,7 @@ def _hourly_nights(
             else:
                 at = (local - entry.stamp.offset).replace(tzinfo=UTC)
         except BadFigure as error:
-            table.fault(entry.row, role, str(error))
+            table.fault(entry.row, role, error.message)
             continue
         hour = _hour(table, entry.row, at)
         if hour is None:
@@ -397,29 +427,41 @@ def _hourly_nights(
                 table.fault(
                     entry.row,
                     role,
-                    f"gives other figures for the same time as line {known.row.line}",
+                    say(
+                        "gives other figures for the same time as line %(line)s",
+                        line=known.row.line,
+                    ),
                 )
     table.stop_if_faulty()
     if not found:
-        table.faults.add("holds no figures", column=table.header("temperature"))
+        table.faults.add(say("holds no figures"), column=table.header("temperature"))
         table.stop_if_faulty()
     hours = [found[at] for at in sorted(found)]
     _check_swapped(table, hours)
-    _count_note(table, missing, "without a temperature left out")
-    _count_note(table, repeated, "repeated with the same figures, counted once")
+    if missing:
+        table.notes.append(csv_rows.rows_without_temperature(missing))
+    if repeated:
+        table.notes.append(csv_rows.rows_repeated(repeated))
     lows = [
         SpanLow(each.hour.at, each.hour.at, each.low_c) for each in hours if each.low_c is not None
     ]
     if lows:
-        table.notes.append(f"Each night's low is the lowest of {quoted(table.header('low'))} too.")
+        table.notes.append(
+            say(
+                "Each night's low is the lowest of %(value)s too.",
+                value=quoted(table.header("low")),
+            )
+        )
     nights, notes = nights_from_hours(
         (with_dew_point(each.hour) for each in hours), time_zone=time_zone, span_lows=lows
     )
     table.notes.extend(notes)
     if not nights:
         table.faults.add(
-            "No night is covered by these rows: they need hours between 18:00 and 08:00 and up "
-            "to its cold end.",
+            say(
+                "No night is covered by these rows: they need hours between 18:00 and 08:00 "
+                "and up to its cold end."
+            ),
             column=table.header(role),
         )
         table.stop_if_faulty()
@@ -459,11 +501,17 @@ def _check_swapped(table: _Table, hours: Sequence[_Hour]) -> None:
     above = sum(dew_c > temp_c + 0.3 for temp_c, dew_c in pairs)
     if len(pairs) > 2 and above == len(pairs):
         table.faults.add(
-            "the dew point is above the temperature in every row: the columns look swapped",
+            say("the dew point is above the temperature in every row: the columns look swapped"),
             column=table.header("dew_point"),
         )
     elif above:
-        table.notes.append(f"The dew point is above the temperature in {above} rows.")
+        table.notes.append(
+            say_n(
+                "The dew point is above the temperature in %(num)s row.",
+                "The dew point is above the temperature in %(num)s rows.",
+                above,
+            )
+        )
     humid = [
         (each.hour.temp_c, each.hour.humidity_percent)
         for each in hours
@@ -475,7 +523,7 @@ def _check_swapped(table: _Table, hours: Sequence[_Hour]) -> None:
         and median(percent for _, percent in humid) <= 25.0
     ):
         table.faults.add(
-            "temperature and humidity look swapped: it is hot as a desert and as dry",
+            say("temperature and humidity look swapped: it is hot as a desert and as dry"),
             column=table.header("temperature"),
         )
     table.stop_if_faulty()
@@ -495,7 +543,7 @@ def _daily_nights(
         try:
             day = csv_times.date_of(entry.stamp, order)
         except BadFigure as error:
-            table.fault(entry.row, "date", str(error))
+            table.fault(entry.row, "date", error.message)
             continue
         low_c = _figure(table, entry.row, "low", temperature_c)
         high_c = _figure(table, entry.row, "high", temperature_c)
@@ -512,30 +560,47 @@ def _daily_nights(
                 table.fault(
                     entry.row,
                     "low",
-                    f"gives another low for the same date as line {known_row.line}",
+                    say(
+                        "gives another low for the same date as line %(line)s", line=known_row.line
+                    ),
                 )
     if both > 1 and upside_down == both:
         table.faults.add(
-            "the low is above the high in every row: the columns look swapped",
+            say("the low is above the high in every row: the columns look swapped"),
             column=table.header("low"),
         )
     table.stop_if_faulty()
     if not found:
-        table.faults.add("holds no figures", column=table.header("low"))
+        table.faults.add(say("holds no figures"), column=table.header("low"))
         table.stop_if_faulty()
     if upside_down:
-        table.notes.append(f"The low is above the high in {upside_down} rows.")
-    _count_note(table, missing, "without a low left out")
-    _count_note(table, repeated, "repeated with the same low, counted once")
+        table.notes.append(
+            say_n(
+                "The low is above the high in %(num)s row.",
+                "The low is above the high in %(num)s rows.",
+                upside_down,
+            )
+        )
+    if missing:
+        table.notes.append(
+            say_n(
+                "%(num)s row without a low left out.",
+                "%(num)s rows without a low left out.",
+                missing,
+            )
+        )
+    if repeated:
+        table.notes.append(
+            say_n(
+                "%(num)s row repeated with the same low, counted once.",
+                "%(num)s rows repeated with the same low, counted once.",
+                repeated,
+            )
+        )
     if options.daily_low_belongs_to == "morning":
         shift = _DAY
-        table.notes.append("A date's low is taken for the night that ended on its morning.")
+        table.notes.append(say("A date's low is taken for the night that ended on its morning."))
     else:
         shift = timedelta(0)
-        table.notes.append("A date's low is taken for the night that began on its evening.")
+        table.notes.append(say("A date's low is taken for the night that began on its evening."))
     return tuple(NightForecast(night_of=day - shift, low_c=found[day][0]) for day in sorted(found))
-
-
-def _count_note(table: _Table, count: int, words: str) -> None:
-    if count:
-        table.notes.append(f"{count} {'row' if count == 1 else 'rows'} {words}.")

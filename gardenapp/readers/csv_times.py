@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Words, say
 from gardenapp.readers.quantities import FIRST_YEAR, LAST_YEAR, BadFigure
 from gardenapp.readers.records import quoted
 
@@ -92,18 +93,18 @@ def _clock(
     hour, minute, second = int(hour_text), int(minute_text or 0), int(second_text or 0)
     if half:
         if not 1 <= hour <= 12:
-            raise BadFigure(f"{quoted(text)} has no such time of day")
+            raise BadFigure(say("%(text)s has no such time of day", text=quoted(text)))
         hour = hour % 12 + (12 if half[0] in "Pp" else 0)
     end_of_day = hour == 24 and minute == 0 and second == 0
     if (hour > 23 and not end_of_day) or minute > 59 or second > 59:
-        raise BadFigure(f"{quoted(text)} has no such time of day")
+        raise BadFigure(say("%(text)s has no such time of day", text=quoted(text)))
     offset = None
     if zone in ("Z", "UTC"):
         offset = timedelta(0)
     elif zone:
         hours, minutes = int(zone[1:3]), int(zone[-2:])
         if hours > 14 or minutes > 59:
-            raise BadFigure(f"{quoted(text)} has no such offset from UTC")
+            raise BadFigure(say("%(text)s has no such offset from UTC", text=quoted(text)))
         offset = timedelta(hours=hours, minutes=minutes) * (-1 if zone[0] == "-" else 1)
     return (hour, minute, second), offset
 
@@ -115,7 +116,7 @@ def usual_family(stamps: Sequence[Stamp]) -> str:
 
 def order_of(
     stamps: Sequence[Stamp], chosen: DateOrder | None, rows: Iterable[Stamp] | None = None
-) -> tuple[DateOrder, str]:
+) -> tuple[DateOrder, Words]:
     """In which order the numbers of dates of one family stand, and a note where it was inferred.
 
     A number over 12 decides it. Otherwise only an order in which the rows are one unbroken run
@@ -131,10 +132,10 @@ def order_of(
     family = stamps[0].family
     if family.startswith("Y"):
         if chosen not in (None, "YMD"):
-            raise BadFigure("the dates begin with the year; choose that order")
+            raise BadFigure(say("the dates begin with the year; choose that order"))
         return "YMD", ""
     if chosen == "YMD":
-        raise BadFigure("the dates do not begin with the year; choose another order")
+        raise BadFigure(say("the dates do not begin with the year; choose another order"))
     if chosen is not None:
         return chosen, ""
     if family == ".":  # with dots the day always comes first
@@ -142,7 +143,7 @@ def order_of(
     firsts = max(stamp.numbers[0] for stamp in stamps)
     seconds = max(stamp.numbers[1] for stamp in stamps)
     if firsts > 12 and seconds > 12:
-        raise BadFigure("dates are written day first in some rows and month first in others")
+        raise BadFigure(say("dates are written day first in some rows and month first in others"))
     if firsts > 12:
         return "DMY", ""
     if seconds > 12:
@@ -152,11 +153,11 @@ def order_of(
     timed = list(stamps if rows is None else rows)
     day_first, month_first = _is_unbroken(timed, "DMY"), _is_unbroken(timed, "MDY")
     if day_first and not month_first:
-        return "DMY", "Dates are read with the day first, which makes them a run of days."
+        return "DMY", say("Dates are read with the day first, which makes them a run of days.")
     if month_first and not day_first:
-        return "MDY", "Dates are read with the month first, which makes them a run of days."
+        return "MDY", say("Dates are read with the month first, which makes them a run of days.")
     raise BadFigure(
-        "say whether the day or the month comes first in its dates, or write the year first"
+        say("say whether the day or the month comes first in its dates, or write the year first")
     )
 
 
@@ -188,11 +189,25 @@ def date_of(stamp: Stamp, order: DateOrder) -> date:
         "MDY": (third, first, second),
     }[order]
     if not FIRST_YEAR <= year <= LAST_YEAR:
-        raise BadFigure(f"the year {year} is outside {FIRST_YEAR} to {LAST_YEAR}")
+        raise BadFigure(
+            say(
+                "the year %(year)s is outside %(first)s to %(last)s",
+                year=year,
+                first=FIRST_YEAR,
+                last=LAST_YEAR,
+            )
+        )
     try:
         return date(year, month, day)
     except ValueError as error:
-        raise BadFigure(f"there is no day {day} in month {month} of {year}") from error
+        raise BadFigure(
+            say(
+                "there is no day %(day)s in month %(month)s of %(year)s",
+                day=day,
+                month=month,
+                year=year,
+            )
+        ) from error
 
 
 def local_of(stamp: Stamp, order: DateOrder) -> datetime:
@@ -201,7 +216,7 @@ def local_of(stamp: Stamp, order: DateOrder) -> datetime:
     Raises BadFigure where there is no such day or no time of day.
     """
     if stamp.clock is None:
-        raise BadFigure("has a date and no time of day")
+        raise BadFigure(say("has a date and no time of day"))
     hour, minute, second = stamp.clock
     day = date_of(stamp, order)
     midnight = datetime(day.year, day.month, day.day)  # noqa: DTZ001 -- wall clock on purpose
@@ -236,9 +251,14 @@ class WallClock:
         if earlier != later:
             if earlier.astimezone(self._zone).replace(tzinfo=None) != local:
                 raise BadFigure(
-                    f"{local:%H:%M} did not exist on {local:%Y-%m-%d} in {self._zone.key}: the "
-                    "clock was put forward. Are the table's times in UTC or in standard time "
-                    "all year? Choose its time zone"
+                    say(
+                        "%(clock)s did not exist on %(day)s in %(zone)s: the clock was put "
+                        "forward. Are the table's times in UTC or in standard time all year? "
+                        "Choose its time zone",
+                        clock=f"{local:%H:%M}",
+                        day=f"{local:%Y-%m-%d}",
+                        zone=self._zone.key,
+                    )
                 )
             if self._previous is not None and earlier <= self._previous:
                 chosen = later

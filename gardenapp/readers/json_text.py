@@ -11,10 +11,14 @@ import math
 from collections.abc import Iterator
 from datetime import datetime
 
+from gardenapp.messages import Message, Words, say
 from gardenapp.readers.quantities import BadFigure, moment_utc
 from gardenapp.readers.records import UnreadableFile, quoted, refuse
 
 _DEEPEST = 64  # real ones are nine deep
+_OBJECT, _LIST = say("an object"), say("a list")
+_TEXT, _NUMBER = say("text"), say("a number")
+_KINDS = {dict: _OBJECT, list: _LIST, bool: say("true or false"), type(None): say("nothing")}
 
 
 class _NotANumber(ValueError):
@@ -34,16 +38,18 @@ def load(text: str) -> Node:
         value = json.loads(text, parse_constant=_refuse_constant)
     except json.JSONDecodeError as error:
         cut_off = error.pos >= len(text.rstrip())
-        why = "the file breaks off here; was it saved whole?" if cut_off else error.msg
+        why = say("the file breaks off here; was it saved whole?") if cut_off else error.msg
         raise refuse(
-            f"This is not whole JSON: {why}", line=error.lineno, column=f"character {error.colno}"
+            say("This is not whole JSON: %(why)s", why=why),
+            line=error.lineno,
+            column=say("character %(number)s", number=error.colno),
         ) from error
     except _NotANumber as error:
-        raise refuse(f"{error} is not a number that JSON allows.") from error
+        raise refuse(say("%(name)s is not a number that JSON allows.", name=str(error))) from error
     except RecursionError as error:
-        raise refuse("The JSON is nested too deep to be a forecast.") from error
+        raise refuse(say("The JSON is nested too deep to be a forecast.")) from error
     except ValueError as error:  # an integer of thousands of digits
-        raise refuse("The JSON holds a number too long to read.") from error
+        raise refuse(say("The JSON holds a number too long to read.")) from error
     _check_depth(value)
     return Node(value, "")
 
@@ -60,7 +66,7 @@ def _check_depth(root: object) -> None:
         if not deeper:
             return
         level = deeper
-    raise refuse("The JSON is nested too deep to be a forecast.")
+    raise refuse(say("The JSON is nested too deep to be a forecast."))
 
 
 class Node:
@@ -70,16 +76,17 @@ class Node:
         self.value = value
         self.path = path
 
-    def fault(self, message: str) -> UnreadableFile:
+    def fault(self, message: Words) -> UnreadableFile:
         """The error for this place. The caller raises it."""
         return refuse(message, column=self.path)
 
-    def _expected(self, what: str) -> UnreadableFile:
-        kind = {dict: "an object", list: "a list", str: "text", bool: "true or false"}.get(
-            type(self.value), "nothing" if self.value is None else "a number"
-        )
-        shown = f" ({quoted(self.value)})" if isinstance(self.value, str) else ""
-        return self.fault(f"expected {what}, found {kind}{shown}")
+    def _expected(self, what: Message) -> UnreadableFile:
+        if isinstance(self.value, str):
+            return self.fault(
+                say("expected %(what)s, found text (%(text)s)", what=what, text=quoted(self.value))
+            )
+        kind = _KINDS.get(type(self.value), _NUMBER)
+        return self.fault(say("expected %(what)s, found %(kind)s", what=what, kind=kind))
 
     @property
     def is_null(self) -> bool:
@@ -96,10 +103,10 @@ class Node:
         Raises UnreadableFile where this is no object or has no such key.
         """
         if not isinstance(self.value, dict):
-            raise self._expected("an object")
+            raise self._expected(_OBJECT)
         path = f"{self.path}.{key}" if self.path else key
         if key not in self.value:
-            raise refuse("is missing", column=path)
+            raise refuse(say("is missing"), column=path)
         return Node(self.value[key], path)
 
     def find(self, key: str) -> Node | None:
@@ -108,7 +115,7 @@ class Node:
         Raises UnreadableFile where this is no object.
         """
         if not isinstance(self.value, dict):
-            raise self._expected("an object")
+            raise self._expected(_OBJECT)
         return self.get(key) if self.has(key) else None
 
     def items(self) -> Iterator[Node]:
@@ -117,7 +124,7 @@ class Node:
         Raises UnreadableFile where this is no list.
         """
         if not isinstance(self.value, list):
-            raise self._expected("a list")
+            raise self._expected(_LIST)
         for index, value in enumerate(self.value):
             yield Node(value, f"{self.path}[{index}]")
 
@@ -127,7 +134,7 @@ class Node:
         Raises UnreadableFile where this is something else.
         """
         if not isinstance(self.value, str):
-            raise self._expected("text")
+            raise self._expected(_TEXT)
         return self.value
 
     def number(self) -> float:
@@ -136,13 +143,13 @@ class Node:
         Raises UnreadableFile where this is something else.
         """
         if isinstance(self.value, bool) or not isinstance(self.value, int | float):
-            raise self._expected("a number")
+            raise self._expected(_NUMBER)
         try:
             number = float(self.value)
         except OverflowError as error:
-            raise self.fault("is too large a number") from error
+            raise self.fault(say("is too large a number")) from error
         if not math.isfinite(number):
-            raise self.fault("is too large a number")
+            raise self.fault(say("is too large a number"))
         return number
 
     def moment(self) -> datetime:
@@ -153,7 +160,7 @@ class Node:
         try:
             return moment_utc(self.text())
         except BadFigure as error:
-            raise self.fault(str(error)) from error
+            raise self.fault(error.message) from error
 
 
 def position(root: Node) -> tuple[float | None, float | None]:

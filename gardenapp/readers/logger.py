@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from gardenapp.readers import logger_careful, logger_clock, logger_fast, logger_layout
+from gardenapp.messages import Number, say, say_n
+from gardenapp.readers import csv_rows, logger_careful, logger_clock, logger_fast, logger_layout
 from gardenapp.readers.logger_records import (
     Floats,
     Integers,
@@ -21,7 +22,7 @@ from gardenapp.readers.logger_records import (
     LoggerReading,
     RawRows,
 )
-from gardenapp.readers.records import refuse
+from gardenapp.readers.records import MOST_ERRORS, refuse
 from gardenapp.science.units import f_to_c
 
 __all__ = ["LARGEST_BYTES", "LoggerOptions", "LoggerReading", "read_logger"]
@@ -71,8 +72,12 @@ def read_logger(
 
     if len(data) > LARGEST_BYTES:
         raise refuse(
-            f"The file has {len(data):,} bytes; at most {LARGEST_BYTES:,} are read. "
-            "Export fewer days, or a longer step."
+            say(
+                "The file has %(bytes)s bytes; at most %(most)s are read. Export "
+                "fewer days, or a longer step.",
+                bytes=Number(len(data), ","),
+                most=Number(LARGEST_BYTES, ","),
+            )
         )
     if b"\n" not in data:  # written with lone carriage returns
         data = data.replace(b"\r", b"\n")
@@ -88,7 +93,7 @@ def read_logger(
     tell(0.8)
     layout.stop_if_faulty()
     if not len(raw.line):
-        raise refuse("No row has a date that can be read.", column=layout.time_header)
+        raise refuse(say("No row has a date that can be read."), column=layout.time_header)
     raw, at_s = logger_clock.moments(
         raw, layout, zone=options.csv_time_zone or time_zone, chosen=options.date_order
     )
@@ -97,7 +102,8 @@ def read_logger(
     layout.stop_if_faulty()
     tell(0.9)
     kept = ~np.isnan(temp_c)
-    _note(layout, int((~kept).sum()), "without a temperature left out")
+    if not kept.all():
+        layout.notes.append(csv_rows.rows_without_temperature(int((~kept).sum())))
     at_s, temp_c, humidity = _in_order(
         at_s[kept],
         temp_c[kept],
@@ -107,7 +113,7 @@ def read_logger(
     )
     if len(at_s) < 2:
         layout.faults.add(
-            "holds no figures" if not len(at_s) else "holds only one reading",
+            say("holds no figures") if not len(at_s) else say("holds only one reading"),
             column=layout.headers[layout.found["temperature"]],
         )
         layout.stop_if_faulty()
@@ -130,7 +136,7 @@ def _head(data: bytes, options: LoggerOptions) -> str:
         head = head[: head.rfind(b"\n") + 1]
     for _, _, text in logger_careful.texts_of(head, options.encoding):
         return text
-    raise refuse("The file is empty.")
+    raise refuse(say("The file is empty."))
 
 
 def _start_of_line(data: bytes, line: int) -> int:
@@ -153,17 +159,28 @@ def _temperatures(raw: RawRows, layout: Layout) -> Floats:
     with np.errstate(invalid="ignore"):
         outside = (temp_c < LOWEST_C) | (temp_c > HIGHEST_C)
     if outside.any():
-        hint = ""
-        if unit == "C" and np.nanmedian(temp_c) >= _WARM_FOR_CELSIUS:
-            hint = ". This looks like Fahrenheit; choose °F if it is"
-        for row in np.flatnonzero(outside):
+        is_doubtful = unit == "C" and np.nanmedian(temp_c) >= _WARM_FOR_CELSIUS
+        rows = np.flatnonzero(outside)
+        for row in rows[:MOST_ERRORS]:
+            figure = Number(float(raw.temperature[row]))
             layout.faults.add(
-                f"{raw.temperature[row]:g} °{unit} is outside −60 to +85 °C{hint}",
+                say(
+                    "%(temperature)s °C is outside −60 to +85 °C. This looks like Fahrenheit; "
+                    "choose °F if it is",
+                    temperature=figure,
+                )
+                if is_doubtful
+                else say(
+                    "%(temperature)s °%(unit)s is outside −60 to +85 °C",
+                    temperature=figure,
+                    unit=unit,
+                ),
                 line=int(raw.line[row]),
                 column=header,
             )
+        layout.faults.add_more(len(rows) - MOST_ERRORS)
     elif unit == "C" and len(temp_c) and np.nanmin(_or_zero(temp_c)) > 30.0:
-        layout.notes.append("Every reading is above 30 °C. If the figures are °F, choose °F.")
+        layout.notes.append(say("Every reading is above 30 °C. If the figures are °F, choose °F."))
     return temp_c
 
 
@@ -186,15 +203,22 @@ def _humidities(raw: RawRows, layout: Layout) -> Floats | None:
     if 0.0 < highest <= 1.0 and "%" not in header:
         # Air is never so dry all through: these are shares.
         humidity = humidity * 100.0
-        layout.notes.append("The humidity never passes 1 and is read as a share, 1 being 100 %.")
+        layout.notes.append(
+            say("The humidity never passes 1 and is read as a share, 1 being 100 %.")
+        )
     with np.errstate(invalid="ignore"):
         outside = (humidity < 0.0) | (humidity > _MOST_HUMID_PERCENT)
-    for row in np.flatnonzero(outside):
+    rows = np.flatnonzero(outside)
+    for row in rows[:MOST_ERRORS]:
         layout.faults.add(
-            f"humidity of {raw.humidity[row]:g} % is outside 0 to 100",
+            say(
+                "humidity of %(humidity)s %% is outside 0 to 100",
+                humidity=Number(raw.humidity[row]),
+            ),
             line=int(raw.line[row]),
             column=header,
         )
+    layout.faults.add_more(len(rows) - MOST_ERRORS)
     return np.minimum(humidity, 100.0)
 
 
@@ -212,7 +236,9 @@ def _in_order(
         order = np.argsort(at_s, kind="stable")
         at_s, temp_c, line = at_s[order], temp_c[order], line[order]
         humidity = None if humidity is None else humidity[order]
-        layout.notes.append("The rows were not in the order of time and have been put in order.")
+        layout.notes.append(
+            say("The rows were not in the order of time and have been put in order.")
+        )
     again = np.flatnonzero(np.diff(at_s) == 0) + 1
     if not len(again):
         return at_s, temp_c, humidity
@@ -223,17 +249,22 @@ def _in_order(
     shares_minute = ~np.bool_(raw.has_seconds) & (np.abs(line[again] - line[again - 1]) == 1)
     for row in again[differs & ~shares_minute]:
         layout.faults.add(
-            f"gives other figures for the same time as line {int(line[row - 1])}",
+            say("gives other figures for the same time as line %(line)s", line=int(line[row - 1])),
             line=int(line[row]),
             column=layout.time_header,
         )
     layout.stop_if_faulty()
     first = np.concatenate((np.ones(1, dtype=bool), np.diff(at_s) != 0))
-    _note(layout, int((~differs).sum()), "repeated with the same figures, counted once")
+    if not differs.all():
+        layout.notes.append(csv_rows.rows_repeated(int((~differs).sum())))
     if not differs.any():
         return at_s[first], temp_c[first], None if humidity is None else humidity[first]
     layout.notes.append(
-        f"{int(differs.sum())} rows share a minute with another; the mean of each minute is taken."
+        say_n(
+            "%(num)s row shares a minute with another; the mean of each minute is taken.",
+            "%(num)s rows share a minute with another; the mean of each minute is taken.",
+            int(differs.sum()),
+        )
     )
     group = np.cumsum(first) - 1
     return (
@@ -250,8 +281,3 @@ def _means(group: Integers, values: Floats) -> Floats:
     count = np.bincount(group[known], minlength=size)
     total = np.bincount(group[known], weights=values[known], minlength=size)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
-def _note(layout: Layout, count: int, words: str) -> None:
-    if count:
-        layout.notes.append(f"{count} {'row' if count == 1 else 'rows'} {words}.")

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from gardenapp.messages import say, say_n
 from gardenapp.readers import csv_rows, csv_table, csv_times, plain_text
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.logger_layout import EPOCH
@@ -94,14 +95,17 @@ def parse(
         try:
             moment = _moment_of(written, layout)
         except BadFigure as error:
-            layout.faults.add(str(error), line=row.line, column=layout.time_header)
+            layout.faults.add(error.message, line=row.line, column=layout.time_header)
             continue
         if moment is None:
             if cells == layout.headers or cells[: len(indices)] == layout.headers[: len(indices)]:
                 repeated_headers += 1
             elif any(character.isdigit() for character in written):
                 layout.faults.add(
-                    f"{quoted(written)} is not a date and time that is known here",
+                    say(
+                        "%(written)s is not a date and time that is known here",
+                        written=quoted(written),
+                    ),
                     line=row.line,
                     column=layout.time_header,
                 )
@@ -109,7 +113,14 @@ def parse(
                 undated.append(row)
             continue
         if len(cells) < width or any(cells[width:]):
-            layout.faults.add(f"has {len(cells)} cells where the header has {width}", line=row.line)
+            layout.faults.add(
+                say(
+                    "has %(number)s cells where the header has %(width)s",
+                    number=len(cells),
+                    width=width,
+                ),
+                line=row.line,
+            )
             continue
         stamp, clock, offset = moment
         day = csv_times.Stamp(stamp.family, stamp.numbers, None, None)
@@ -123,13 +134,23 @@ def parse(
     last_line = line[-1] if line else 0
     for row in undated[:_MOST_UNDATED_NOTES]:
         if row.line < last_line:
-            layout.faults.add("has no date", line=row.line, column=layout.time_header)
+            layout.faults.add(say("has no date"), line=row.line, column=layout.time_header)
         else:
             layout.notes.append(
-                f"Line {row.line}, {quoted(row.cells[0])}, has no date and is left out."
+                say(
+                    "Line %(line)s, %(cells)s, has no date and is left out.",
+                    line=row.line,
+                    cells=quoted(row.cells[0]),
+                )
             )
     if repeated_headers:
-        layout.notes.append(f"The header comes {repeated_headers} times more and is left out.")
+        layout.notes.append(
+            say_n(
+                "The header comes once more and is left out.",
+                "The header comes %(num)s times more and is left out.",
+                repeated_headers,
+            )
+        )
     return RawRows(
         np.array(line, dtype=np.int64),
         list(known),
@@ -176,6 +197,6 @@ def _figure(row: Row, role: str, layout: Layout) -> float:
         # The station tables' own rule, so that "missing" means one thing everywhere.
         number = csv_table.number_in(cell, layout.separator)
     except BadFigure as error:
-        layout.faults.add(str(error), line=row.line, column=layout.headers[layout.found[role]])
+        layout.faults.add(error.message, line=row.line, column=layout.headers[layout.found[role]])
         return float("nan")
     return float("nan") if number is None else number

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from gardenapp.messages import say
 from gardenapp.readers import csv_times
 from gardenapp.readers.csv_times import WallClock
 from gardenapp.readers.logger_records import NO_OFFSET, Integers, Layout, RawRows
@@ -35,7 +36,7 @@ def moments(
     days = _days(raw, layout, chosen)[raw.stamp_index]
     for row in np.flatnonzero(raw.clock_s < 0):
         layout.faults.add(
-            "has a date and no time of day",
+            say("has a date and no time of day"),
             line=int(raw.line[row]),
             column=layout.time_header,
         )
@@ -44,7 +45,7 @@ def moments(
     steps = np.diff(local_s)
     if (steps < 0).sum() > (steps > 0).sum():
         raw, local_s = raw.taken(np.arange(len(local_s))[::-1]), local_s[::-1]
-        layout.notes.append("The newest row comes first; the rows are read from the end.")
+        layout.notes.append(say("The newest row comes first; the rows are read from the end."))
     at_s = local_s - raw.offset_s
     without = raw.offset_s == NO_OFFSET
     if without.any():
@@ -62,7 +63,7 @@ def _of_one_family(raw: RawRows, layout: Layout) -> RawRows:
         usual = int(np.bincount(of_row).argmax())
         for row in np.flatnonzero(of_row != usual):
             layout.faults.add(
-                "its date is written in another way than the others",
+                say("its date is written in another way than the others"),
                 line=int(raw.line[row]),
                 column=layout.time_header,
             )
@@ -76,7 +77,7 @@ def _days(raw: RawRows, layout: Layout, chosen: csv_times.DateOrder | None) -> I
         # Mostly the extremes of its days settle it, and a day counts once for them.
         order, note = csv_times.order_of(raw.stamps, chosen, _timed(raw))
     except BadFigure as error:
-        layout.faults.add(str(error), column=layout.time_header)
+        layout.faults.add(error.message, column=layout.time_header)
         layout.stop_if_faulty()
         raise AssertionError("unreachable") from error
     if note:
@@ -87,7 +88,7 @@ def _days(raw: RawRows, layout: Layout, chosen: csv_times.DateOrder | None) -> I
             days[index] = csv_times.date_of(stamp, order).toordinal() - _EPOCH_DAY
         except BadFigure as error:
             rows = np.flatnonzero(raw.stamp_index == index)
-            layout.faults.add(str(error), line=int(raw.line[rows[0]]), column=layout.time_header)
+            layout.faults.add(error.message, line=int(raw.line[rows[0]]), column=layout.time_header)
     layout.stop_if_faulty()
     return days
 
@@ -150,7 +151,7 @@ def _by_row(
         try:
             at = clock.moment(wall)
         except BadFigure as error:
-            layout.faults.add(str(error), line=int(line[row]), column=layout.time_header)
+            layout.faults.add(error.message, line=int(line[row]), column=layout.time_header)
             continue
         at_s[row] = int((at - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds())
         first = wall.replace(tzinfo=zone, fold=0).utcoffset()
@@ -160,6 +161,9 @@ def _by_row(
             second_time += at.astimezone(zone).fold
     if twice and not second_time:
         layout.notes.append(
-            f"The hour that {zone.key} has twice when its clock is put back occurs once here. If "
-            "the logger keeps standard time all year, choose its time zone."
+            say(
+                "The hour that %(key)s has twice when its clock is put back occurs once "
+                "here. If the logger keeps standard time all year, choose its time zone.",
+                key=zone.key,
+            )
         )

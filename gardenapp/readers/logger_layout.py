@@ -11,6 +11,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 
+from gardenapp.messages import say
 from gardenapp.readers import csv_columns, csv_rows, csv_times
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.logger_records import Layout, LoggerOptions
@@ -66,17 +67,20 @@ def layout_of(head: str, options: LoggerOptions, *, is_whole_file: bool) -> Layo
     if start is None:
         only_header = is_whole_file and len(rows) == 1
         raise refuse(
-            "There is a header and nothing under it."
+            say("There is a header and nothing under it.")
             if only_header
-            else f"No row with a date and a figure is found in the first {_HEADER_WITHIN_ROWS}. "
-            "A logger's file needs a header row and then rows with a date, a time and a "
-            "temperature."
+            else say(
+                "No row with a date and a figure is found in the first "
+                "%(rows)s. A logger's file needs a header row and then rows "
+                "with a date, a time and a temperature.",
+                rows=_HEADER_WITHIN_ROWS,
+            )
         )
     width = len(rows[start].cells)
     above = [row for row in rows[:start] if sum(bool(cell) for cell in row.cells) > 1]
     if not above:
         raise refuse(
-            "The first row should name the columns, such as “Time” and “Temperature (°C)”.",
+            say("The first row should name the columns, such as “Time” and “Temperature (°C)”."),
             line=rows[start].line,
         )
     # The line right above the data; a second one only where both are as wide as the data.
@@ -178,7 +182,9 @@ def _chosen(
         if role in _USED_ROLES:
             chosen[role] = header
         else:
-            faults.add(f"{quoted(role)} is not something a logger's column can be read as")
+            faults.add(
+                say("%(role)s is not something a logger's column can be read as", role=quoted(role))
+            )
     for role in ("temperature", "humidity"):
         if role in chosen:
             continue
@@ -222,19 +228,19 @@ def _bare_unit(header: str) -> str:
 def _check(layout: Layout) -> None:
     """Refuse a file whose needed columns, or their unit, are not known."""
     if "time" not in layout.found and "date" not in layout.found:
-        layout.faults.add("No column with dates is found; choose it.", column="time")
+        layout.faults.add(say("No column with dates is found; choose it."), column="time")
     elif "time" not in layout.found and "clock" not in layout.found:
         layout.faults.add(
-            "has dates without a time of day: a trial needs the moment of each reading",
+            say("has dates without a time of day: a trial needs the moment of each reading"),
             column=layout.headers[layout.found["date"]],
         )
     if "temperature" not in layout.found:
         layout.faults.add(
-            "No column with the temperature is found; choose it.", column="temperature"
+            say("No column with the temperature is found; choose it."), column="temperature"
         )
     elif layout.units["temperature"] == "unknown":
         layout.faults.add(
-            "say whether °C or °F", column=layout.headers[layout.found["temperature"]]
+            say("say whether °C or °F"), column=layout.headers[layout.found["temperature"]]
         )
     layout.stop_if_faulty()
 
@@ -248,6 +254,9 @@ def _note_others(layout: Layout) -> None:
     ]
     if others:
         layout.notes.append(
-            f"The temperature is read from {quoted(layout.headers[used])}; "
-            f"{', '.join(quoted(header) for header in others[:3])} could be chosen instead."
+            say(
+                "The temperature is read from %(header)s; %(others)s could be chosen instead.",
+                header=quoted(layout.headers[used]),
+                others=", ".join(quoted(header) for header in others[:3]),
+            )
         )

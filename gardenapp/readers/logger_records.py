@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from gardenapp.messages import Words
 from gardenapp.readers.csv_times import Stamp
 from gardenapp.readers.records import ColumnGuess, Faults
 
@@ -53,7 +54,7 @@ class LoggerReading:
     temp_c: Floats
     humidity_percent: Floats | None
     columns: tuple[ColumnGuess, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Words, ...]
     step_s: float
     label: str
 
@@ -72,7 +73,7 @@ class Layout:
     first_cells: tuple[str, ...]
     is_epoch: bool = False
     faults: Faults = field(default_factory=Faults)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Words] = field(default_factory=list)
 
     @property
     def time_header(self) -> str:

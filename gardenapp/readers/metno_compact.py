@@ -12,6 +12,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import say
 from gardenapp.readers.json_text import Node, position
 from gardenapp.readers.nights import SpanLow, nights_from_hours
 from gardenapp.readers.quantities import (
@@ -56,22 +57,25 @@ def read(root: Node, *, time_zone: ZoneInfo) -> ForecastReading:
     lows: list[SpanLow] = []
     for index, step in enumerate(properties.get("timeseries").items()):
         if index >= _MOST_STEPS:
-            raise refuse(f"has more than {_MOST_STEPS} steps", column="properties.timeseries")
+            raise refuse(
+                say("has more than %(most)s steps", most=_MOST_STEPS),
+                column="properties.timeseries",
+            )
         at = step.get("time").moment()
         data = step.get("data")
         hour = _hour(at, data.get("instant").get("details"), degree)
         if hour is not None and hours.setdefault(at, hour).temp_c != hour.temp_c:
-            raise step.fault("gives another temperature than an earlier step of the same time")
+            raise step.fault(say("gives another temperature than an earlier step of the same time"))
         low_c = _low_ahead_c(data, degree)
         if low_c is not None:
             lows.append(SpanLow(at, at + _SIX_HOURS, low_c))
     if not hours:
-        raise refuse("holds no temperatures at all", column="properties.timeseries")
+        raise refuse(say("holds no temperatures at all"), column="properties.timeseries")
     nights, notes = nights_from_hours(
         (hours[at] for at in sorted(hours)), time_zone=time_zone, span_lows=lows
     )
     if not nights:
-        raise refuse("No night is covered by these steps.", column="properties.timeseries")
+        raise refuse(say("No night is covered by these steps."), column="properties.timeseries")
     latitude, longitude = position(feature)
     updated = meta.find("updated_at")
     return ForecastReading(
@@ -99,14 +103,14 @@ def _temperature_unit(units: Node | None) -> str:
         return "C"
     unit = _TEMPERATURE_UNITS.get(node.text().lower())
     if unit is None:
-        raise node.fault("is not celsius or fahrenheit")
+        raise node.fault(say("is not celsius or fahrenheit"))
     return unit
 
 
 def _check_wind_unit(units: Node | None) -> None:
     node = None if units is None else units.find("wind_speed")
     if node is not None and node.text() != "m/s":
-        raise node.fault("is not m/s")
+        raise node.fault(say("is not m/s"))
 
 
 def _hour(at: datetime, details: Node, degree: str) -> HourForecast | None:
@@ -144,7 +148,7 @@ def _figure(node: Node | None, convert: Callable[[float], float]) -> float | Non
     try:
         return convert(node.number())
     except BadFigure as error:
-        raise node.fault(str(error)) from error
+        raise node.fault(error.message) from error
 
 
 def _low_ahead_c(data: Node, degree: str) -> float | None:

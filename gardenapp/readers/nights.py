@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Celsius, Day, Number, Words, say
 from gardenapp.readers.records import HourForecast, NightForecast
 
 LARGEST_GAP_H = 3.0
@@ -40,23 +41,13 @@ def night_of(at: datetime, time_zone: ZoneInfo) -> date:
     return local.date() if local.hour >= 12 else local.date() - _DAY
 
 
-def spoken_date(day: date) -> str:
-    """A date as people say it, "4 May 2026"."""
-    return f"{day.day} {day:%B %Y}"
-
-
-def spoken_c(temperature_c: float) -> str:
-    """A temperature in words of a note, "−1.1 °C"."""
-    return f"{temperature_c:.1f} °C".replace("-", "−")
-
-
 def nights_from_hours(
     hours: Iterable[HourForecast],
     *,
     time_zone: ZoneInfo,
     stated_lows: Sequence[SpanLow] = (),
     span_lows: Sequence[SpanLow] = (),
-) -> tuple[tuple[NightForecast, ...], tuple[str, ...]]:
+) -> tuple[tuple[NightForecast, ...], tuple[Words, ...]]:
     """Sort hours into nights and take each night's low.
 
     Parameters
@@ -87,7 +78,7 @@ def nights_from_hours(
             stated_by_night[evening] = stated
 
     nights: list[NightForecast] = []
-    notes: list[str] = []
+    notes: list[Words] = []
     for evening in sorted({*by_night, *spans_by_night, *stated_by_night}):
         night, note = _night(
             evening,
@@ -109,7 +100,7 @@ def _night(
     spans: list[SpanLow],
     stated: SpanLow | None,
     time_zone: ZoneInfo,
-) -> tuple[NightForecast | None, str]:
+) -> tuple[NightForecast | None, Words]:
     """One night, or None and why not (no words where it is only a day's edge)."""
     morning = evening + _DAY
 
@@ -126,7 +117,7 @@ def _night(
     within_low = [hour for hour in hours if first_at <= hour.at <= last_at]
     lows = [(hour.temp_c, hour.at) for hour in within_low]
     coldest = min(lows, default=None)
-    notes: list[str] = []
+    notes: list[Words] = []
     covers_night = True
 
     if stated is None:
@@ -137,13 +128,21 @@ def _night(
         from_at = min(piece[0] for piece in touching)
         if until_at < cold_from_at:
             return None, (
-                f"The night of {spoken_date(evening)} is left out: its figures end at "
-                f"{until_at.astimezone(time_zone):%H:%M}, before its coldest part."
+                say(
+                    "The night of %(day)s is left out: its figures end at %(clock)s, before "
+                    "its coldest part.",
+                    day=Day(evening),
+                    clock=f"{until_at.astimezone(time_zone):%H:%M}",
+                )
             )
         if from_at > local(morning, 5):
             return None, (
-                f"The night of {spoken_date(evening)} is left out: its figures begin at "
-                f"{from_at.astimezone(time_zone):%H:%M}, when most of it is over."
+                say(
+                    "The night of %(day)s is left out: its figures begin at %(clock)s, when "
+                    "most of it is over.",
+                    day=Day(evening),
+                    clock=f"{from_at.astimezone(time_zone):%H:%M}",
+                )
             )
         gap_note = _gap_note(pieces, dusk_at, dawn_at, time_zone)
         if gap_note:
@@ -160,8 +159,13 @@ def _night(
         if coldest is not None and coldest[0] < low_c - 0.05:
             local_at = coldest[1].astimezone(time_zone)
             notes.append(
-                f"One of its hours is colder than the night's stated low: {spoken_c(coldest[0])} "
-                f"at {local_at:%H:%M}, against {spoken_c(low_c)}."
+                say(
+                    "One of its hours is colder than the night's stated low: %(coldest)s at "
+                    "%(clock)s, against %(low)s.",
+                    coldest=Celsius(coldest[0]),
+                    clock=f"{local_at:%H:%M}",
+                    low=Celsius(low_c),
+                )
             )
 
     at_night = [hour for hour in hours if dusk_at <= hour.at <= dawn_at]
@@ -190,24 +194,28 @@ def _gap_note(
     dusk_at: datetime,
     dawn_at: datetime,
     time_zone: ZoneInfo,
-) -> str:
+) -> Words:
     """Words about the longest stretch of the night with no figure, if over three hours."""
     reached = dusk_at
     widest_h = 0.0
-    note = ""
+    note: Words = ""
     before: datetime | None = None
     for index, (start, end) in enumerate([*pieces, (dawn_at, dawn_at)]):
         upto = min(start, dawn_at)
         gap_h = (upto - reached) / _HOUR
         if gap_h > max(LARGEST_GAP_H, widest_h):
             widest_h = gap_h
-            from_text = f"{reached.astimezone(time_zone):%H:%M}"
-            upto_text = f"{upto.astimezone(time_zone):%H:%M}"
             if before is not None and index < len(pieces):
                 step_h = (start - before) / _HOUR
-                note = f"Steps of {step_h:g} hours: a dip between may be missed."
+                note = say(
+                    "Steps of %(hours)s hours: a dip between may be missed.", hours=Number(step_h)
+                )
             else:
-                note = f"No figures from {from_text} to {upto_text}: a dip there may be missed."
+                note = say(
+                    "No figures from %(begin)s to %(end)s: a dip there may be missed.",
+                    begin=f"{reached.astimezone(time_zone):%H:%M}",
+                    end=f"{upto.astimezone(time_zone):%H:%M}",
+                )
         reached = max(reached, end)
         before = end
     return note
@@ -227,7 +235,7 @@ def _mean(values: Sequence[float | None]) -> float | None:
 
 
 def add_notes(
-    nights: Iterable[NightForecast], notes: Mapping[date, Sequence[str]]
+    nights: Iterable[NightForecast], notes: Mapping[date, Sequence[Words]]
 ) -> tuple[NightForecast, ...]:
     """The same nights with more notes on those named."""
     return tuple(

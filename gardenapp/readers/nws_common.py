@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import datetime
 
+from gardenapp.messages import say
 from gardenapp.readers.json_text import Node
 from gardenapp.readers.quantities import BadFigure, humidity_percent, temperature_c, wind_mps
 
@@ -40,11 +41,11 @@ def temperature_of(node: Node, unit_node: Node) -> float:
     """
     unit = _TEMPERATURE_UNITS.get(bare_unit(unit_node.text()).lower())
     if unit is None:
-        raise unit_node.fault("is not °C or °F")
+        raise unit_node.fault(say("is not °C or °F"))
     try:
         return temperature_c(node.number(), unit)
     except BadFigure as error:
-        raise node.fault(str(error)) from error
+        raise node.fault(error.message) from error
 
 
 def wind_of(node: Node, unit_node: Node) -> float:
@@ -54,11 +55,11 @@ def wind_of(node: Node, unit_node: Node) -> float:
     """
     unit = _WIND_UNITS.get(bare_unit(unit_node.text()).lower())
     if unit is None:
-        raise unit_node.fault("is not a unit of wind that is known here")
+        raise unit_node.fault(say("is not a unit of wind that is known here"))
     try:
         return wind_mps(node.number(), unit)
     except BadFigure as error:
-        raise node.fault(str(error)) from error
+        raise node.fault(error.message) from error
 
 
 def humidity_of(node: Node) -> float:
@@ -69,7 +70,7 @@ def humidity_of(node: Node) -> float:
     try:
         return humidity_percent(node.number())
     except BadFigure as error:
-        raise node.fault(str(error)) from error
+        raise node.fault(error.message) from error
 
 
 def wind_from_words(words: str) -> float | None:

@@ -12,9 +12,10 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Day, Words, say
 from gardenapp.readers import nws_common
 from gardenapp.readers.json_text import Node, position
-from gardenapp.readers.nights import SpanLow, add_notes, night_of, nights_from_hours, spoken_date
+from gardenapp.readers.nights import SpanLow, add_notes, night_of, nights_from_hours
 from gardenapp.readers.quantities import BadFigure, cloud_fraction, moment_utc, with_dew_point
 from gardenapp.readers.records import (
     ForecastReading,
@@ -35,11 +36,11 @@ _DURATION = re.compile(
 )
 # FR.Y and FZ.W are seen in the service's documentation; FZ.A and the two HZ are from memory.
 _COLD_HAZARDS = {
-    ("FR", "Y"): "a frost advisory",
-    ("FZ", "W"): "a freeze warning",
-    ("FZ", "A"): "a freeze watch",
-    ("HZ", "W"): "a hard freeze warning",
-    ("HZ", "A"): "a hard freeze watch",
+    ("FR", "Y"): say("a frost advisory"),
+    ("FZ", "W"): say("a freeze warning"),
+    ("FZ", "A"): say("a freeze watch"),
+    ("HZ", "W"): say("a hard freeze warning"),
+    ("HZ", "A"): say("a hard freeze watch"),
 }
 
 
@@ -77,7 +78,7 @@ def read(root: Node, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
         )
     ]
     if not temperatures and not lows:
-        raise refuse("holds no temperatures at all", column="properties.temperature")
+        raise refuse(say("holds no temperatures at all"), column="properties.temperature")
 
     hours = [
         with_dew_point(
@@ -95,7 +96,7 @@ def read(root: Node, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
     ]
     nights, notes = nights_from_hours(hours, time_zone=time_zone, stated_lows=lows)
     if not nights:
-        raise refuse("No night is covered by these hours.", column="properties.temperature")
+        raise refuse(say("No night is covered by these hours."), column="properties.temperature")
     latitude, longitude = position(root)
     return ForecastReading(
         kind=KIND,
@@ -113,7 +114,7 @@ def _cloud(value: Node, _unit: Node) -> float:
     try:
         return cloud_fraction(value.number(), "percent")
     except BadFigure as error:
-        raise value.fault(str(error)) from error
+        raise value.fault(error.message) from error
 
 
 def _intervals(
@@ -142,12 +143,13 @@ def _hourly(
         while at < end_at:
             if values.setdefault(at, value) != value:
                 raise refuse(
-                    f"has two different values for {at:%Y-%m-%d %H:%M} UTC",
+                    say("has two different values for %(at)s UTC", at=f"{at:%Y-%m-%d %H:%M}"),
                     column=f"properties.{layer_name}",
                 )
             if len(values) > _MOST_HOURS:
                 raise refuse(
-                    f"covers more than {_MOST_HOURS} hours", column=f"properties.{layer_name}"
+                    say("covers more than %(most)s hours", most=_MOST_HOURS),
+                    column=f"properties.{layer_name}",
                 )
             at += _HOUR
     return values
@@ -157,7 +159,7 @@ def _interval(node: Node, now: datetime) -> tuple[datetime, datetime]:
     """Start and end of an ISO 8601 interval: start/duration, start/end or duration/end."""
     first, slash, second = node.text().partition("/")
     if not slash:
-        raise node.fault(f"{quoted(node.text())} is not an interval of time")
+        raise node.fault(say("%(node)s is not an interval of time", node=quoted(node.text())))
     try:
         if first.startswith("P"):
             end_at = _moment(second, now)
@@ -168,9 +170,11 @@ def _interval(node: Node, now: datetime) -> tuple[datetime, datetime]:
                 start_at + _duration(second) if second.startswith("P") else _moment(second, now)
             )
     except BadFigure as error:
-        raise node.fault(str(error)) from error
+        raise node.fault(error.message) from error
     if not timedelta(0) < end_at - start_at <= _MOST_HOURS * _HOUR:
-        raise node.fault(f"{quoted(node.text())} is not a length of time that a forecast has")
+        raise node.fault(
+            say("%(node)s is not a length of time that a forecast has", node=quoted(node.text()))
+        )
     return start_at, end_at
 
 
@@ -181,19 +185,19 @@ def _moment(text: str, now: datetime) -> datetime:
 def _duration(text: str) -> timedelta:
     match = _DURATION.fullmatch(text)
     if match is None or not any(match.groups()):
-        raise BadFigure(f"{quoted(text)} is not a length of time")
+        raise BadFigure(say("%(text)s is not a length of time", text=quoted(text)))
     weeks, days, hours, minutes, seconds = (int(group or 0) for group in match.groups())
     return timedelta(weeks=weeks, days=days, hours=hours, minutes=minutes, seconds=seconds)
 
 
 def _hazard_notes(
     properties: Node, now: datetime, time_zone: ZoneInfo
-) -> dict[date, tuple[str, ...]]:
+) -> dict[date, tuple[Words, ...]]:
     """Frost and freeze notices by night.
 
     They are told, never planned from, so an entry in a new shape is passed over.
     """
-    found: dict[date, list[str]] = {}
+    found: dict[date, list[Words]] = {}
     try:
         layer = properties.find("hazards")
         entries = list(layer.get("values").items()) if layer is not None else []
@@ -208,15 +212,17 @@ def _hazard_notes(
             ]
         except UnreadableFile:
             continue
-        for words in (_COLD_HAZARDS[code] for code in codes if code in _COLD_HAZARDS):
+        for notice in (_COLD_HAZARDS[code] for code in codes if code in _COLD_HAZARDS):
             at = start_at
             evenings = set()
             while at < end_at:
                 evenings.add(night_of(at, time_zone))
                 at += _HOUR
             for evening in sorted(evenings):
-                note = (
-                    f"The weather service has {words} out for the night of {spoken_date(evening)}."
+                note = say(
+                    "The weather service has %(notice)s out for the night of %(day)s.",
+                    notice=notice,
+                    day=Day(evening),
                 )
                 if note not in found.setdefault(evening, []):
                     found[evening].append(note)

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Words, say
 from gardenapp.readers import nws_common
 from gardenapp.readers.json_text import Node, position
 from gardenapp.readers.nights import nights_from_hours
@@ -40,7 +41,7 @@ def read(root: Node, *, time_zone: ZoneInfo) -> ForecastReading:
     """
     properties = root.get("properties")
     hours: dict[datetime, HourForecast] = {}
-    notes: list[str] = []
+    notes: list[Words] = []
     for period in properties.get("periods").items():
         hour = _hour(period, notes)
         if hour is None:
@@ -48,17 +49,23 @@ def read(root: Node, *, time_zone: ZoneInfo) -> ForecastReading:
         known = hours.setdefault(hour.at, hour)
         if known.temp_c != hour.temp_c:
             raise period.fault(
-                f"gives another temperature for {hour.at:%Y-%m-%d %H:%M} UTC than an earlier period"
+                say(
+                    "gives another temperature for %(at)s UTC than an earlier period",
+                    at=f"{hour.at:%Y-%m-%d %H:%M}",
+                )
             )
         if len(hours) > _MOST_PERIODS:
-            raise refuse(f"has more than {_MOST_PERIODS} periods", column="properties.periods")
+            raise refuse(
+                say("has more than %(most)s periods", most=_MOST_PERIODS),
+                column="properties.periods",
+            )
     if not hours:
-        raise refuse("holds no temperatures at all", column="properties.periods")
+        raise refuse(say("holds no temperatures at all"), column="properties.periods")
     nights, night_notes = nights_from_hours(
         (hours[at] for at in sorted(hours)), time_zone=time_zone
     )
     if not nights:
-        raise refuse("No night is covered by these hours.", column="properties.periods")
+        raise refuse(say("No night is covered by these hours."), column="properties.periods")
     latitude, longitude = position(root)
     return ForecastReading(
         kind=KIND,
@@ -72,14 +79,16 @@ def read(root: Node, *, time_zone: ZoneInfo) -> ForecastReading:
     )
 
 
-def _hour(period: Node, notes: list[str]) -> HourForecast | None:
+def _hour(period: Node, notes: list[Words]) -> HourForecast | None:
     """One period, None where its temperature is null."""
     start_at = period.get("startTime").moment()
     end = period.find("endTime")
     if end is not None and end.moment() - start_at > _LONGEST_PERIOD:
         raise end.fault(
-            "This is the forecast in twelve-hour periods. Fetch the hourly one: the same address "
-            "with /hourly at its end."
+            say(
+                "This is the forecast in twelve-hour periods. Fetch the hourly one: the same "
+                "address with /hourly at its end."
+            )
         )
     temperature = period.get("temperature")
     if temperature.is_null:
@@ -111,7 +120,7 @@ def _measured(node: Node | None, convert: Callable[[Node, Node], float]) -> floa
     return convert(node.get("value"), node.get("unitCode"))
 
 
-def _wind(node: Node | None, notes: list[str]) -> float | None:
+def _wind(node: Node | None, notes: list[Words]) -> float | None:
     """Wind as an object or as words; words that are not understood are told and left out."""
     if node is None:
         return None
@@ -120,5 +129,7 @@ def _wind(node: Node | None, notes: list[str]) -> float | None:
     words = node.text()
     speed_mps = nws_common.wind_from_words(words) if words.strip() else None
     if speed_mps is None and words.strip():
-        notes.append(f"Wind given as {quoted(words)} is not understood and left out.")
+        notes.append(
+            say("Wind given as %(words)s is not understood and left out.", words=quoted(words))
+        )
     return speed_mps

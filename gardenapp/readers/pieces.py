@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from gardenapp.messages import Number, Words, say
 from gardenapp.readers import plain_text
 from gardenapp.readers.csv_rows import Row, headers_of, rows_of, separator_of
 from gardenapp.readers.records import Faults, quoted, refuse
@@ -36,7 +37,7 @@ class _Table:
         self.has_comma_decimals = separator == ";"
         rows = rows_of(text, separator)
         if not rows:
-            raise refuse("The file is empty.")
+            raise refuse(say("The file is empty."))
         self.faults = Faults()
         headers = [name.strip().lower() for name in headers_of(rows[:1])]
         self.rows = rows[1:]
@@ -44,35 +45,40 @@ class _Table:
         for name in headers:
             if name not in known:
                 self.faults.add(
-                    f"is not a column of this table; it has {', '.join(known)}",
+                    say("is not a column of this table; it has %(known)s", known=", ".join(known)),
                     line=rows[0].line,
                     column=quoted(name),
                 )
         for name in needed:
             if name not in self.columns:
-                self.faults.add("is missing", line=rows[0].line, column=name)
+                self.faults.add(say("is missing"), line=rows[0].line, column=name)
         lengths = [name for name in _LENGTHS if name in self.columns]
         if len(lengths) != 1:
             self.faults.add(
-                "give the length in one column, length_mm or length_in",
+                say("give the length in one column, length_mm or length_in"),
                 line=rows[0].line,
                 column="length_mm",
             )
         self.length = lengths[0] if lengths else "length_mm"
         self.faults.raise_if_any()
         if not self.rows:
-            raise refuse("The table has a header and no rows.", line=rows[0].line)
+            raise refuse(say("The table has a header and no rows."), line=rows[0].line)
         for row in self.rows:
             if len(row.cells) > len(headers):
                 self.faults.add(
-                    f"has {len(row.cells)} cells and the header {len(headers)}", line=row.line
+                    say(
+                        "has %(cells)s cells and the header %(width)s",
+                        cells=len(row.cells),
+                        width=len(headers),
+                    ),
+                    line=row.line,
                 )
 
     def cell(self, row: Row, name: str) -> str:
         index = self.columns.get(name)
         return row.cells[index] if index is not None and index < len(row.cells) else ""
 
-    def fault(self, row: Row, name: str, message: str) -> None:
+    def fault(self, row: Row, name: str, message: Words) -> None:
         self.faults.add(message, line=row.line, column=name)
 
     def number(self, row: Row, name: str, text: str) -> float | None:
@@ -84,7 +90,7 @@ class _Table:
         fraction = _FRACTION.fullmatch(text)
         if fraction and self.length == "length_in" and int(fraction[3]):
             return int(fraction[1] or 0) + int(fraction[2]) / int(fraction[3])
-        self.fault(row, name, f"{quoted(text)} is not a number of 0 or more")
+        self.fault(row, name, say("%(text)s is not a number of 0 or more", text=quoted(text)))
         return None
 
     def millimetres(self, row: Row, name: str, text: str) -> float | None:
@@ -99,7 +105,9 @@ class _Table:
         """The row's own length, above 0 and at most 30 m."""
         value = self.millimetres(row, self.length, self.cell(row, self.length))
         if value is not None and not 0.1 <= value <= LONGEST_MM:
-            self.fault(row, self.length, f"{value:g} mm is outside 0.1 mm to 30 m")
+            self.fault(
+                row, self.length, say("%(value)s mm is outside 0.1 mm to 30 m", value=Number(value))
+            )
             return None
         return value
 
@@ -109,7 +117,7 @@ class _Table:
         if not text and may_be_empty:
             return None
         if not re.fullmatch(r"[0-9]{1,9}", text):
-            self.fault(row, "count", f"{quoted(text)} is not a whole number")
+            self.fault(row, "count", say("%(text)s is not a whole number", text=quoted(text)))
             return None
         return int(text)
 
@@ -125,16 +133,23 @@ def read_pieces(data: bytes) -> tuple[Piece, ...]:
     for row in table.rows:
         name = table.cell(row, "name")
         if not name:
-            table.fault(row, "name", "is empty")
+            table.fault(row, "name", say("is empty"))
         length_mm = table.length_mm(row)
         count = table.count(row, may_be_empty=False)
         if count == 0:
-            table.fault(row, "count", "is 0; leave the row out")
+            table.fault(row, "count", say("is 0; leave the row out"))
         total += count or 0
         if name and length_mm is not None and count:
             pieces.append(Piece(name, length_mm, count, table.cell(row, "section")))
     if total > MOST_PIECES:
-        table.faults.add(f"asks for {total:,} pieces; at most {MOST_PIECES:,}", column="count")
+        table.faults.add(
+            say(
+                "asks for %(pieces)s pieces; at most %(most)s",
+                pieces=Number(total, ","),
+                most=Number(MOST_PIECES, ","),
+            ),
+            column="count",
+        )
     table.faults.raise_if_any()
     return tuple(pieces)
 
@@ -156,12 +171,12 @@ def read_stock(data: bytes) -> tuple[Stock, ...]:
     for row in table.rows:
         name = table.cell(row, "name")
         if not name:
-            table.fault(row, "name", "is empty")
+            table.fault(row, "name", say("is empty"))
         length_mm = table.length_mm(row)
         count = table.count(row, may_be_empty=True)
         is_offcut = _is_offcut(table, row)
         if is_offcut and not table.cell(row, "count"):
-            table.fault(row, "count", "is empty, but offcuts are counted")
+            table.fault(row, "count", say("is empty, but offcuts are counted"))
         text = table.cell(row, "price")
         price = table.number(row, "price", text) if text else None
         defects = _defects(table, row, length_mm)
@@ -176,7 +191,7 @@ def read_stock(data: bytes) -> tuple[Stock, ...]:
 def _is_offcut(table: _Table, row: Row) -> bool:
     text = table.cell(row, "is_offcut").lower()
     if text not in _YES and text not in _NO:
-        table.fault(row, "is_offcut", f"{quoted(text)} is neither yes nor no")
+        table.fault(row, "is_offcut", say("%(text)s is neither yes nor no", text=quoted(text)))
     return text in _YES
 
 
@@ -186,13 +201,17 @@ def _defects(table: _Table, row: Row, length_mm: float | None) -> tuple[tuple[fl
     for part in filter(None, (piece.strip() for piece in text.split(";"))):
         ends = [end.strip() for end in part.replace("–", "-").split("-")]
         if len(ends) != 2:
-            table.fault(row, "defects", f"{quoted(part)} is not a stretch such as 100-140")
+            table.fault(
+                row, "defects", say("%(part)s is not a stretch such as 100-140", part=quoted(part))
+            )
             continue
         begin, end = (table.millimetres(row, "defects", end) for end in ends)
         if begin is None or end is None:
             continue
         if begin > end or (length_mm is not None and end > length_mm):
-            table.fault(row, "defects", f"{quoted(part)} does not lie on the board")
+            table.fault(
+                row, "defects", say("%(part)s does not lie on the board", part=quoted(part))
+            )
             continue
         found.append((begin, end))
     return tuple(found)

@@ -10,7 +10,8 @@ import math
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from gardenapp.errors import OutOfRange
+from gardenapp.errors import GardenError, OutOfRange
+from gardenapp.messages import Number, say
 from gardenapp.readers.records import HourForecast, quoted
 from gardenapp.science import humidity, units
 
@@ -25,7 +26,7 @@ FIRST_YEAR = 1900
 LAST_YEAR = 2200
 
 
-class BadFigure(ValueError):
+class BadFigure(GardenError, ValueError):
     """A number that cannot be what its place says it is."""
 
 
@@ -35,11 +36,18 @@ def temperature_c(value: float, unit: str) -> float:
     Raises BadFigure.
     """
     if not math.isfinite(value):
-        raise BadFigure("is not a finite number")
+        raise BadFigure(say("is not a finite number"))
     converted_c = units.f_to_c(value) if unit == "F" else value
     if not LOWEST_C <= converted_c <= HIGHEST_C:
-        shown = f"{value:g} °F is {converted_c:.1f} °C, " if unit == "F" else f"{value:g} °C is "
-        raise BadFigure(f"{shown}outside −60 to +60 °C")
+        if unit == "F":
+            raise BadFigure(
+                say(
+                    "%(value)s °F is %(converted_c)s °C, outside −60 to +60 °C",
+                    value=Number(value),
+                    converted_c=Number(converted_c, ".1f"),
+                )
+            )
+        raise BadFigure(say("%(value)s °C is outside −60 to +60 °C", value=Number(value)))
     return converted_c
 
 
@@ -49,7 +57,7 @@ def humidity_percent(value: float) -> float:
     Raises BadFigure.
     """
     if not 0.0 <= value <= _MOST_HUMID:
-        raise BadFigure(f"humidity of {value:g} % is outside 0 to 100")
+        raise BadFigure(say("humidity of %(value)s %% is outside 0 to 100", value=Number(value)))
     return min(value, 100.0)
 
 
@@ -60,7 +68,13 @@ def cloud_fraction(value: float, unit: str) -> float:
     """
     whole = {"percent": 100.0, "fraction": 1.0, "oktas": 8.0}[unit]
     if not 0.0 <= value <= whole:
-        raise BadFigure(f"cloud of {value:g} is outside 0 to {whole:g}")
+        raise BadFigure(
+            say(
+                "cloud of %(value)s is outside 0 to %(most)s",
+                value=Number(value),
+                most=Number(whole),
+            )
+        )
     return value / whole
 
 
@@ -70,7 +84,7 @@ def wind_mps(value: float, unit: str) -> float:
     Raises BadFigure.
     """
     if not math.isfinite(value):
-        raise BadFigure("is not a finite number")
+        raise BadFigure(say("is not a finite number"))
     converted = {
         "m/s": lambda speed: speed,
         "km/h": units.kmh_to_mps,
@@ -78,7 +92,14 @@ def wind_mps(value: float, unit: str) -> float:
         "kn": units.knots_to_mps,
     }[unit](value)
     if not 0.0 <= converted <= _STRONGEST_MPS:
-        raise BadFigure(f"wind of {value:g} {unit} is outside 0 to {_STRONGEST_MPS:g} m/s")
+        raise BadFigure(
+            say(
+                "wind of %(value)s %(unit)s is outside 0 to %(most)s m/s",
+                value=Number(value),
+                unit=unit,
+                most=Number(_STRONGEST_MPS),
+            )
+        )
     return float(converted)
 
 
@@ -90,11 +111,18 @@ def moment_utc(text: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise BadFigure(f"{quoted(text)} is not a date and time") from error
+        raise BadFigure(say("%(text)s is not a date and time", text=quoted(text))) from error
     if moment.tzinfo is None:
-        raise BadFigure(f"{quoted(text)} does not say its offset from UTC")
+        raise BadFigure(say("%(text)s does not say its offset from UTC", text=quoted(text)))
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
-        raise BadFigure(f"the year {moment.year} is outside {FIRST_YEAR} to {LAST_YEAR}")
+        raise BadFigure(
+            say(
+                "the year %(year)s is outside %(first)s to %(last)s",
+                year=moment.year,
+                first=FIRST_YEAR,
+                last=LAST_YEAR,
+            )
+        )
     return moment.astimezone(UTC)
 
 

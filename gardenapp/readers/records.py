@@ -14,6 +14,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from gardenapp.errors import GardenError
+from gardenapp.messages import Joined, Words, say
 
 KINDS = (
     "nws_gridpoint",
@@ -63,7 +64,7 @@ class NightForecast:
     gust_mps: float | None = None
     dew_point_c: float | None = None
     hours: tuple[HourForecast, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Words, ...] = ()
     covers_night: bool = True
 
 
@@ -94,7 +95,7 @@ class ForecastReading:
     issued_at: datetime | None = None
     attribution: str = ""
     columns: tuple[ColumnGuess, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Words, ...] = ()
     latitude: float | None = None
     longitude: float | None = None
     elevation_m: float | None = None
@@ -129,16 +130,21 @@ class LineError:
     """
 
     line: int | None
-    column: str
-    message: str
+    column: Words
+    message: Words
+
+    @property
+    def whole(self) -> Words:
+        """Where and what in one: `line 3, TMIN: is missing`."""
+        if self.line is None:
+            return Joined((self.column, self.message), ": ") if self.column else self.message
+        where: Words = say("line %(line)s", line=self.line)
+        if self.column:
+            where = Joined((where, self.column), ", ")
+        return Joined((where, self.message), ": ")
 
     def __str__(self) -> str:
-        where = []
-        if self.line is not None:
-            where.append(f"line {self.line}")
-        if self.column:
-            where.append(self.column)
-        return f"{', '.join(where)}: {self.message}" if where else self.message
+        return str(self.whole)
 
 
 class UnreadableFile(GardenError):
@@ -160,10 +166,10 @@ class UnreadableFile(GardenError):
         more += max(0, len(errors) - MOST_ERRORS)
         shown = tuple(errors[:MOST_ERRORS])
         if more:
-            shown = (*shown, LineError(None, "", f"and {more} more"))
+            shown = (*shown, LineError(None, "", say("and %(more)s more", more=more)))
         self.errors = shown
         self.columns = columns
-        super().__init__("; ".join(str(error) for error in shown[:3]))
+        super().__init__(Joined(tuple(error.whole for error in shown[:3]), "; "))
 
 
 class Faults:
@@ -173,12 +179,16 @@ class Faults:
         self._kept: list[LineError] = []
         self._more = 0
 
-    def add(self, message: str, *, line: int | None = None, column: str = "") -> None:
+    def add(self, message: Words, *, line: int | None = None, column: Words = "") -> None:
         """Note one fault; past the first fifty only their number is kept."""
         if len(self._kept) < MOST_ERRORS:
             self._kept.append(LineError(line, column, message))
         else:
             self._more += 1
+
+    def add_more(self, count: int) -> None:
+        """Count faults like the last ones: for whoever has noted fifty of a kind already."""
+        self._more += max(0, count)
 
     def raise_if_any(self, *, columns: tuple[ColumnGuess, ...] = ()) -> None:
         """Refuse the file if anything was noted.
@@ -189,7 +199,7 @@ class Faults:
             raise UnreadableFile(self._kept, more=self._more, columns=columns)
 
 
-def refuse(message: str, *, line: int | None = None, column: str = "") -> UnreadableFile:
+def refuse(message: Words, *, line: int | None = None, column: Words = "") -> UnreadableFile:
     """The error for a file with one thing wrong. The caller raises it."""
     return UnreadableFile((LineError(line, column, message),))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from gardenapp.messages import Words, say
 from gardenapp.readers import (
     csv_table,
     json_text,
@@ -59,7 +60,9 @@ def read_forecast(
     assert now.tzinfo is not None, "the moment of reading is aware"
     options = options or ReadOptions()
     if options.kind is not None and options.kind not in KINDS:
-        raise refuse(f"{quoted(options.kind)} is not a kind of forecast that is known here.")
+        raise refuse(
+            say("%(kind)s is not a kind of forecast that is known here.", kind=quoted(options.kind))
+        )
     text = plain_text.decode(data, encoding=options.encoding)
     looks_like_json = text.lstrip()[:1] in ("{", "[")
     if options.kind in _JSON_KINDS or (options.kind is None and looks_like_json):
@@ -88,7 +91,7 @@ def _kind_of(root: Node) -> str:
     Raises UnreadableFile for any other, with what to fetch where that is known.
     """
     if not isinstance(root.value, dict):
-        raise refuse("This is JSON, but a list or a single value and not a forecast.")
+        raise refuse(say("This is JSON, but a list or a single value and not a forecast."))
     if metno_compact.recognises(root):
         return "metno_compact"
     if nws_hourly.recognises(root):
@@ -102,18 +105,28 @@ def _kind_of(root: Node) -> str:
             for key in ("forecastGridData", "forecastHourly")
             if isinstance(properties.value, dict) and isinstance(properties.value.get(key), str)
         ]
-        wanted = " or ".join(_address(link) for link in links) or "its forecastGridData link"
+        wanted: Words = say("its forecastGridData link")
+        if len(links) == 2:
+            wanted = say("%(one)s or %(other)s", one=_address(links[0]), other=_address(links[1]))
+        elif links:
+            wanted = _address(links[0])
         raise refuse(
-            f"This names a place's forecast and is not the forecast itself. Fetch {wanted} "
-            "instead.",
+            say(
+                "This names a place's forecast and is not the forecast itself. Fetch "
+                "%(wanted)s instead.",
+                wanted=wanted,
+            ),
             column="properties.forecastGridData",
         )
     if root.has("title") and root.has("status"):
         raise refuse(
-            f"The service sent an error instead of a forecast: {quoted(root.value['title'])}.",
+            say(
+                "The service sent an error instead of a forecast: %(title)s.",
+                title=quoted(root.value["title"]),
+            ),
             column="title",
         )
-    raise refuse("This is JSON, but not of a weather service that is known here.")
+    raise refuse(say("This is JSON, but not of a weather service that is known here."))
 
 
 def _address(link: str) -> str:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from gardenapp.readers.nights import night_of, spoken_date
+from gardenapp.messages import Day, Words, say
+from gardenapp.readers.nights import night_of
 from gardenapp.readers.records import (
     Faults,
     ForecastReading,
@@ -64,13 +65,18 @@ def read(text: str, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
     messages = _messages(text, now)
     stations = sorted({message.station for message in messages})
     if len(stations) > 1:
-        raise refuse(f"These are messages for {', '.join(stations[:5])}. Paste those of one place.")
+        raise refuse(
+            say(
+                "These are messages for %(stations)s. Paste those of one place.",
+                stations=", ".join(stations[:5]),
+            )
+        )
     newest = max(messages, key=lambda message: (message.issued_at, message.line))
-    notes = [
-        "A low in a TAF is in whole degrees and for the airfield; cloud and wind are not read."
+    notes: list[Words] = [
+        say("A low in a TAF is in whole degrees and for the airfield; cloud and wind are not read.")
     ]
     if len(messages) > 1:
-        notes.append(f"Of {len(messages)} messages the latest is read.")
+        notes.append(say("Of %(messages)s messages the latest is read.", messages=len(messages)))
     return ForecastReading(
         kind=KIND,
         nights=_nights(newest, time_zone),
@@ -83,7 +89,9 @@ def read(text: str, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
 def _messages(text: str, now: datetime) -> list[_Message]:
     heads = list(_HEAD.finditer(text))
     if not heads:
-        raise refuse("No message with a place, a sending time and a validity is found.", line=1)
+        raise refuse(
+            say("No message with a place, a sending time and a validity is found."), line=1
+        )
     messages = []
     for head, following in zip(heads, [*heads[1:], None], strict=True):
         end = len(text) if following is None else following.start()
@@ -91,7 +99,7 @@ def _messages(text: str, now: datetime) -> list[_Message]:
         line = text.count("\n", 0, head.start()) + 1
         issued_at = _near(int(head[2]), int(head[3]), now)
         if issued_at is None or int(head[4]) > 59:
-            raise refuse(f"{quoted(head[0])} has no such day or time", line=line)
+            raise refuse(say("%(head)s has no such day or time", head=quoted(head[0])), line=line)
         messages.append(
             _Message(
                 station=head[1],
@@ -121,19 +129,32 @@ def _near(day: int, hour: int, wanted_at: datetime) -> datetime | None:
 
 
 def _nights(message: _Message, time_zone: ZoneInfo) -> tuple[NightForecast, ...]:
-    no_low = f"There is no low in this message from {message.station}"
     validity = _VALIDITY.match(message.body)
     if validity is None:
         raise refuse(
-            f"{no_low}: it is a NIL message, sent in place of a forecast.", line=message.line
+            say(
+                "There is no low in this message from %(station)s: it is a NIL message, sent in "
+                "place of a forecast.",
+                station=message.station,
+            ),
+            line=message.line,
         )
     from_at = _near(int(validity[1]), int(validity[2]), message.issued_at)
     until_at = _near(int(validity[3]), int(validity[4]), message.issued_at + _DAY)
     if from_at is None or until_at is None or not _believable(message.issued_at, from_at, until_at):
-        raise refuse(f"{quoted(validity[0].strip())} is not a validity", line=message.line)
+        raise refuse(
+            say("%(validity)s is not a validity", validity=quoted(validity[0].strip())),
+            line=message.line,
+        )
     body = message.body[validity.end() :]
     if re.match(r"\s+CNL\b", body):
-        raise refuse(f"{no_low}: it cancels an earlier one.", line=message.line)
+        raise refuse(
+            say(
+                "There is no low in this message from %(station)s: it cancels an earlier one.",
+                station=message.station,
+            ),
+            line=message.line,
+        )
 
     faults = Faults()
     lows: list[tuple[datetime, float, bool]] = []
@@ -144,45 +165,62 @@ def _nights(message: _Message, time_zone: ZoneInfo) -> tuple[NightForecast, ...]
         read_groups.add(group.start())
         at = _near(int(group[4]), int(group[5]), from_at + (until_at - from_at) / 2)
         if at is None or not from_at <= at <= until_at:
-            faults.add(f"{quoted(group[0])} lies outside the message's validity", line=message.line)
+            faults.add(
+                say("%(group)s lies outside the message's validity", group=quoted(group[0])),
+                line=message.line,
+            )
             continue
         degrees = float(group[3])
         just_below = bool(group[2]) and degrees == 0.0
         low_c = _MINUS_ZERO_C if just_below else (-degrees if group[2] else degrees)
         if low_c > 60.0 or low_c < -60.0:
-            faults.add(f"{quoted(group[0])} is outside −60 to +60 °C", line=message.line)
+            faults.add(
+                say("%(group)s is outside −60 to +60 °C", group=quoted(group[0])), line=message.line
+            )
             continue
         lows.append((at, low_c, just_below))
     for like in _LIKE_TEMPERATURE.finditer(body):
         if like.start() not in read_groups:
-            faults.add(f"{quoted(like[0])} is not a temperature group", line=message.line)
+            faults.add(
+                say("%(like)s is not a temperature group", like=quoted(like[0])), line=message.line
+            )
     faults.raise_if_any()
     if not lows:
         raise refuse(
-            f"{no_low}: it carries no TN group. Many do not; those of the US civil service never "
-            "do.",
+            say(
+                "There is no low in this message from %(station)s: it carries no TN group. Many "
+                "do not; those of the US civil service never do.",
+                station=message.station,
+            ),
             line=message.line,
         )
 
     nights: dict[object, NightForecast] = {}
     for at, low_c, just_below in sorted(lows):
         evening = night_of(at, time_zone)
-        notes = []
+        notes: list[Words] = []
         if just_below:
-            notes.append("M00 stands for just under zero; −0.25 °C is taken.")
+            notes.append(say("M00 stands for just under zero; −0.25 °C is taken."))
         morning_at = datetime.combine(evening + _DAY, time(7), time_zone).astimezone(UTC)
         if until_at < morning_at:
             local_end = until_at.astimezone(time_zone)
             notes.append(
-                f"The message ends at {local_end:%H:%M} on {spoken_date(local_end.date())}, "
-                "before the night does; it may get colder after."
+                say(
+                    "The message ends at %(clock)s on %(day)s, before the night does; it may "
+                    "get colder after.",
+                    clock=f"{local_end:%H:%M}",
+                    day=Day(local_end.date()),
+                )
             )
         cold_from_at = datetime.combine(evening + _DAY, time(2), time_zone).astimezone(UTC)
         if from_at > cold_from_at:
             local_start = from_at.astimezone(time_zone)
             notes.append(
-                f"The message begins at {local_start:%H:%M} on {spoken_date(local_start.date())}; "
-                "it may have been colder before."
+                say(
+                    "The message begins at %(clock)s on %(day)s; it may have been colder before.",
+                    clock=f"{local_start:%H:%M}",
+                    day=Day(local_start.date()),
+                )
             )
         night = NightForecast(
             night_of=evening,

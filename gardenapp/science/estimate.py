@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 
 _STANDARD = NormalDist()
 
@@ -29,9 +30,9 @@ class Estimate:
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.mean):
-            raise OutOfRange(f"mean must be a finite number, not {self.mean}")
+            raise OutOfRange(say("mean must be a finite number, not %(mean)s", mean=self.mean))
         if not (math.isfinite(self.sd) and self.sd >= 0.0):
-            raise OutOfRange(f"sd must be finite and 0 or more, not {self.sd}")
+            raise OutOfRange(say("sd must be finite and 0 or more, not %(sd)s", sd=self.sd))
 
     @property
     def variance(self) -> float:
@@ -69,7 +70,7 @@ class Estimate:
         weight outside 0 to 1.
         """
         if not 0.0 <= weight <= 1.0:
-            raise OutOfRange(f"weight must be 0 to 1, not {weight}")
+            raise OutOfRange(say("weight must be 0 to 1, not %(weight)s", weight=weight))
         mean = (1.0 - weight) * self.mean + weight * other.mean
         within = (1.0 - weight) * self.variance + weight * other.variance
         between = weight * (1.0 - weight) * (self.mean - other.mean) ** 2
@@ -81,7 +82,13 @@ class Estimate:
         Raises OutOfRange unless `fraction` lies strictly between 0 and 1.
         """
         if not 0.0 < fraction < 1.0:
-            raise OutOfRange(f"fraction must lie between 0 and 1, not {fraction}")
+            raise OutOfRange(
+                say(
+                    "%(name)s must lie between 0 and 1, not %(value)s",
+                    name="fraction",
+                    value=fraction,
+                )
+            )
         half_width = _STANDARD.inv_cdf(0.5 + fraction / 2.0) * self.sd
         return (self.mean - half_width, self.mean + half_width)
 

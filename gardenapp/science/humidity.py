@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Number, say
 
 _E0_HPA = 6.108  # FAO-56 eq. 11, 0.6108 kPa
 _A = 17.27  # FAO-56 eq. 11
@@ -23,7 +24,13 @@ _KELVIN = 273.15
 def _in_range(name: str, value_c: float) -> float:
     if not _LOWEST_C <= value_c <= _HIGHEST_C:
         raise OutOfRange(
-            f"{name} must be {_LOWEST_C:g} to {_HIGHEST_C:g} °C, not {value_c}"
+            say(
+                "%(name)s must be %(least)s to %(most)s °C, not %(value)s",
+                name=name,
+                least=Number(_LOWEST_C),
+                most=Number(_HIGHEST_C),
+                value=value_c,
+            )
         )
     return value_c
 
@@ -31,7 +38,11 @@ def _in_range(name: str, value_c: float) -> float:
 def _humidity_in_range(humidity_percent: float) -> float:
     if not 0.0 < humidity_percent <= 100.0:
         raise OutOfRange(
-            f"humidity_percent must be above 0 and at most 100, not {humidity_percent}"
+            say(
+                "%(name)s must be above 0 and at most 100, not %(value)s",
+                name="humidity_percent",
+                value=humidity_percent,
+            )
         )
     return humidity_percent
 
@@ -74,7 +85,13 @@ def saturation_vapour_pressure_ice_hpa(temperature_c: float) -> float:
     """
     t = _in_range("temperature_c", temperature_c)
     if t > 0.01:
-        raise OutOfRange(f"temperature_c must be at most 0.01 °C over ice, not {t}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be at most 0.01 °C over ice, not %(value)s",
+                name="temperature_c",
+                value=t,
+            )
+        )
     k = t + _KELVIN
     return 0.01 * math.exp(
         -5.6745359e3 / k
@@ -107,7 +124,12 @@ def dew_point_from_vapour_pressure_c(pressure_hpa: float) -> float:
     # The slack lets a value that has been there and back through exp and log return home.
     if not lowest * 0.999 <= pressure_hpa <= highest * 1.001:
         raise OutOfRange(
-            f"vapour pressure must be {lowest:.4f} to {highest:.1f} hPa, not {pressure_hpa}"
+            say(
+                "vapour pressure must be %(lowest)s to %(highest)s hPa, not %(value)s",
+                lowest=Number(lowest, ".4f"),
+                highest=Number(highest, ".1f"),
+                value=pressure_hpa,
+            )
         )
     x = math.log(pressure_hpa / _E0_HPA)
     return _B_C * x / (_A - x)
@@ -147,11 +169,14 @@ def relative_humidity_percent(temperature_c: float, dew_point_c: float) -> float
     """
     if dew_point_c > temperature_c:
         raise OutOfRange(
-            f"dew_point_c {dew_point_c} cannot lie above the temperature {temperature_c}"
+            say(
+                "dew_point_c %(dew_point_c)s cannot lie above the temperature %(temperature_c)s",
+                dew_point_c=dew_point_c,
+                temperature_c=temperature_c,
+            )
         )
     return 100.0 * (
-        saturation_vapour_pressure_hpa(dew_point_c)
-        / saturation_vapour_pressure_hpa(temperature_c)
+        saturation_vapour_pressure_hpa(dew_point_c) / saturation_vapour_pressure_hpa(temperature_c)
     )
 
 
@@ -191,7 +216,13 @@ def pressure_hpa(elevation_m: float) -> float:
     FAO-56 eq. 7; meant for -500 to 9000 m, otherwise OutOfRange.
     """
     if not -500.0 <= elevation_m <= 9000.0:
-        raise OutOfRange(f"elevation_m must be -500 to 9000, not {elevation_m}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be -500 to 9000, not %(value)s",
+                name="elevation_m",
+                value=elevation_m,
+            )
+        )
     return float(1013.0 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 
 
@@ -46,9 +47,15 @@ def _weighted(
 
 def _check(observations: Sequence[float], observation_sd: float) -> None:
     if not (math.isfinite(observation_sd) and observation_sd > 0.0):
-        raise OutOfRange(f"observation_sd must be above 0, not {observation_sd}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be above 0, not %(value)s",
+                name="observation_sd",
+                value=observation_sd,
+            )
+        )
     if not all(math.isfinite(x) for x in observations):
-        raise OutOfRange("every observation must be a finite number")
+        raise OutOfRange(say("every observation must be a finite number"))
 
 
 def normal_normal(
@@ -94,7 +101,9 @@ def normal_normal_robust(
     """
     _check(observations, observation_sd)
     if not huber_k > 0.0:
-        raise OutOfRange(f"huber_k must be above 0, not {huber_k}")
+        raise OutOfRange(
+            say("%(name)s must be above 0, not %(value)s", name="huber_k", value=huber_k)
+        )
     plain = normal_normal(prior, observations, observation_sd)
     if prior.sd == 0.0 or not observations:
         return plain
@@ -116,12 +125,12 @@ def normal_normal_robust(
 
 def _check_forecasts(probabilities: Sequence[float], happened: Sequence[bool]) -> None:
     if len(probabilities) != len(happened):
-        raise OutOfRange("probabilities and happened must be equally many")
+        raise OutOfRange(say("probabilities and happened must be equally many"))
     if not probabilities:
-        raise OutOfRange("there must be at least one forecast to score")
+        raise OutOfRange(say("there must be at least one forecast to score"))
     for p in probabilities:
         if not 0.0 <= p <= 1.0:
-            raise OutOfRange(f"a probability must be 0 to 1, not {p}")
+            raise OutOfRange(say("a probability must be 0 to 1, not %(p)s", p=p))
 
 
 def brier_score(probabilities: Sequence[float], happened: Sequence[bool]) -> float:
@@ -161,7 +170,9 @@ def reliability_table(
     """
     _check_forecasts(probabilities, happened)
     if bands < 1:
-        raise OutOfRange(f"bands must be 1 or more, not {bands}")
+        raise OutOfRange(
+            say("%(name)s must be 1 or more, not %(value)s", name="bands", value=bands)
+        )
     members: list[list[tuple[float, bool]]] = [[] for _ in range(bands)]
     for p, came in zip(probabilities, happened, strict=True):
         members[min(bands - 1, int(p * bands))].append((p, bool(came)))

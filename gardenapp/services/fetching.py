@@ -26,7 +26,7 @@ import urllib3.exceptions
 from requests.utils import get_environ_proxies
 
 from gardenapp.errors import GardenError
-from gardenapp.words import _
+from gardenapp.words import _, n_
 
 APP_NAME = "gardenapp"
 MOST_REDIRECTS = 3
@@ -380,7 +380,10 @@ def _refusal(response: requests.Response) -> FetchFailed:
             status=status,
         )
     if retry_after_s is not None:
-        words += _(" It asks to wait %(retry_after_s)s seconds.", retry_after_s=retry_after_s)
+        wait = n_(
+            "It asks to wait %(num)s second.", "It asks to wait %(num)s seconds.", retry_after_s
+        )
+        words = f"{words} {wait}"
     return FetchFailed(words, status=status, retry_after_s=retry_after_s)
 
 

@@ -14,7 +14,7 @@ from werkzeug.exceptions import HTTPException
 from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.request_log import request_id
-from gardenapp.words import _, later
+from gardenapp.words import _, later, told
 
 log = logging.getLogger("gardenapp")
 
@@ -101,7 +101,7 @@ def init_errors(app: Flask) -> None:
         status = {NotFound: 404, NotAllowed: 403, AlreadyClaimed: 409}.get(type(error), 400)
         if isinstance(error, Refused):
             status = 409
-        return _page(status, str(error))
+        return _page(status, str(told(error)))
 
     app.register_error_handler(GardenError, known)
 

@@ -20,7 +20,7 @@ from wtforms.widgets import TextArea, TextInput
 from gardenapp.errors import FieldRefused
 from gardenapp.science import units
 from gardenapp.web.formats import length_unit, temperature_unit
-from gardenapp.words import _, said
+from gardenapp.words import _, said, told
 
 NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,6})?|\.\d{1,6})", re.ASCII)
 
@@ -346,7 +346,7 @@ class GardenForm(FlaskForm):
         field = self._fields.get(refusal.field) or next(
             f for f in self if f.type not in {"CSRFTokenField", "HiddenField"}
         )
-        field.errors = [*field.errors, str(refusal)]
+        field.errors = [*field.errors, str(told(refusal))]
 
 
 class OnceForm(GardenForm):

@@ -17,15 +17,17 @@ import flask_babel
 from flask import Flask, current_app, url_for
 from markupsafe import Markup
 
+from gardenapp.messages import Amount, Celsius, Length
 from gardenapp.readers.records import LineError
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
-from gardenapp.words import _, day_of, decimal_sign, month_of, n_, retold, said
+from gardenapp.words import UNITS, _, day_of, decimal_sign, month_of, n_, said, told
 
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NARROW NO-BREAK SPACE}"
+MM_PER_INCH = 25.4
 
 
 def decimals(value: float, digits: int = 1) -> str:
@@ -57,9 +59,7 @@ def month_short(at: date) -> str:
 
 def fault(error: LineError) -> str:
     """What is wrong with a file and where: `line 3, TMIN: is missing`."""
-    where = [] if error.line is None else [_("line %(line)s", line=error.line)]
-    where += [error.column] if error.column else []
-    return ": ".join(part for part in (", ".join(where), retold(error.message)) if part)
+    return str(told(error.whole))
 
 
 def quoted(text: Any) -> Any:
@@ -134,6 +134,25 @@ def length(value_cm: float | None) -> str:
         shown = f"{value_cm / 2.54:.1f}".removesuffix(".0").replace(".", decimal_sign())
         return f"{shown}{SPACE}{_('in')}"
     return f"{value_cm:.0f}{SPACE}cm"
+
+
+def amount(value: Amount) -> str | None:
+    """An amount of a message in the reader's units; None where it is written as it stands."""
+    if isinstance(value, Celsius):
+        return temperature(value.value, digits=value.digits)
+    if isinstance(value, Length) and length_unit() == "inch":
+        shown = shown_mm(value.value)
+        return shown.partition(SPACE)[0] if value.is_bare else shown
+    return None
+
+
+def shown_mm(value_mm: float) -> str:
+    """A length as on a saw bench: whole millimetres, or inches to a hundredth."""
+    if length_unit() == "inch":
+        text = f"{value_mm / MM_PER_INCH:.2f}".rstrip("0").rstrip(".")
+        return f"{text}{SPACE}in"
+    text = f"{value_mm:.0f}" if value_mm >= 10 else f"{value_mm:.1f}".removesuffix(".0")
+    return f"{text}{SPACE}mm"
 
 
 def chance(value: float) -> str:
@@ -264,6 +283,7 @@ def init_formats(app: Flask) -> None:
     from gardenapp.web.languages import init_languages
 
     init_languages(app)
+    app.extensions[UNITS] = amount
     filters = app.jinja_env.filters
     for function in (
         temperature,
@@ -283,7 +303,7 @@ def init_formats(app: Flask) -> None:
         shortest,
         said,
         treatment_words,
-        retold,
+        told,
         fault,
         owned,
         quoted,

@@ -70,7 +70,7 @@ def test_a_broken_file_is_refused_with_its_line(case: Broken) -> None:
         read(data, options=options)
 
     errors = refusal.value.errors
-    assert any(error.line == line and words in error.message for error in errors), errors
+    assert any(error.line == line and words in str(error.message) for error in errors), errors
     for error in errors:
         str(error).encode("utf-8")
         assert len(str(error)) < 400
@@ -142,7 +142,7 @@ def test_a_person_s_choice_of_columns_wins() -> None:
 def test_other_temperature_columns_are_told() -> None:
     reading = read(AWKWARD["two temperatures"][0])
 
-    assert any("Probe temperature" in note for note in reading.notes)
+    assert any("Probe temperature" in str(note) for note in reading.notes)
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,7 @@ def test_other_temperature_columns_are_told() -> None:
         ("two downloads that overlap", "4 rows repeated"),
         ("newest first", "newest row comes first"),
         ("downloads in the wrong order", "not in the order of time"),
-        ("two downloads with a header each", "header comes 1 times more"),
+        ("two downloads with a header each", "header comes once more"),
         ("a summary at the end", "has no date and is left out"),
         ("a minute of readings in one minute", "mean of each minute"),
         ("humidity as a share", "read as a share"),
@@ -163,7 +163,7 @@ def test_what_was_left_out_or_inferred_is_told(name: str, words: str) -> None:
 
     reading = read(data, zone=zone, options=options)
 
-    assert any(words in note for note in reading.notes), reading.notes
+    assert any(words in str(note) for note in reading.notes), reading.notes
 
 
 def test_a_file_of_two_hundred_megabytes_is_refused_by_its_size() -> None:
@@ -179,7 +179,7 @@ def test_a_logger_on_standard_time_is_suspected_when_the_doubled_hour_comes_once
 
     reading = read(table(rows))
 
-    assert any("standard time all year" in note for note in reading.notes)
+    assert any("standard time all year" in str(note) for note in reading.notes)
 
 
 def test_a_logger_without_humidity_has_none() -> None:
@@ -195,9 +195,7 @@ def test_progress_goes_from_none_to_all_without_turning_back() -> None:
         for i in range(40_000)
     ]
 
-    read_logger(
-        table(rows), filename="a.csv", time_zone=UTC_ZONE, progress=told.append
-    )
+    read_logger(table(rows), filename="a.csv", time_zone=UTC_ZONE, progress=told.append)
 
     assert told[0] == 0.0
     assert told[-1] == 1.0
@@ -212,7 +210,7 @@ def test_at_most_fifty_faults_are_listed() -> None:
         read(data)
 
     assert len(refusal.value.errors) == MOST_ERRORS + 1
-    assert refusal.value.errors[-1].message == "and 20 more"
+    assert str(refusal.value.errors[-1].message) == "and 20 more"
 
 
 def test_the_quick_way_takes_less_than_twelve_times_the_file_in_memory() -> None:

@@ -56,7 +56,7 @@ def test_a_broken_file_is_refused_with_words(filename: str, data: bytes) -> None
     assert errors
     assert len(errors) <= MOST_ERRORS + 1
     for error in errors:
-        assert error.message.strip()
+        assert str(error.message).strip()
         str(error).encode("utf-8")  # a lone surrogate would fail on the way to a page
         assert len(str(error)) < 400
 
@@ -115,7 +115,7 @@ def test_the_refusal_names_the_place_and_the_fault(
         read(data, filename=filename)
 
     assert any(
-        error.line == line and error.column == column and words in error.message
+        error.line == line and error.column == column and words in str(error.message)
         for error in refusal.value.errors
     ), refusal.value.errors
 
@@ -129,8 +129,8 @@ def test_truncated_json_names_the_line_and_character_of_the_break() -> None:
 
     error = refusal.value.errors[0]
     assert error.line == cut.count(b"\n") + 1
-    assert error.column.startswith("character ")
-    assert "breaks off" in error.message
+    assert str(error.column).startswith("character ")
+    assert "breaks off" in str(error.message)
 
 
 def test_a_table_cut_off_anywhere_is_refused_or_read_and_never_crashes() -> None:
@@ -155,7 +155,7 @@ def test_at_most_fifty_faults_are_listed_and_the_rest_counted() -> None:
         read(f"{malformed.HEADER}\n{rows}".encode())
 
     assert len(refusal.value.errors) == MOST_ERRORS + 1
-    assert refusal.value.errors[-1].message == "and 22 more"
+    assert str(refusal.value.errors[-1].message) == "and 22 more"
 
 
 def test_a_table_without_its_unit_still_hands_back_its_columns_for_choosing() -> None:

@@ -42,7 +42,7 @@ def test_an_evening_without_its_morning_is_left_out_and_told() -> None:
     reading = read_sample("metno_compact_real_2020-07-20.json", zone=NEW_YORK)
 
     assert {night.night_of.isoformat() for night in reading.nights} == {"2020-07-22", "2020-07-28"}
-    assert any("night of 20 July 2020 is left out" in note for note in reading.notes)
+    assert any("night of 20 July 2020 is left out" in str(note) for note in reading.notes)
 
 
 def test_hourly_nights_are_whole_and_six_hourly_ones_say_what_they_may_miss() -> None:
@@ -54,7 +54,7 @@ def test_hourly_nights_are_whole_and_six_hourly_ones_say_what_they_may_miss() ->
     assert whole == [True, True] + [False] * (len(whole) - 2)
     assert len(whole) > 5
     for night in reading.nights[2:]:
-        assert "Steps of 6 hours: a dip between may be missed." in night.notes
+        assert "Steps of 6 hours: a dip between may be missed." in map(str, night.notes)
 
 
 def test_the_dew_point_comes_from_temperature_and_humidity() -> None:

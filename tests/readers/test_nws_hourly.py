@@ -66,7 +66,9 @@ def test_wind_in_unknown_words_is_told_and_left_out() -> None:
     reading = read_bytes(dump(document))
 
     assert only_night(reading).hours[0].wind_mps is None
-    assert reading.notes == ("Wind given as “a light breeze” is not understood and left out.",)
+    assert tuple(map(str, reading.notes)) == (
+        "Wind given as “a light breeze” is not understood and left out.",
+    )
 
 
 def test_a_period_with_a_null_temperature_is_passed_over() -> None:

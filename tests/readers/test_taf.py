@@ -79,7 +79,7 @@ def test_a_message_without_a_low_says_so(label: str) -> None:
 def test_just_under_zero_is_told() -> None:
     night = only_night(read_bytes(MESSAGES["minus_zero"], now=NOW))
 
-    assert "M00 stands for just under zero; −0.25 °C is taken." in night.notes
+    assert "M00 stands for just under zero; −0.25 °C is taken." in map(str, night.notes)
 
 
 def test_a_message_that_ends_in_the_night_says_it_may_get_colder() -> None:
@@ -88,13 +88,13 @@ def test_a_message_that_ends_in_the_night_says_it_may_get_colder() -> None:
     night = only_night(read_bytes(message, now=NOW))
 
     assert not night.covers_night
-    assert any("may get colder after" in note for note in night.notes)
+    assert any("may get colder after" in str(note) for note in night.notes)
 
 
 def test_a_message_that_begins_at_dawn_says_it_may_have_been_colder() -> None:
     first, second = read_bytes(MESSAGES["two_lows"], now=NOW).nights
 
-    assert any("may have been colder before" in note for note in first.notes)
+    assert any("may have been colder before" in str(note) for note in first.notes)
     assert second.notes == ()
 
 
@@ -111,7 +111,7 @@ def test_of_two_messages_for_a_place_the_later_counts() -> None:
     reading = read_bytes(both, now=NOW)
 
     assert only_night(reading).low_c == 0.0
-    assert "Of 2 messages the latest is read." in reading.notes
+    assert "Of 2 messages the latest is read." in map(str, reading.notes)
 
 
 def test_the_night_is_that_of_the_gardens_zone() -> None:

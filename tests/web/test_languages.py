@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from datetime import date
 from io import BytesIO
@@ -13,13 +14,17 @@ from babel.messages.catalog import Message
 from babel.messages.pofile import read_po
 from flask import Flask
 
+from gardenapp.errors import OutOfRange
 from gardenapp.extensions import db
+from gardenapp.folders import PACKAGE
+from gardenapp.messages import Celsius, Day, Length, Number, say, say_n, to_json
 from gardenapp.models.people import Garden, Member
 from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.services.garden import people
 from gardenapp.services.notices import feeds
 from gardenapp.web import catalogue, formats
-from gardenapp.words import _, later, n_, retold, speaking
+from gardenapp.web.access import sign_in
+from gardenapp.words import _, later, n_, speaking, told
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.fuzz.test_forms import forms_of
@@ -344,32 +349,94 @@ def test_no_form_that_comes_back_speaks_english_to_a_spanish_reader(
     assert read >= 10
 
 
-# What modules without languages say
+# Messages: what modules without languages give to be said
 
 
-def spoken() -> list[str]:
-    """Each of their texts as it might be said, with numbers put in its places."""
+def calls_of_messages() -> list[ast.Call]:
+    """Every place in the code that makes a message."""
     return [
-        re.sub(r"%\(n(\d+)\)s", lambda place: f"{place[1]}4", text.replace("%%", "%"))
-        if "%(n1)s" in text
-        else text
-        for text in catalogue.code_texts()
+        node
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id in {"say", "say_n"}
     ]
 
 
-def test_what_readers_and_designs_say_is_told_again_in_spanish(app: Flask) -> None:
-    same_in_both = {strings(m.id)[0] for m in messages() if m.id == m.string}
-    assert len(spoken()) > 200
-    with app.test_request_context():
-        assert [retold(text) for text in spoken()] == spoken()
-        with speaking("es"):
-            lapses = [text for text in spoken() if retold(text) == text]
-            assert set(lapses) <= same_in_both
-            assert (
-                retold("There is no low in this message from EGLL: it cancels an earlier one.")
-                == "No hay mínima en este mensaje de EGLL: anula uno anterior."
-            )
-            assert retold("Odile’s own words") == "Odile’s own words"
+def test_every_message_of_the_code_is_in_the_catalogue_with_all_its_values() -> None:
+    known = {text for message in messages() for text in strings(message.id)}
+    calls = calls_of_messages()
+
+    assert len(calls) > 400
+    for call in calls:
+        name = getattr(call.func, "id", "")
+        texts = [ast.literal_eval(part) for part in call.args[: 2 if name == "say_n" else 1]]
+        given = {keyword.arg for keyword in call.keywords}
+        assert set(texts) <= known
+        for text in texts:
+            assert set(re.findall(r"%\((\w+)\)s", text)) - {"num"} == given - {"num"}, text
+
+
+# In the words of nights and notices, which are being made anew.
+STILL_GLUED = {
+    " (from %(places)s)",
+    " and ",
+    " on these plots",
+    ", plot ",
+    "The sun heats what is under them. ",
+}
+
+
+def test_no_text_has_a_space_at_its_edge() -> None:
+    glued = {text for message in messages() for text in strings(message.id) if text != text.strip()}
+
+    assert glued == STILL_GLUED
+
+
+def test_a_translator_is_told_where_each_text_stands() -> None:
+    assert [m.id for m in messages() if not m.locations] == []
+
+
+def test_a_message_is_said_in_the_language_of_its_reader(app: Flask, make: Factory) -> None:
+    make.garden()
+    notice = say("a frost advisory")
+    words = say(
+        "The weather service has %(notice)s out for the night of %(day)s.",
+        notice=notice,
+        day=Day(date(2026, 5, 4)),
+    )
+    rows = say_n("%(num)s row without a low left out.", "%(num)s rows without a low left out.", 2)
+    cold = say("%(value)s °C is outside −60 to +60 °C", value=Number(60.5))
+
+    english = "The weather service has a frost advisory out for the night of 4 May 2026."
+    assert str(words) == english
+    with app.test_request_context("/", headers={"Accept-Language": "es"}):
+        assert str(words) == english
+        assert told(words) == (
+            "El servicio meteorológico tiene una advertencia de escarcha en vigor para la "
+            "noche del 4 de mayo de 2026."
+        )
+        assert told(rows) == "2 filas sin mínima, fuera de la cuenta."
+        assert told(OutOfRange(cold)) == "60,5 °C está fuera de −60 a +60 °C"
+        assert told(to_json(words)) == told(words)
+        assert told("Odile’s own words") == "Odile’s own words"
+        assert told(None) is None
+        with speaking("en"):
+            assert told(words) == english
+
+
+def test_amounts_are_written_in_the_units_of_the_reader(make: Factory, pages: Pages) -> None:
+    member = make.coordinator(temperature_unit="F", length_unit="inch", language="es")
+    cold = say("%(text)s is not a date and time", text=Celsius(-1.1))
+    size = say(
+        "window %(across)s x %(down)s", across=Length(609.6, is_bare=True), down=Length(1016.0)
+    )
+
+    with pages.client.application.test_request_context():
+        sign_in(member)
+        assert told(cold).startswith(f"30,0{formats.SPACE}°F")
+        assert told(size) == f"ventana 24 x 40{formats.SPACE}in"
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Message, say
+from gardenapp.messages import Number as Figure
 
 Id = int | str
 Number = int | float
@@ -207,12 +209,12 @@ def check_problem(problem: Problem) -> None:
     treatment_ids = {treatment.id for treatment in problem.treatments}
 
     for plot in problem.plots:
-        where = f"plot {plot.id}"
+        where = say("plot %(id)s", id=plot.id)
         for name in ("length_cm", "width_cm", "bed_width_cm"):
             _number(where, name, getattr(plot, name), above=0.0, optional=True)
         _number(where, "minutes_away", plot.minutes_away)
     for planting in problem.plantings:
-        where = f"planting {planting.id}"
+        where = say("planting %(id)s", id=planting.id)
         _known(where, "plot_id", planting.plot_id, plot_ids)
         _whole(where, "count", planting.count)
         _number(where, "spread_cm", planting.spread_cm, above=0.0)
@@ -220,7 +222,7 @@ def check_problem(problem: Problem) -> None:
         _number(where, "worth", planting.worth, above=0.0)
         _number(where, "bare_damage", planting.bare_damage, most=1.0)
     for pool in problem.pools:
-        where = f"cover {pool.id}"
+        where = say("cover %(id)s", id=pool.id)
         _whole(where, "count", pool.count)
         for name in ("inner_length_cm", "inner_width_cm", "outer_length_cm", "outer_width_cm"):
             _number(where, name, getattr(pool, name), above=0.0)
@@ -230,42 +232,70 @@ def check_problem(problem: Problem) -> None:
         _number(where, "gust_limit_mps", pool.gust_limit_mps, optional=True)
     for treatment in problem.treatments:
         for pool_id in treatment.pool_ids:
-            _known(f"treatment {treatment.id}", "pool_ids", pool_id, pool_ids)
+            _known(say("treatment %(id)s", id=treatment.id), "pool_ids", pool_id, pool_ids)
     for (planting_id, treatment_id), share in problem.damage.items():
-        _number(f"damage of {planting_id} under {treatment_id}", "share", share, most=1.0)
-    _whole("problem", "shelter_spaces", problem.shelter_spaces)
-    _number("problem", "shelter_minutes_per_pot", problem.shelter_minutes_per_pot)
-    _number("problem", "minutes_budget", problem.minutes_budget, optional=True)
-    _number("problem", "worth_per_minute", problem.worth_per_minute)
-    _number("problem", "gust_mps", problem.gust_mps, optional=True)
+        where = say(
+            "damage of %(planting)s under %(treatment)s",
+            planting=planting_id,
+            treatment=treatment_id,
+        )
+        _number(where, "share", share, most=1.0)
+    where = say("problem")
+    _whole(where, "shelter_spaces", problem.shelter_spaces)
+    _number(where, "shelter_minutes_per_pot", problem.shelter_minutes_per_pot)
+    _number(where, "minutes_budget", problem.minutes_budget, optional=True)
+    _number(where, "worth_per_minute", problem.worth_per_minute)
+    _number(where, "gust_mps", problem.gust_mps, optional=True)
     for use in problem.fixed:
-        where = f"fixed use in plot {use.plot_id}"
+        where = say("fixed use in plot %(plot)s", plot=use.plot_id)
         _known(where, "plot_id", use.plot_id, plot_ids)
         _known(where, "treatment_id", use.treatment_id, treatment_ids)
         for unit in use.units:
             for planting_id, plants in unit.items():
                 if planting_plots.get(planting_id) != use.plot_id:
-                    raise OutOfRange(f"{where}: planting {planting_id} does not stand there")
+                    raise OutOfRange(
+                        say(
+                            "%(where)s: planting %(planting)s does not stand there",
+                            where=where,
+                            planting=planting_id,
+                        )
+                    )
                 _whole(where, f"plants of {planting_id}", plants)
 
 
 def _no_twins(kind: str, ids: Collection[Id]) -> None:
     if len(set(ids)) != len(ids):
-        raise OutOfRange(f"two records share one {kind} id: each {kind} needs its own")
+        raise OutOfRange(
+            say("two records share one %(kind)s id: each %(kind)s needs its own", kind=kind)
+        )
 
 
-def _known(where: str, name: str, value: Id, known: Collection[Id]) -> None:
+def _known(where: Message, name: str, value: Id, known: Collection[Id]) -> None:
     if value not in known:
-        raise OutOfRange(f"{where}: {name} {value!r} is not in the problem")
+        raise OutOfRange(
+            say(
+                "%(where)s: %(name)s %(value)s is not in the problem",
+                where=where,
+                name=name,
+                value=repr(value),
+            )
+        )
 
 
-def _whole(where: str, name: str, value: int) -> None:
+def _whole(where: Message, name: str, value: int) -> None:
     if value != int(value) or value < 0:
-        raise OutOfRange(f"{where}: {name} must be a whole number, 0 or more, not {value!r}")
+        raise OutOfRange(
+            say(
+                "%(where)s: %(name)s must be a whole number, 0 or more, not %(value)s",
+                where=where,
+                name=name,
+                value=repr(value),
+            )
+        )
 
 
 def _number(
-    where: str,
+    where: Message,
     name: str,
     value: float | None,
     *,
@@ -276,9 +306,35 @@ def _number(
     if value is None:
         if optional:
             return
-        raise OutOfRange(f"{where}: {name} is missing")
+        raise OutOfRange(say("%(where)s: %(name)s is missing", where=where, name=name))
     too_low = value <= above if above is not None else value < 0
     if not math.isfinite(value) or too_low or value > most:
-        least = f"above {above:g}" if above is not None else "0 or more"
-        upper = f" and at most {most:g}" if most < math.inf else ""
-        raise OutOfRange(f"{where}: {name} must be {least}{upper}, not {value!r}")
+        shown = repr(value)
+        if above is not None:
+            raise OutOfRange(
+                say(
+                    "%(where)s: %(name)s must be above %(least)s, not %(value)s",
+                    where=where,
+                    name=name,
+                    least=Figure(above),
+                    value=shown,
+                )
+            )
+        if most < math.inf:
+            raise OutOfRange(
+                say(
+                    "%(where)s: %(name)s must be 0 or more and at most %(most)s, not %(value)s",
+                    where=where,
+                    name=name,
+                    most=Figure(most),
+                    value=shown,
+                )
+            )
+        raise OutOfRange(
+            say(
+                "%(where)s: %(name)s must be 0 or more, not %(value)s",
+                where=where,
+                name=name,
+                value=shown,
+            )
+        )

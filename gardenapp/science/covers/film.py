@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Length, say
 
 POLYETHYLENE_KGM3 = 920.0
 """Low-density polyethylene, within the 914 to 940 of published tables."""
@@ -18,13 +19,13 @@ _LONGEST_MM = 100_000.0
 
 def _positive(name: str, value: float) -> float:
     if not (math.isfinite(value) and value > 0.0):
-        raise OutOfRange(f"{name} must be above 0, not {value}")
+        raise OutOfRange(say("%(name)s must be above 0, not %(value)s", name=name, value=value))
     return value
 
 
 def _not_negative(name: str, value: float) -> float:
     if not (math.isfinite(value) and value >= 0.0):
-        raise OutOfRange(f"{name} must be 0 or more, not {value}")
+        raise OutOfRange(say("%(name)s must be 0 or more, not %(value)s", name=name, value=value))
     return value
 
 
@@ -123,7 +124,12 @@ def strips_needed(width_mm: float, roll_width_mm: float, overlap_mm: float) -> i
     if width_mm <= _positive("roll_width_mm", roll_width_mm):
         return 1
     if _not_negative("overlap_mm", overlap_mm) >= roll_width_mm:
-        raise OutOfRange(f"overlap_mm must be less than the roll's {roll_width_mm:g} mm")
+        raise OutOfRange(
+            say(
+                "overlap_mm must be less than the roll's %(width)s",
+                width=Length(roll_width_mm, "g"),
+            )
+        )
     return math.ceil((width_mm - overlap_mm) / (roll_width_mm - overlap_mm) - 1e-9)
 
 
@@ -166,15 +172,23 @@ def plan_film(
     if roll.length_mm is not None:
         _positive("roll length", roll.length_mm)
     if not sheets:
-        raise OutOfRange("There are no sheets to cut.")
+        raise OutOfRange(say("There are no sheets to cut."))
     if sum(sheet.count for sheet in sheets) > MOST_SHEETS:
-        raise OutOfRange(f"A film plan takes at most {MOST_SHEETS} sheets.")
+        raise OutOfRange(say("A film plan takes at most %(most)s sheets.", most=MOST_SHEETS))
     for sheet in sheets:
         if sheet.count < 1:
-            raise OutOfRange(f"sheet {sheet.name}: count must be 1 or more, not {sheet.count}")
+            raise OutOfRange(
+                say(
+                    "sheet %(name)s: count must be 1 or more, not %(count)s",
+                    name=sheet.name,
+                    count=sheet.count,
+                )
+            )
         for side in (sheet.length_mm, sheet.width_mm):
             if not (math.isfinite(side) and 0.0 < side <= _LONGEST_MM):
-                raise OutOfRange(f"sheet {sheet.name}: sides must be above 0 and at most 100 m")
+                raise OutOfRange(
+                    say("sheet %(name)s: sides must be above 0 and at most 100 m", name=sheet.name)
+                )
 
     ways = [_ways(sheet, roll.width_mm, hem_mm, overlap_mm) for sheet in sheets]
     plans = [_in_rows(sheets, cut, roll) for cut in _choices(ways)]

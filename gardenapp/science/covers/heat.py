@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.humidity import dew_point_c, vapour_pressure_hpa
 
 STEFAN_BOLTZMANN = 5.670374e-8  # [W m-2 K-4]
@@ -63,7 +64,13 @@ def emissivity_swinbank(temperature_c: float) -> float:
 
 def _vapour(vapour_hpa: float) -> float:
     if not 0.0 < vapour_hpa < 200.0:
-        raise OutOfRange(f"vapour_hpa must be above 0 and below 200, not {vapour_hpa}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be above 0 and below 200, not %(value)s",
+                name="vapour_hpa",
+                value=vapour_hpa,
+            )
+        )
     return vapour_hpa
 
 
@@ -82,7 +89,13 @@ def clear_sky_emissivities(temperature_c: float, humidity_percent: float) -> dic
 def cloudy_emissivity(clear: float, cloud_fraction: float) -> float:
     """A sky with cloud: times 1 + 0.17·cloud², at most 1 (Bras, as in VIC). [-]"""
     if not 0.0 <= cloud_fraction <= 1.0:
-        raise OutOfRange(f"cloud_fraction must be 0 to 1, not {cloud_fraction}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to 1, not %(value)s",
+                name="cloud_fraction",
+                value=cloud_fraction,
+            )
+        )
     return min(1.0, clear * (1.0 + 0.17 * cloud_fraction**2))
 
 
@@ -106,7 +119,7 @@ def net_long_wave_mj(
 ) -> float:
     """Net long-wave loss of a grass day, FAO-56 eq. 39. [MJ m-2 d-1]"""
     if not (clear_sky_mj > 0.0 and solar_mj >= 0.0):
-        raise OutOfRange("clear_sky_mj must be above 0 and solar_mj 0 or more")
+        raise OutOfRange(say("clear_sky_mj must be above 0 and solar_mj 0 or more"))
     sigma_mj = 4.903e-9
     mean_fourth = ((highest_c + 273.16) ** 4 + (lowest_c + 273.16) ** 4) / 2.0
     share = min(1.0, solar_mj / clear_sky_mj)
@@ -123,9 +136,17 @@ def dewy_film_emissivity(dry_emissivity: float, dew_g_cm2: float) -> float:
     opaque to the night's radiation.
     """
     if not 0.0 <= dry_emissivity <= 1.0:
-        raise OutOfRange(f"dry_emissivity must be 0 to 1, not {dry_emissivity}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to 1, not %(value)s",
+                name="dry_emissivity",
+                value=dry_emissivity,
+            )
+        )
     if not dew_g_cm2 >= 0.0:
-        raise OutOfRange(f"dew_g_cm2 must be 0 or more, not {dew_g_cm2}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="dew_g_cm2", value=dew_g_cm2)
+        )
     if dew_g_cm2 == 0.0:
         return dry_emissivity
     return dry_emissivity + (1.0 - dry_emissivity) * math.exp(-((KON_DEW_G_CM2 / dew_g_cm2) ** 2))
@@ -137,7 +158,9 @@ def convection_wm2k(wind_mps: float) -> float:
     Other published forms differ by a factor of two.
     """
     if not (math.isfinite(wind_mps) and wind_mps >= 0.0):
-        raise OutOfRange(f"wind_mps must be 0 or more, not {wind_mps}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="wind_mps", value=wind_mps)
+        )
     return 2.8 + 3.0 * wind_mps
 
 
@@ -158,7 +181,7 @@ def soil_fall_k(loss_wm2: float, hours: float, admittance: float) -> float:
     admittance : √(conductivity × heat capacity). [J m-2 K-1 s-½]
     """
     if admittance <= 0.0 or hours < 0.0:
-        raise OutOfRange("admittance must be above 0 and hours 0 or more")
+        raise OutOfRange(say("admittance must be above 0 and hours 0 or more"))
     return 2.0 * loss_wm2 * math.sqrt(hours * 3600.0 / math.pi) / admittance
 
 
@@ -266,14 +289,22 @@ def heat_balance(
     by Newton's steps. No condensation and no heat stored in the film or the plants.
     """
     if not 0.0 <= transmittance <= 1.0:
-        raise OutOfRange(f"transmittance must be 0 to 1, not {transmittance}")
+        raise OutOfRange(
+            say("transmittance must be 0 to 1, not %(transmittance)s", transmittance=transmittance)
+        )
     for name, value in (("outside_wm2k", outside_wm2k), ("inside_wm2k", inside_wm2k)):
         if not (math.isfinite(value) and value > 0.0):
-            raise OutOfRange(f"{name} must be above 0, not {value}")
+            raise OutOfRange(say("%(name)s must be above 0, not %(value)s", name=name, value=value))
     if not (air_height_m >= 0.0 and changes_per_h >= 0.0):
-        raise OutOfRange("air_height_m and changes_per_h must be 0 or more")
+        raise OutOfRange(say("air_height_m and changes_per_h must be 0 or more"))
     if not 0.0 < sky_wm2 < 1000.0:
-        raise OutOfRange(f"sky_wm2 must be above 0 and below 1000, not {sky_wm2}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be above 0 and below 1000, not %(value)s",
+                name="sky_wm2",
+                value=sky_wm2,
+            )
+        )
     absorbed = 1.0 - transmittance
     each_wm2k = 2.0 * inside_wm2k
     leak_wm2k = leakage_w(air_height_m, changes_per_h, 1.0)

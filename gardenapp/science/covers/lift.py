@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 
 SECOND_LAYER_SHARE = 0.6
@@ -52,7 +53,7 @@ class LiftPrior:
 
 def _share(name: str, value: float) -> float:
     if not 0.0 <= value <= 1.0:
-        raise OutOfRange(f"{name} must be 0 to 1, not {value}")
+        raise OutOfRange(say("%(name)s must be 0 to 1, not %(value)s", name=name, value=value))
     return value
 
 

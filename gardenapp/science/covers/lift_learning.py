@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.learning import normal_normal_robust
 
@@ -39,9 +40,11 @@ class NightLift:
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.lift_k):
-            raise OutOfRange("every night's lift must be a finite number")
+            raise OutOfRange(say("every night's lift must be a finite number"))
         if not 0.0 < self.share <= 1.0:
-            raise OutOfRange(f"share must be above 0 to 1, not {self.share}")
+            raise OutOfRange(
+                say("%(name)s must be above 0 to 1, not %(value)s", name="share", value=self.share)
+            )
 
 
 @dataclass(frozen=True)
@@ -92,7 +95,13 @@ def learn_lift(
     `learning.normal_normal_robust`. Raises OutOfRange for scatters out of range.
     """
     if not (math.isfinite(trial_scatter_k) and trial_scatter_k >= 0.0):
-        raise OutOfRange(f"trial_scatter_k must be 0 or more, not {trial_scatter_k}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 or more, not %(value)s",
+                name="trial_scatter_k",
+                value=trial_scatter_k,
+            )
+        )
     told = [night.lift_k for trial in trials for night in trial]
     robust = normal_normal_robust(prior, told, math.hypot(night_scatter_k, trial_scatter_k))
     far_out = iter(robust.weights)
@@ -142,5 +151,5 @@ def full_sun_gain_k(gain_k: float, *, noon_wm2: float, reference_wm2: float) -> 
     A gain below 0 counts as 0. Raises OutOfRange for a noon without sun or a reference not above 0.
     """
     if not (noon_wm2 > 0.0 and reference_wm2 > 0.0):
-        raise OutOfRange("noon_wm2 and reference_wm2 must be above 0")
+        raise OutOfRange(say("noon_wm2 and reference_wm2 must be above 0"))
     return max(0.0, gain_k) * min(2.0, max(0.4, reference_wm2 / noon_wm2))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 
 GRAVITY_MPS2 = 9.81
 AIR_DENSITY_KGM3 = 1.225  # standard atmosphere at sea level, 15 °C
@@ -16,13 +17,13 @@ AIR_DENSITY_KGM3 = 1.225  # standard atmosphere at sea level, 15 °C
 
 def _not_negative(name: str, value: float) -> float:
     if not (math.isfinite(value) and value >= 0.0):
-        raise OutOfRange(f"{name} must be 0 or more, not {value}")
+        raise OutOfRange(say("%(name)s must be 0 or more, not %(value)s", name=name, value=value))
     return value
 
 
 def _positive(name: str, value: float) -> float:
     if not (math.isfinite(value) and value > 0.0):
-        raise OutOfRange(f"{name} must be above 0, not {value}")
+        raise OutOfRange(say("%(name)s must be above 0, not %(value)s", name=name, value=value))
     return value
 
 
@@ -39,9 +40,7 @@ def dynamic_pressure_pa(wind_mps: float, rho_kgm3: float = AIR_DENSITY_KGM3) -> 
     return 0.5 * _positive("rho_kgm3", rho_kgm3) * _not_negative("wind_mps", wind_mps) ** 2
 
 
-def wind_at_height(
-    wind_mps: float, *, height_m: float, measured_at_m: float = 10.0
-) -> float:
+def wind_at_height(wind_mps: float, *, height_m: float, measured_at_m: float = 10.0) -> float:
     """Wind at another height above short grass, by the FAO-56 log form. [m/s]
 
     FAO-56 eq. 47 brings a wind to 2 m with 4.87/ln(67.8 z - 5.42); two such factors
@@ -50,7 +49,9 @@ def wind_at_height(
     """
     for name, value in (("height_m", height_m), ("measured_at_m", measured_at_m)):
         if not 0.2 <= value <= 200.0:
-            raise OutOfRange(f"{name} must be 0.2 to 200 m, not {value}")
+            raise OutOfRange(
+                say("%(name)s must be 0.2 to 200 m, not %(value)s", name=name, value=value)
+            )
     speed = _not_negative("wind_mps", wind_mps)
     return speed * math.log(67.8 * height_m - 5.42) / math.log(67.8 * measured_at_m - 5.42)
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Joined, Length, Message, Number, Words, listed, say
 from gardenapp.science.covers import heat, wind
 from gardenapp.science.covers.film import Roll, Sheet, plan_film
 from gardenapp.science.covers.lift import LiftPrior
@@ -89,9 +90,19 @@ def design(
     OutOfRange : a size, gust or angle no cover has.
     """
     if not (math.isfinite(gust_mps) and 0.0 <= gust_mps <= _MOST_GUST_MPS):
-        raise OutOfRange(f"gust_mps must be 0 to {_MOST_GUST_MPS:g}, not {gust_mps:g}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to %(most)s, not %(value)s",
+                name="gust_mps",
+                most=Number(_MOST_GUST_MPS),
+                value=Number(gust_mps),
+            ),
+            about="gust_mps",
+        )
     if not (math.isfinite(peg_n) and peg_n > 0.0):
-        raise OutOfRange(f"peg_n must be above 0, not {peg_n:g}")
+        raise OutOfRange(
+            say("%(name)s must be above 0, not %(value)s", name="peg_n", value=Number(peg_n))
+        )
     draft = _draft(wish)
     problems = list(draft.problems)
     mass = _mass_kg(draft)
@@ -161,16 +172,32 @@ def _mass_kg(draft: Draft) -> float:
     )
 
 
-def _two_people(mass_kg: float, draft: Draft) -> tuple[bool, str]:
-    reasons = []
-    if mass_kg > TWO_PEOPLE_KG:
-        reasons.append(f"it weighs {mass_kg:.0f} kg, more than {TWO_PEOPLE_KG:g} kg")
-    longest = max(draft.outer_mm)
-    if longest > TWO_PEOPLE_MM:
-        reasons.append(f"it is {longest / 1000.0:.1f} m long, more than 2 m")
-    if not reasons:
-        return False, ""
-    return True, f"Two people: {' and '.join(reasons)} (common practice, no source)."
+def _two_people(mass_kg: float, draft: Draft) -> tuple[bool, Words]:
+    longest_mm = max(draft.outer_mm)
+    is_heavy, is_long = mass_kg > TWO_PEOPLE_KG, longest_mm > TWO_PEOPLE_MM
+    mass, most = Number(mass_kg, ".0f"), Number(TWO_PEOPLE_KG)
+    longest = Number(longest_mm / 1000.0, ".1f")
+    if is_heavy and is_long:
+        return True, say(
+            "Two people: it weighs %(mass)s kg, more than %(most)s kg and it is %(longest)s m "
+            "long, more than 2 m (common practice, no source).",
+            mass=mass,
+            most=most,
+            longest=longest,
+        )
+    if is_heavy:
+        return True, say(
+            "Two people: it weighs %(mass)s kg, more than %(most)s kg (common practice, no "
+            "source).",
+            mass=mass,
+            most=most,
+        )
+    if is_long:
+        return True, say(
+            "Two people: it is %(longest)s m long, more than 2 m (common practice, no source).",
+            longest=longest,
+        )
+    return False, ""
 
 
 # --- plants and bed ---------------------------------------------------------------------------
@@ -195,16 +222,23 @@ def _capacity(draft: Draft, plants: Plants) -> int:
     )
 
 
-def _why_none(draft: Draft, plants: Plants) -> str:
+def _why_none(draft: Draft, plants: Plants) -> Message:
     top = plants.height_mm + CLEARANCE_MM
     if top > draft.inner_mm[2]:
-        return (
-            f"The plants are too tall: {plants.height_mm:.0f} mm and 50 mm of air above need "
-            f"{top:.0f} mm, and inside there are {draft.inner_mm[2]:.0f} mm."
+        return say(
+            "The plants are too tall: %(height)s and %(air)s of air above need %(needed)s, and "
+            "inside there are %(inside)s.",
+            height=Length(plants.height_mm),
+            air=Length(CLEARANCE_MM),
+            needed=Length(top),
+            inside=Length(draft.inner_mm[2]),
         )
-    return (
-        f"The plants are too wide: they spread {plants.spread_mm:.0f} mm, and at their tops the "
-        f"cover is {draft.width_at(top - 1e-6):.0f} mm by {draft.inner_mm[0]:.0f} mm inside."
+    return say(
+        "The plants are too wide: they spread %(spread)s, and at their tops the cover is "
+        "%(width)s by %(length)s inside.",
+        spread=Length(plants.spread_mm),
+        width=Length(draft.width_at(top - 1e-6)),
+        length=Length(draft.inner_mm[0]),
     )
 
 
@@ -226,14 +260,21 @@ def bed_fit(length_mm: float, width_mm: float, bed: Bed) -> BedFit:
         choices, key=lambda choice: (choice[0], round(min(choice[1], choice[2]), 6), not choice[3])
     )
     if fits:
-        words = (
-            f"It fits by its {across:.0f} mm side, with {side:.0f} mm to spare on each side and "
-            f"{end:.0f} mm at each end."
+        words = say(
+            "It fits by its %(across)s side, with %(side)s to spare on each side "
+            "and %(end)s at each end.",
+            across=Length(across),
+            side=Length(side),
+            end=Length(end),
         )
     else:
-        words = (
-            f"It does not fit: {length_mm:.0f} by {width_mm:.0f} mm on a bed of "
-            f"{bed.length_mm:.0f} by {bed.width_mm:.0f} mm, whichever way round."
+        words = say(
+            "It does not fit: %(length)s by %(width)s on a bed of %(bed_length)s by "
+            "%(bed_width)s, whichever way round.",
+            length=Length(length_mm, is_bare=True),
+            width=Length(width_mm),
+            bed_length=Length(bed.length_mm, is_bare=True),
+            bed_width=Length(bed.width_mm),
         )
     return BedFit(fits, is_turned, round(side, 3), round(end, 3), words)
 
@@ -259,14 +300,23 @@ def _wind(draft: Draft, mass_kg: float, gust_mps: float, peg_n: float) -> WindNe
     push_n = SAFETY * wind.dynamic_pressure_pa(gust_mps) * DRAG * side_m2
     pull_n = max(0.0, up_kg - mass_kg) * wind.GRAVITY_MPS2
     pegs = max(4, math.ceil((push_n + pull_n) / peg_n))
-    opening = " Wind can get in, which doubles the lift: close it." if draft.is_open else ""
+    words: Words
     if ballast == 0.0:
-        words = f"It stands a gust of {gust_mps:.0f} m/s by its own weight."
-    else:
-        words = (
-            f"For a gust of {gust_mps:.0f} m/s put {ballast:.0f} kg on its foot, low down, or "
-            f"hold it with {pegs} pegs or ties that each stand a pull of {peg_n:.0f} N."
+        words = say(
+            "It stands a gust of %(gust)s m/s by its own weight.",
+            gust=Number(gust_mps, ".0f"),
         )
+    else:
+        words = say(
+            "For a gust of %(gust)s m/s put %(ballast)s kg on its foot, low down, or "
+            "hold it with %(pegs)s pegs or ties that each stand a pull of %(pull)s N.",
+            gust=Number(gust_mps, ".0f"),
+            ballast=Number(ballast, ".0f"),
+            pegs=pegs,
+            pull=Number(peg_n, ".0f"),
+        )
+    if draft.is_open:
+        words = Joined((words, say("Wind can get in, which doubles the lift: close it.")))
     return WindNeeds(
         gust_mps=gust_mps,
         uplift_kg=max(0.0, up_kg - mass_kg),
@@ -277,7 +327,7 @@ def _wind(draft: Draft, mass_kg: float, gust_mps: float, peg_n: float) -> WindNe
         bare_limit_mps=wind.gust_limit_mps(
             mass_kg=mass_kg, area_m2=plan_m2, coefficient=suction, safety=SAFETY
         ),
-        words=words + opening,
+        words=words,
     )
 
 
@@ -312,9 +362,12 @@ def predict_lift(wish: Wish, prior: LiftPrior) -> PredictedLift:
         plant_air_k=exposure.plant_air_k(Estimate(1.0, 0.0), height_m / 2.0).mean,
     )
     low, high = widened.clear.interval(0.8)
-    words = (
-        f"On a clear night about {widened.clear.mean:.1f} K, likely {low:.1f} to {high:.1f} K, "
-        "going by the nearest construction; a trial of its own will tell."
+    words = say(
+        "On a clear night about %(mean)s K, likely %(low)s to %(high)s K, going by "
+        "the nearest construction; a trial of its own will tell.",
+        mean=Number(widened.clear.mean, ".1f"),
+        low=Number(low, ".1f"),
+        high=Number(high, ".1f"),
     )
     return PredictedLift(draft.construction, widened, second, words)
 
@@ -339,12 +392,15 @@ def _missing(
                     short,
                     "pieces",
                     None if price is None else price * short,
-                    f"{short} more of: {item.name}.",
+                    say("%(count)s more of: %(name)s.", count=short, name=item.shown),
+                    item.shown,
                 )
             )
     if on_hand.tools is not None:
         missing += [
-            MissingMaterial(tool, 1, 0, 1, "tool", None, f"No {tool}: borrow one.")
+            MissingMaterial(
+                tool, 1, 0, 1, "tool", None, say("No %(tool)s: borrow one.", tool=Message(tool))
+            )
             for tool in draft.tools
             if tool not in on_hand.tools
         ]
@@ -366,7 +422,15 @@ def _missing_timber(parts: tuple[Part, ...], on_hand: OnHand) -> list[MissingMat
         if not short:
             continue
         price = on_hand.prices.get(section)
-        names = ", ".join(f"{gap.count} x {gap.name} {gap.length_mm:.0f} mm" for gap in gaps)
+        names = listed(
+            say(
+                "%(count)s x %(name)s %(length)s",
+                count=gap.count,
+                name=Message(gap.name),
+                length=Length(gap.length_mm),
+            )
+            for gap in gaps
+        )
         missing.append(
             MissingMaterial(
                 section,
@@ -375,7 +439,12 @@ def _missing_timber(parts: tuple[Part, ...], on_hand: OnHand) -> list[MissingMat
                 short,
                 "m",
                 None if price is None else price * short,
-                f"{short:.2f} m of {section} short, without the saw's waste: {names}.",
+                say(
+                    "%(short)s m of %(section)s short, without the saw's waste: %(names)s.",
+                    short=Number(short, ".2f"),
+                    section=section,
+                    names=names,
+                ),
             )
         )
     return missing
@@ -396,7 +465,11 @@ def _missing_film(film: tuple[FilmPart, ...], on_hand: OnHand) -> list[MissingMa
     if best <= 0.0:
         return []
     price = on_hand.prices.get("film")
-    after = f" after {best_roll}" if best_roll else ""
+    words = say("%(short)s m² of film short.", short=Number(best, ".1f"))
+    if best_roll:
+        words = say(
+            "%(short)s m² of film short after %(roll)s.", short=Number(best, ".1f"), roll=best_roll
+        )
     return [
         MissingMaterial(
             "film",
@@ -405,7 +478,7 @@ def _missing_film(film: tuple[FilmPart, ...], on_hand: OnHand) -> list[MissingMa
             best,
             "m²",
             None if price is None else price * best,
-            f"{best:.1f} m² of film short{after}.",
+            words,
         )
     ]
 

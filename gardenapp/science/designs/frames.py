@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Length, Number, marked, say
 from gardenapp.science.designs.records import (
     BoxFrame,
     ColdFrame,
@@ -38,7 +39,10 @@ _END_TUCK_MM = 300.0
 
 def _film_um(value: float) -> float:
     if not 10.0 <= value <= 1_000.0:
-        raise OutOfRange(f"film_um must be 10 to 1,000, not {value:g}")
+        raise OutOfRange(
+            say("%(name)s must be 10 to 1,000, not %(value)s", name="film_um", value=Number(value)),
+            about="film_um",
+        )
     return value
 
 
@@ -48,16 +52,19 @@ def box_frame(wish: BoxFrame) -> Draft:
     At each corner the three bars lie side by side, each against the next: so every bar has the
     full length of its side, every cut is square, and the frame measures what its bars measure.
     """
-    length = checked_mm("length", wish.length_mm, 200.0, 6_000.0)
-    width = checked_mm("width", wish.width_mm, 200.0, 6_000.0)
-    height = checked_mm("height", wish.height_mm, 150.0, 2_500.0)
-    thick = checked_mm("bar", wish.bar_mm, 10.0, 100.0)
+    length = checked_mm(say("length"), wish.length_mm, 200.0, 6_000.0, about="length_mm")
+    width = checked_mm(say("width"), wish.width_mm, 200.0, 6_000.0, about="width_mm")
+    height = checked_mm(say("height"), wish.height_mm, 150.0, 2_500.0, about="height_mm")
+    thick = checked_mm(say("bar"), wish.bar_mm, 10.0, 100.0, about="bar_mm")
     film_um = _film_um(wish.film_um)
     if 6.0 * thick > min(length, width, height):
-        raise OutOfRange(f"bars of {thick:g} mm are too thick for so small a frame")
+        raise OutOfRange(
+            say("bars of %(thick)s are too thick for so small a frame", thick=Length(thick, "g")),
+            about="bar_mm",
+        )
     girth = 2.0 * (length + width)
     draft = Draft(
-        title="Timber frame with clear film",
+        title=marked("Timber frame with clear film"),
         construction="box_frame",
         outer_mm=(length, width, height),
         inner_mm=(length - 2.0 * thick, width - 2.0 * thick, height - thick),
@@ -65,50 +72,63 @@ def box_frame(wish: BoxFrame) -> Draft:
         material="PE",
         width_at=lambda at: width - 2.0 * thick if at < height - thick else 0.0,
         parts=[
-            bar("bar along", thick, thick, length, 4),
-            bar("bar across", thick, thick, width, 4),
-            bar("upright", thick, thick, height, 4),
+            bar(marked("bar along"), thick, thick, length, 4),
+            bar(marked("bar across"), thick, thick, width, 4),
+            bar(marked("upright"), thick, thick, height, 4),
         ],
         film=[
-            film_part("film round the sides", girth + OVERLAP_MM, height, film_um),
-            film_part("film over the top", length, width, film_um),
+            film_part(marked("film round the sides"), girth + OVERLAP_MM, height, film_um),
+            film_part(marked("film over the top"), length, width, film_um),
         ],
         items=[
-            Item("screw", 24, 0.004),
-            Item("staple", math.ceil(2.0 * (girth + 4.0 * height) / _STAPLE_EVERY_MM)),
+            Item(marked("screw"), 24, 0.004),
+            Item(marked("staple"), math.ceil(2.0 * (girth + 4.0 * height) / _STAPLE_EVERY_MM)),
         ],
-        tools=["saw", "drill", "screwdriver", "stapler", "scissors", "gloves"],
-        notes=["The uprights stand one bar further in at the corners."],
+        tools=[
+            marked("saw"),
+            marked("drill"),
+            marked("screwdriver"),
+            marked("stapler"),
+            marked("scissors"),
+            marked("gloves"),
+        ],
+        notes=[say("The uprights stand one bar further in at the corners.")],
     )
     draft.steps = [
-        Step("Cut four bars of each length, square.", ("tools", "treated_wood")),
-        Step("Drill, and screw each corner with the three bars side by side.", ("tools",)),
+        Step(say("Cut four bars of each length, square."), ("tools", "treated_wood")),
+        Step(say("Drill, and screw each corner with the three bars side by side."), ("tools",)),
         Step(
-            "Staple the film round the sides over a folded hem, then over the top.",
+            say("Staple the film round the sides over a folded hem, then over the top."),
             ("bags_children", "tools"),
         ),
     ]
     if wish.has_lid:
         inner = width - 2.0 * thick
         draft.parts += [
-            bar("lid bar along", thick, thick, length, 2),
-            bar("lid bar across", thick, thick, inner, 2),
+            bar(marked("lid bar along"), thick, thick, length, 2),
+            bar(marked("lid bar across"), thick, thick, inner, 2),
         ]
-        draft.items += [Item("hinge", 2, 0.05), Item("hook and eye", 2, 0.02), Item("prop", 1)]
+        draft.items += [
+            Item(marked("hinge"), 2, 0.05),
+            Item(marked("hook and eye"), 2, 0.02),
+            Item(marked("prop"), 1),
+        ]
         draft.steps.append(
-            Step("Put the top film on the lid instead, hinge it, and hook it shut.", ("tools",))
+            Step(
+                say("Put the top film on the lid instead, hinge it, and hook it shut."), ("tools",)
+            )
         )
         draft.outer_mm = (length, width, height + thick)
     if wish.has_vent:
-        draft.parts.append(bar("vent batten", thick, thick, width - 2.0 * thick, 1))
+        draft.parts.append(bar(marked("vent batten"), thick, thick, width - 2.0 * thick, 1))
         draft.steps.append(
-            Step("Leave the film of one end loose on a batten, to roll up as a vent.")
+            Step(say("Leave the film of one end loose on a batten, to roll up as a vent."))
         )
     if not (wish.has_lid or wish.has_vent):
-        draft.notes.append("With neither lid nor vent it has to be lifted off every morning.")
+        draft.notes.append(say("With neither lid nor vent it has to be lifted off every morning."))
     draft.steps += [
-        Step("Set it down with its edge on the soil and close every gap.", ("wind_borne",)),
-        Step("Open it on every bright morning; brush snow off.", ("overheating", "snow_load")),
+        Step(say("Set it down with its edge on the soil and close every gap."), ("wind_borne",)),
+        Step(say("Open it on every bright morning; brush snow off."), ("overheating", "snow_load")),
     ]
     top = draft.outer_mm[2]
 
@@ -139,32 +159,35 @@ def box_frame(wish: BoxFrame) -> Draft:
 
 def hoop_tunnel(wish: HoopTunnel) -> Draft:
     """Hoops at even distances along a bed, film over them dug in at the sides."""
-    length = checked_mm("length", wish.length_mm, 300.0, 20_000.0)
-    width = checked_mm("width", wish.width_mm, 200.0, 3_000.0)
-    height = checked_mm("height", wish.height_mm, 100.0, 2_000.0)
-    spacing = checked_mm("hoop spacing", wish.spacing_mm, 200.0, 2_000.0)
-    pipe = checked_mm("pipe", wish.pipe_mm, 4.0, 60.0)
-    wall = checked_mm("pipe wall", wish.pipe_wall_mm, 0.5, pipe / 2.0)
-    buried = checked_mm("buried length", wish.buried_mm, 100.0, 1_000.0)
+    length = checked_mm(say("length"), wish.length_mm, 300.0, 20_000.0, about="length_mm")
+    width = checked_mm(say("width"), wish.width_mm, 200.0, 3_000.0, about="width_mm")
+    height = checked_mm(say("height"), wish.height_mm, 100.0, 2_000.0, about="height_mm")
+    spacing = checked_mm(say("hoop spacing"), wish.spacing_mm, 200.0, 2_000.0, about="spacing_mm")
+    pipe = checked_mm(say("pipe"), wish.pipe_mm, 4.0, 60.0, about="pipe_mm")
+    wall = checked_mm(say("pipe wall"), wish.pipe_wall_mm, 0.5, pipe / 2.0, about="pipe_wall_mm")
+    buried = checked_mm(say("buried length"), wish.buried_mm, 100.0, 1_000.0, about="buried_mm")
     film_um = _film_um(wish.film_um)
     if height > 2.0 * width:
-        raise OutOfRange("height must be at most twice the width: a taller hoop does not stand")
+        raise OutOfRange(
+            say("height must be at most twice the width: a taller hoop does not stand"),
+            about="height_mm",
+        )
     arc, line = hoop(width, height)
     hoops = math.ceil(length / spacing - 1e-9) + 1
     pipe_length = arc + 2.0 * buried
     pipe_kg = math.pi * wall * (pipe - wall) * pipe_length * PLASTIC_KGM3["HDPE"] / 1e9
     draft = Draft(
-        title="Hooped tunnel with clear film",
+        title=marked("Hooped tunnel with clear film"),
         construction="hooped_tunnel",
         outer_mm=(length, width, height),
         inner_mm=(length, width, height),
         inner_volume_m3=area_under_hoop(width, height) * length / 1e9,
         material="PE",
         width_at=lambda at: hoop_width_at(width, height, at),
-        parts=[Part("hoop", f"pipe {pipe:g}", pipe_length, hoops, pipe_kg)],
+        parts=[Part(marked("hoop"), f"pipe {pipe:g}", pipe_length, hoops, pipe_kg)],
         film=[
             film_part(
-                "film over the hoops",
+                marked("film over the hoops"),
                 length + 2.0 * (height + _END_TUCK_MM),
                 arc + 2.0 * _SIDE_TUCK_MM,
                 film_um,
@@ -172,25 +195,37 @@ def hoop_tunnel(wish: HoopTunnel) -> Draft:
             )
         ],
         items=[
-            Item("ridge string, m", math.ceil((length + 2.0 * height) / 1000.0) + 1),
-            Item("end peg", 2, 0.1),
-            Item("film clip", 3 * hoops, 0.01),
+            Item(marked("ridge string, m"), math.ceil((length + 2.0 * height) / 1000.0) + 1),
+            Item(marked("end peg"), 2, 0.1),
+            Item(marked("film clip"), 3 * hoops, 0.01),
         ],
         steps=[
-            Step(f"Cut {hoops} hoops and push each foot {buried:g} mm into the soil.", ("tools",)),
-            Step(f"Set them {length / max(1, hoops - 1):.0f} mm apart and run the ridge string."),
-            Step("Draw the film over, gather each end to a peg, clip it to the hoops."),
             Step(
-                "Dig the sides in or weigh every edge; close both ends before a frost.",
+                say(
+                    "Cut %(hoops)s hoops and push each foot %(buried)s into the soil.",
+                    hoops=hoops,
+                    buried=Length(buried, "g"),
+                ),
+                ("tools",),
+            ),
+            Step(
+                say(
+                    "Set them %(length)s apart and run the ridge string.",
+                    length=Length(length / max(1, hoops - 1)),
+                )
+            ),
+            Step(say("Draw the film over, gather each end to a peg, clip it to the hoops.")),
+            Step(
+                say("Dig the sides in or weigh every edge; close both ends before a frost."),
                 ("wind_borne", "bags_children"),
             ),
-            Step("Open the ends each bright morning.", ("overheating",)),
-            Step("Brush wet snow off from the side.", ("snow_load",)),
+            Step(say("Open the ends each bright morning."), ("overheating",)),
+            Step(say("Brush wet snow off from the side."), ("snow_load",)),
         ],
-        tools=["saw", "scissors", "spade", "gloves"],
+        tools=[marked("saw"), marked("scissors"), marked("spade"), marked("gloves")],
         notes=[
-            "The hoops' hold in the soil is not counted against wind.",
-            "Wind on a curved tunnel is reckoned as on a box, which is on the safe side.",
+            say("The hoops' hold in the soil is not counted against wind."),
+            say("Wind on a curved tunnel is reckoned as on a box, which is on the safe side."),
         ],
     )
     places = [length * k / (hoops - 1) for k in range(hoops)]
@@ -218,23 +253,47 @@ def hoop_tunnel(wish: HoopTunnel) -> Draft:
 
 def cold_frame(wish: ColdFrame) -> Draft:
     """Boards under a window: as deep on the ground as Pythagoras leaves of the window's length."""
-    across = checked_mm("window across", wish.window_across_mm, 200.0, 3_000.0)
-    down = checked_mm("window from back to front", wish.window_down_mm, 200.0, 2_500.0)
-    front = checked_mm("front height", wish.front_height_mm, 50.0, 1_500.0)
-    back = checked_mm("back height", wish.back_height_mm, 50.0, 1_500.0)
-    thick = checked_mm("board thickness", wish.board_mm[0], 8.0, 80.0)
-    board = checked_mm("board width", wish.board_mm[1], 50.0, 400.0)
-    glass = checked_mm("glass", wish.glass_mm, 2.0, 12.0)
+    across = checked_mm(
+        say("window across"), wish.window_across_mm, 200.0, 3_000.0, about="window_across_mm"
+    )
+    down = checked_mm(
+        say("window from back to front"),
+        wish.window_down_mm,
+        200.0,
+        2_500.0,
+        about="window_down_mm",
+    )
+    front = checked_mm(
+        say("front height"), wish.front_height_mm, 50.0, 1_500.0, about="front_height_mm"
+    )
+    back = checked_mm(
+        say("back height"), wish.back_height_mm, 50.0, 1_500.0, about="back_height_mm"
+    )
+    thick = checked_mm(say("board thickness"), wish.board_mm[0], 8.0, 80.0, about="board_thick_mm")
+    board = checked_mm(say("board width"), wish.board_mm[1], 50.0, 400.0, about="board_wide_mm")
+    glass = checked_mm(say("glass"), wish.glass_mm, 2.0, 12.0, about="glass_mm")
     if back < front:
-        raise OutOfRange("the back must be at least as high as the front: it faces the sun")
+        raise OutOfRange(
+            say("the back must be at least as high as the front: it faces the sun"),
+            about="back_height_mm",
+        )
     if back - front > 0.7 * down:
-        raise OutOfRange("the window would stand too steep: lower the back or raise the front")
+        raise OutOfRange(
+            say("the window would stand too steep: lower the back or raise the front"),
+            about="back_height_mm",
+        )
     depth = math.sqrt(down**2 - (back - front) ** 2)
     mass = wish.window_mass_kg
     if mass is None:
         mass = across * down * glass / 1e9 * GLASS_KGM3
     elif not 0.1 <= mass <= 100.0:
-        raise OutOfRange(f"window_mass_kg must be 0.1 to 100, not {mass:g}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0.1 to 100, not %(value)s",
+                name="window_mass_kg",
+                value=Number(mass),
+            )
+        )
     inner_depth = depth - 2.0 * thick
 
     def depth_at(at: float) -> float:
@@ -252,19 +311,19 @@ def cold_frame(wish: ColdFrame) -> Draft:
         reach = inner_depth if bottom <= front else inner_depth * (back - bottom) / (back - front)
         sides[round(reach, 1)] = sides.get(round(reach, 1), 0) + 2
     parts = [
-        bar("front board", thick, board, across, math.ceil(front / board - 1e-9)),
-        bar("back board", thick, board, across, len(rows)),
+        bar(marked("front board"), thick, board, across, math.ceil(front / board - 1e-9)),
+        bar(marked("back board"), thick, board, across, len(rows)),
         *(
-            bar("side board", thick, board, reach, count)
+            bar(marked("side board"), thick, board, reach, count)
             for reach, count in sorted(sides.items(), reverse=True)
             if reach > 0
         ),
-        bar("front post", 38.0, 38.0, front, 2),
-        bar("back post", 38.0, 38.0, back, 2),
+        bar(marked("front post"), 38.0, 38.0, front, 2),
+        bar(marked("back post"), 38.0, 38.0, back, 2),
     ]
     slope = math.degrees(math.asin((back - front) / down))
     return Draft(
-        title="Cold frame under a reclaimed window",
+        title=marked("Cold frame under a reclaimed window"),
         construction="cold_frame",
         outer_mm=(across, depth, back),
         inner_mm=(across - 2.0 * thick, inner_depth, back),
@@ -272,27 +331,38 @@ def cold_frame(wish: ColdFrame) -> Draft:
         material="glass",
         width_at=depth_at,
         parts=parts,
-        tools=["saw", "drill", "screwdriver", "gloves"],
+        tools=[marked("saw"), marked("drill"), marked("screwdriver"), marked("gloves")],
         items=[
-            Item(f"window {across:g} x {down:g} mm", 1, mass),
-            Item("hinge", 2, 0.05),
-            Item("screw", 8 * (len(rows) + 1), 0.004),
-            Item("prop", 1),
+            Item(
+                f"window {across:g} x {down:g} mm",
+                1,
+                mass,
+                say(
+                    "window %(across)s x %(down)s",
+                    across=Length(across, "g", is_bare=True),
+                    down=Length(down, "g"),
+                ),
+            ),
+            Item(marked("hinge"), 2, 0.05),
+            Item(marked("screw"), 8 * (len(rows) + 1), 0.004),
+            Item(marked("prop"), 1),
         ],
         steps=[
             Step(
-                "Check the window: sound putty, no cracks, no flaking old paint.",
+                say("Check the window: sound putty, no cracks, no flaking old paint."),
                 ("glass", "treated_wood"),
             ),
-            Step("Cut the boards; cut the upper side boards to the slope.", ("tools",)),
-            Step("Screw the boards to the posts, back and front first.", ("tools",)),
+            Step(say("Cut the boards; cut the upper side boards to the slope."), ("tools",)),
+            Step(say("Screw the boards to the posts, back and front first."), ("tools",)),
             Step(
-                "Lift the window on with two people and hinge it at the back.", ("lifting", "glass")
+                say("Lift the window on with two people and hinge it at the back."),
+                ("lifting", "glass"),
             ),
             Step(
-                "Fix a prop and a hook, so that wind can neither slam nor lift it.", ("wind_borne",)
+                say("Fix a prop and a hook, so that wind can neither slam nor lift it."),
+                ("wind_borne",),
             ),
-            Step("Prop it open on every bright morning.", ("overheating",)),
+            Step(say("Prop it open on every bright morning."), ("overheating",)),
         ],
         views=[
             view(
@@ -332,5 +402,5 @@ def cold_frame(wish: ColdFrame) -> Draft:
                 ],
             ),
         ],
-        notes=[f"The window slopes at {slope:.0f}°."],
+        notes=[say("The window slopes at %(slope)s°.", slope=Number(slope, ".0f"))],
     )

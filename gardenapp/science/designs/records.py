@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Length, Message, Words, say
 from gardenapp.science.covers.film import Roll
 from gardenapp.science.covers.heat import LiftRange
 from gardenapp.science.covers.lift import LiftPrior
@@ -20,10 +21,26 @@ LEAST_MM = 20.0
 MOST_MM = 20_000.0
 
 
-def checked_mm(name: str, value: float, least: float = LEAST_MM, most: float = MOST_MM) -> float:
-    """A size within reason. Raises OutOfRange with its name."""
+def checked_mm(
+    name: Message,
+    value: float,
+    least: float = LEAST_MM,
+    most: float = MOST_MM,
+    *,
+    about: str,
+) -> float:
+    """A size within reason. Raises OutOfRange with its name in words; `about` is its argument."""
     if not (math.isfinite(value) and least <= value <= most):
-        raise OutOfRange(f"{name} must be {least:g} to {most:g} mm, not {value:g}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be %(least)s to %(most)s, not %(value)s",
+                name=name,
+                least=Length(least, "g", is_bare=True),
+                most=Length(most, "g"),
+                value=Length(value, "g", is_bare=True),
+            ),
+            about=about,
+        )
     return value
 
 
@@ -39,10 +56,13 @@ class Plants:
     count: int = 1
 
     def __post_init__(self) -> None:
-        checked_mm("plant height", self.height_mm, 10.0, 5_000.0)
-        checked_mm("plant spread", self.spread_mm, 10.0, 5_000.0)
+        checked_mm(say("plant height"), self.height_mm, 10.0, 5_000.0, about="plant_height_mm")
+        checked_mm(say("plant spread"), self.spread_mm, 10.0, 5_000.0, about="plant_spread_mm")
         if not 1 <= self.count <= 10_000:
-            raise OutOfRange(f"plant count must be 1 to 10,000, not {self.count}")
+            raise OutOfRange(
+                say("plant count must be 1 to 10,000, not %(count)s", count=self.count),
+                about="plant_count",
+            )
 
 
 @dataclass(frozen=True)
@@ -53,8 +73,8 @@ class Bed:
     width_mm: float
 
     def __post_init__(self) -> None:
-        checked_mm("bed length", self.length_mm, 100.0, 100_000.0)
-        checked_mm("bed width", self.width_mm, 100.0, 100_000.0)
+        checked_mm(say("bed length"), self.length_mm, 100.0, 100_000.0, about="bed_length_mm")
+        checked_mm(say("bed width"), self.width_mm, 100.0, 100_000.0, about="bed_width_mm")
 
 
 @dataclass(frozen=True)
@@ -193,13 +213,19 @@ class Item:
     name: str
     count: int
     mass_kg: float = 0.0  # of one
+    words: Message | None = None  # for people, where the name has sizes in it
+
+    @property
+    def shown(self) -> Message:
+        """The name as people read it; `name` is what the store and the prices know it by."""
+        return self.words or Message(self.name)
 
 
 @dataclass(frozen=True)
 class Step:
     """One thing to do, with the keys of the cautions to be shown beside it."""
 
-    text: str
+    text: Message
     cautions: tuple[str, ...] = ()
 
 
@@ -268,7 +294,7 @@ class BedFit:
     is_turned: bool
     side_mm: float
     end_mm: float
-    words: str
+    words: Message
 
 
 @dataclass(frozen=True)
@@ -288,7 +314,7 @@ class WindNeeds:
     pegs: int
     peg_n: float
     bare_limit_mps: float
-    words: str
+    words: Words
 
 
 @dataclass(frozen=True)
@@ -303,12 +329,15 @@ class PredictedLift:
     construction: str
     prior: LiftPrior
     second_opinion: LiftRange
-    words: str
+    words: Message
 
 
 @dataclass(frozen=True)
 class MissingMaterial:
-    """What is short: need, have and short in `unit`; cost None where no price was given."""
+    """What is short: need, have and short in `unit`; cost None where no price was given.
+
+    `what` is the name that stores and prices know it by; `shown` is the one for people.
+    """
 
     what: str
     need: float
@@ -316,7 +345,13 @@ class MissingMaterial:
     short: float
     unit: str
     cost: float | None
-    words: str
+    words: Message
+    label: Message | None = None
+
+    @property
+    def shown(self) -> Message:
+        """The name as people read it."""
+        return self.label or Message(self.what)
 
 
 @dataclass(frozen=True)
@@ -356,7 +391,7 @@ class Design:
     tools: tuple[str, ...]
     mass_kg: float
     needs_two_people: bool
-    why_two: str
+    why_two: Words
     capacity: int | None
     covers_needed: int | None
     bed_fit: BedFit | None
@@ -364,6 +399,6 @@ class Design:
     lift: PredictedLift | None
     steps: tuple[Step, ...]
     views: tuple[DrawingView, ...]
-    problems: tuple[str, ...]
+    problems: tuple[Words, ...]
     missing: tuple[MissingMaterial, ...] | None
-    notes: tuple[str, ...]
+    notes: tuple[Words, ...]

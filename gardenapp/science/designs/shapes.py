@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Length, Message, Number, Value, Words, say
 from gardenapp.science.covers.film import areal_mass_gm2
 from gardenapp.science.designs.records import (
     Dimension,
@@ -35,23 +36,43 @@ TRANSMITTANCE = {"PE": 0.7, "PP": 0.6, "PET": 0.05, "PC": 0.03, "glass": 0.02, "
 class Figure:
     """A number the designs rest on, and how well it is known, to be shown where they are."""
 
-    what: str
-    value: str
+    what: Message
+    value: Value
     status: str  # as in the reference tables: seen, derived, practice, memory
     source: str
 
 
 FIGURES = (
-    Figure("timber, air-dry", "510 kg/m³", "memory", ""),
-    Figure("window glass", "2,500 kg/m³", "memory", ""),
-    Figure("steel wire", "7,850 kg/m³", "memory", ""),
-    Figure("plastics", "905 to 1,345 kg/m³", "seen", "tables of plastics' densities"),
-    Figure("film", "920 kg/m³", "seen", "film yield chart and tables of plastics' densities"),
-    Figure("night radiation through film and sheet", "0.0 to 0.7", "memory", ""),
-    Figure("weight and length for two people", "18 kg, 2 m", "practice", ""),
-    Figure("pull that a peg stands", "100 N", "practice", ""),
-    Figure("friction of wood on ground", "0.3 of 0.25 to 0.5", "seen", "retaining wall practice"),
-    Figure("lap of film joins", "100 mm", "practice", ""),
+    Figure(say("timber, air-dry"), "510 kg/m³", "memory", ""),
+    Figure(say("window glass"), say("%(value)s kg/m³", value=Number(2500.0, ",.0f")), "memory", ""),
+    Figure(say("steel wire"), say("%(value)s kg/m³", value=Number(7850.0, ",.0f")), "memory", ""),
+    Figure(
+        say("plastics"),
+        say("%(least)s to %(most)s kg/m³", least=Number(905.0), most=Number(1345.0, ",.0f")),
+        "seen",
+        "tables of plastics' densities",
+    ),
+    Figure(say("film"), "920 kg/m³", "seen", "film yield chart and tables of plastics' densities"),
+    Figure(
+        say("night radiation through film and sheet"),
+        say("%(least)s to %(most)s", least=Number(0.0, ".1f"), most=Number(0.7, ".1f")),
+        "memory",
+        "",
+    ),
+    Figure(say("weight and length for two people"), "18 kg, 2 m", "practice", ""),
+    Figure(say("pull that a peg stands"), "100 N", "practice", ""),
+    Figure(
+        say("friction of wood on ground"),
+        say(
+            "%(value)s of %(least)s to %(most)s",
+            value=Number(0.3),
+            least=Number(0.25),
+            most=Number(0.5),
+        ),
+        "seen",
+        "retaining wall practice",
+    ),
+    Figure(say("lap of film joins"), Length(100.0), "practice", ""),
 )
 
 HEM_MM = 50.0  # folded once round a batten; ours
@@ -76,8 +97,8 @@ class Draft:
     items: list[Item] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     views: list[DrawingView] = field(default_factory=list)
-    problems: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    problems: list[Words] = field(default_factory=list)
+    notes: list[Words] = field(default_factory=list)
     tools: list[str] = field(default_factory=list)
 
 
@@ -173,7 +194,7 @@ def view(
 ) -> DrawingView:
     """A view with its two overall measures; views from the side stand on the ground."""
     if name not in ("front", "side", "plan"):
-        raise OutOfRange(f"there is no view {name!r}")
+        raise OutOfRange(say("there is no view %(name)s", name=repr(name)))
     ground = [Line(-0.1 * width, 0.0, 1.1 * width, 0.0, "ground")] if name != "plan" else []
     return DrawingView(
         name,  # type: ignore[arg-type]  # checked just above

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.night.sun import Night
 
 LAW_STARTS_H = 2.0
@@ -34,7 +35,7 @@ _WARMING_CLEAR_K = (1.2, 4.1, 6.9, 9.0)
 
 def _require_utc(name: str, moment: datetime) -> datetime:
     if moment.tzinfo is None:
-        raise OutOfRange(f"{name} must be an aware moment")
+        raise OutOfRange(say("%(name)s must be an aware moment", name=name))
     return moment.astimezone(UTC)
 
 
@@ -54,14 +55,16 @@ class NightCurve:
 
     def __post_init__(self) -> None:
         if len(self.knots) < 2:
-            raise OutOfRange("a curve needs at least two knots")
+            raise OutOfRange(say("a curve needs at least two knots"))
         in_utc = tuple((_require_utc("every knot", at), c) for at, c in self.knots)
         object.__setattr__(self, "knots", in_utc)  # the class is frozen
         for at, c in self.knots:
             if not math.isfinite(c):
-                raise OutOfRange(f"the temperature at {at:%Y-%m-%d %H:%M} is not a number")
+                raise OutOfRange(
+                    say("the temperature at %(at)s is not a number", at=f"{at:%Y-%m-%d %H:%M}")
+                )
         if any(later[0] <= earlier[0] for earlier, later in pairwise(self.knots)):
-            raise OutOfRange("knots must go forward in time")
+            raise OutOfRange(say("knots must go forward in time"))
 
     @property
     def starts_at(self) -> datetime:
@@ -83,8 +86,12 @@ class NightCurve:
         moment = _require_utc("moment", moment)
         if not self.starts_at <= moment <= self.ends_at:
             raise OutOfRange(
-                f"moment must lie between {self.starts_at:%Y-%m-%d %H:%M} and "
-                f"{self.ends_at:%Y-%m-%d %H:%M} UTC, not {moment:%Y-%m-%d %H:%M}"
+                say(
+                    "moment must lie between %(starts_at)s and %(ends_at)s UTC, not %(moment)s",
+                    starts_at=f"{self.starts_at:%Y-%m-%d %H:%M}",
+                    ends_at=f"{self.ends_at:%Y-%m-%d %H:%M}",
+                    moment=f"{moment:%Y-%m-%d %H:%M}",
+                )
             )
         for (from_at, from_c), (to_at, to_c) in pairwise(self.knots):
             if moment <= to_at:
@@ -104,13 +111,9 @@ class NightCurve:
                 continue
             start_at, end_at = from_at, to_at
             if from_c >= threshold_c:
-                start_at = from_at + (to_at - from_at) * (
-                    (from_c - threshold_c) / (from_c - to_c)
-                )
+                start_at = from_at + (to_at - from_at) * ((from_c - threshold_c) / (from_c - to_c))
             elif to_c > threshold_c:
-                end_at = from_at + (to_at - from_at) * (
-                    (threshold_c - from_c) / (to_c - from_c)
-                )
+                end_at = from_at + (to_at - from_at) * ((threshold_c - from_c) / (to_c - from_c))
             if end_at <= start_at:  # below for less than the clock can tell
                 continue
             if spans and spans[-1][1] == start_at:
@@ -157,7 +160,13 @@ def default_evening_drop_k(radiative_share: float) -> float:
 
 def _between(cloudy: float, clear: float, radiative_share: float) -> float:
     if not 0.0 <= radiative_share <= 1.0:
-        raise OutOfRange(f"radiative_share must be 0 to 1, not {radiative_share}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to 1, not %(value)s",
+                name="radiative_share",
+                value=radiative_share,
+            )
+        )
     return cloudy + radiative_share * (clear - cloudy)
 
 
@@ -204,19 +213,27 @@ def curve_from_low(
     academic reproduction.
     """
     if not 0.2 <= exponent <= 2.0:
-        raise OutOfRange(f"exponent must be 0.2 to 2, not {exponent}")
+        raise OutOfRange(
+            say("%(name)s must be 0.2 to 2, not %(value)s", name="exponent", value=exponent)
+        )
     sunrise_h = night.length_h
     low_h = sunrise_h
     if low_at is not None:
         low_h = _hours(_require_utc("low_at", low_at) - night.sunset_at)
     if not 0.5 <= low_h <= sunrise_h + 3.0:
         raise OutOfRange(
-            "low_at must lie between half an hour after sunset and three hours after sunrise"
+            say("low_at must lie between half an hour after sunset and three hours after sunrise")
         )
     if evening_c is None:
         evening_c = low_c + default_evening_drop_k(radiative_share)
     elif low_c > evening_c:
-        raise OutOfRange(f"low_c {low_c} cannot lie above evening_c {evening_c}")
+        raise OutOfRange(
+            say(
+                "low_c %(low_c)s cannot lie above evening_c %(evening_c)s",
+                low_c=low_c,
+                evening_c=evening_c,
+            )
+        )
     start_h = min(LAW_STARTS_H, low_h / 4.0)
     sunset_c = evening_c + (
         _between(_FIRST_DROP_CLOUDY_K, _FIRST_DROP_CLEAR_K, radiative_share)
@@ -302,7 +319,7 @@ def _line(x: Sequence[float], y: Sequence[float], name: str) -> tuple[float, flo
     mean_x, mean_y = math.fsum(x) / len(x), math.fsum(y) / len(y)
     spread = math.fsum((a - mean_x) ** 2 for a in x)
     if spread <= 1e-12:
-        raise OutOfRange(f"{name} must differ between nights")
+        raise OutOfRange(say("%(name)s must differ between nights", name=name))
     slope = math.fsum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / spread
     return slope, mean_y - slope * mean_x
 
@@ -329,9 +346,9 @@ def fit_two_step(
     FAO frost handbook, ch. 5, seen in an academic reproduction.
     """
     if not len(evening_c) == len(dew_point_c) == len(low_c):
-        raise OutOfRange("evening_c, dew_point_c and low_c must be equally many")
+        raise OutOfRange(say("evening_c, dew_point_c and low_c must be equally many"))
     if len(low_c) < 3:
-        raise OutOfRange("a fit needs at least three nights")
+        raise OutOfRange(say("a fit needs at least three nights"))
     b1, a1 = _line(evening_c, low_c, "evening_c")
     left_over = [low - (b1 * t + a1) for t, low in zip(evening_c, low_c, strict=True)]
     b2, a2 = _line(dew_point_c, left_over, "dew_point_c")

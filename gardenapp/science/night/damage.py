@@ -9,6 +9,7 @@ from itertools import pairwise
 from statistics import NormalDist
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import NightCurve
 
@@ -48,9 +49,17 @@ class DamageCurve:
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.t50_c):
-            raise OutOfRange(f"t50_c must be a finite number, not {self.t50_c}")
+            raise OutOfRange(
+                say(
+                    "%(name)s must be a finite number, not %(value)s",
+                    name="t50_c",
+                    value=self.t50_c,
+                )
+            )
         if not (math.isfinite(self.sd_k) and self.sd_k > 0.0):
-            raise OutOfRange(f"sd_k must be above 0, not {self.sd_k}")
+            raise OutOfRange(
+                say("%(name)s must be above 0, not %(value)s", name="sd_k", value=self.sd_k)
+            )
 
     def share_at(self, temp_c: float) -> float:
         """Share hurt at a temperature that is known, 0 to 1."""
@@ -66,7 +75,9 @@ class DamageCurve:
     def temperature_for(self, share: float) -> float:
         """The temperature that hurts this share; strictly between 0 and 1. [°C]"""
         if not 0.0 < share < 1.0:
-            raise OutOfRange(f"share must lie between 0 and 1, not {share}")
+            raise OutOfRange(
+                say("%(name)s must lie between 0 and 1, not %(value)s", name="share", value=share)
+            )
         return self.t50_c - self.sd_k * _STANDARD.inv_cdf(share)
 
 
@@ -81,13 +92,13 @@ def curve_from_pair(t10_c: float, t90_c: float) -> DamageCurve:
     -3.05
     """
     if not t90_c < t10_c:
-        raise OutOfRange(f"t90_c {t90_c} must be colder than t10_c {t10_c}")
+        raise OutOfRange(
+            say("t90_c %(t90_c)s must be colder than t10_c %(t10_c)s", t90_c=t90_c, t10_c=t10_c)
+        )
     return DamageCurve((t10_c + t90_c) / 2.0, (t10_c - t90_c) / (2.0 * _Z90))
 
 
-def curve_from_threshold(
-    temp_c: float, *, kind: str, spread_k: float | None = None
-) -> DamageCurve:
+def curve_from_threshold(temp_c: float, *, kind: str, spread_k: float | None = None) -> DamageCurve:
     """The curve where one temperature is published.
 
     Parameters
@@ -100,7 +111,13 @@ def curve_from_threshold(
     Raises OutOfRange for another kind or a spread that is not above 0.
     """
     if kind not in _PUBLISHED_SHARE:
-        raise OutOfRange(f"kind must be one of {', '.join(sorted(_PUBLISHED_SHARE))}, not {kind}")
+        raise OutOfRange(
+            say(
+                "kind must be one of %(kinds)s, not %(kind)s",
+                kinds=", ".join(sorted(_PUBLISHED_SHARE)),
+                kind=kind,
+            )
+        )
     spread = DEFAULT_SPREAD_K[kind] if spread_k is None else spread_k
     return DamageCurve(temp_c + spread * _STANDARD.inv_cdf(_PUBLISHED_SHARE[kind]), spread)
 
@@ -112,7 +129,7 @@ def combined_share(a: float, b: float) -> float:
     """
     for name, value in (("a", a), ("b", b)):
         if not 0.0 <= value <= 1.0:
-            raise OutOfRange(f"{name} must be 0 to 1, not {value}")
+            raise OutOfRange(say("%(name)s must be 0 to 1, not %(value)s", name=name, value=value))
     return 1.0 - (1.0 - a) * (1.0 - b)
 
 
@@ -142,9 +159,11 @@ def chilling_share(
     for negative hours or constants not above 0.
     """
     if not (math.isfinite(hours_below) and hours_below >= 0.0):
-        raise OutOfRange(f"hours_below must be 0 or more, not {hours_below}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="hours_below", value=hours_below)
+        )
     if not (hours_for_half > 0.0 and steepness > 0.0):
-        raise OutOfRange("hours_for_half and steepness must be above 0")
+        raise OutOfRange(say("hours_for_half and steepness must be above 0"))
     return float(1.0 - 2.0 ** -((hours_below / hours_for_half) ** steepness))
 
 
@@ -163,7 +182,7 @@ def root_ball_lag_h(pot_l: float, *, is_dry: bool = False) -> float:
     slow it further, is left out to be cautious. Raises OutOfRange for no volume.
     """
     if not (math.isfinite(pot_l) and pot_l > 0.0):
-        raise OutOfRange(f"pot_l must be above 0, not {pot_l}")
+        raise OutOfRange(say("%(name)s must be above 0, not %(value)s", name="pot_l", value=pot_l))
     lag_h = _PLANTER_LAG_H * (pot_l / _PLANTER_L) ** (2.0 / 3.0)
     return float(lag_h * (_DRY_SHARE if is_dry else 1.0))
 

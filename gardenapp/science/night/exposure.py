@@ -10,6 +10,7 @@ import math
 from enum import Enum
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.units import knots_to_mps
 
@@ -43,7 +44,13 @@ def cloud_share(cloud_fraction: float) -> float:
     thin high cloud less. Raises OutOfRange outside 0 to 1.
     """
     if not 0.0 <= cloud_fraction <= 1.0:
-        raise OutOfRange(f"cloud_fraction must be 0 to 1, not {cloud_fraction}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to 1, not %(value)s",
+                name="cloud_fraction",
+                value=cloud_fraction,
+            )
+        )
     return 1.0 - 0.9 * cloud_fraction
 
 
@@ -53,7 +60,9 @@ def wind_share(wind_mps: float) -> float:
     A straight line between 1 and 5 m/s. Raises OutOfRange below 0.
     """
     if not (math.isfinite(wind_mps) and wind_mps >= 0.0):
-        raise OutOfRange(f"wind_mps must be 0 or more, not {wind_mps}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="wind_mps", value=wind_mps)
+        )
     return max(0.0, min(1.0, (WINDY_MPS - wind_mps) / (WINDY_MPS - CALM_MPS)))
 
 
@@ -77,18 +86,20 @@ def radiative_share(*, cloud_fraction: float | None, wind_mps: float | None) -> 
         if cloud_fraction is None
         else Estimate(cloud_share(cloud_fraction), _FORECAST_CLOUD_SD)
     )
-    wind = (
-        _UNKNOWN_WIND
-        if wind_mps is None
-        else Estimate(wind_share(wind_mps), _FORECAST_WIND_SD)
-    )
+    wind = _UNKNOWN_WIND if wind_mps is None else Estimate(wind_share(wind_mps), _FORECAST_WIND_SD)
     return cloud.times(wind)
 
 
 def _height_share(plant_height_m: float) -> float:
     """1 at 10 cm and below, falling with the logarithm of height to 0 at the screen."""
     if not (math.isfinite(plant_height_m) and plant_height_m >= 0.0):
-        raise OutOfRange(f"plant_height_m must be 0 or more, not {plant_height_m}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 or more, not %(value)s",
+                name="plant_height_m",
+                value=plant_height_m,
+            )
+        )
     height_m = min(max(plant_height_m, 0.1), SCREEN_HEIGHT_M)
     return math.log(SCREEN_HEIGHT_M / height_m) / math.log(SCREEN_HEIGHT_M / 0.1)
 
@@ -184,5 +195,5 @@ def grass_minimum_c(*, afternoon_c: float, dew_point_c: float, month: int) -> fl
     Smith 1973, as quoted with its example on a public page.
     """
     if month not in _SMITH_CONSTANT_K:
-        raise OutOfRange(f"month must be 5, 6, 8, 9 or 10, not {month}")
+        raise OutOfRange(say("month must be 5, 6, 8, 9 or 10, not %(month)s", month=month))
     return (afternoon_c + dew_point_c / 2.0) / 3.0 - _SMITH_CONSTANT_K[month]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Number, say
 from gardenapp.science.estimate import Estimate
 
 FIRST_NIGHT_SD_K = 1.338086
@@ -41,7 +42,14 @@ def forecast_sd_k(lead_h: float) -> float:
     Raises OutOfRange outside 0 to 360 h.
     """
     if not 0.0 <= lead_h <= _LONGEST_LEAD_H:
-        raise OutOfRange(f"lead_h must be 0 to {_LONGEST_LEAD_H:g}, not {lead_h}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to %(most)s, not %(value)s",
+                name="lead_h",
+                most=Number(_LONGEST_LEAD_H),
+                value=lead_h,
+            )
+        )
     days_more = max(0.0, lead_h - _FIRST_NIGHT_LEAD_H) / 24.0
     return min(_MOST_SD_K, FIRST_NIGHT_SD_K + _GROWTH_K_PER_DAY * days_more)
 
@@ -84,11 +92,15 @@ def shrunk(
     error that is not a number.
     """
     if not (math.isfinite(prior_sd) and prior_sd > 0.0):
-        raise OutOfRange(f"prior_sd must be above 0, not {prior_sd}")
+        raise OutOfRange(
+            say("%(name)s must be above 0, not %(value)s", name="prior_sd", value=prior_sd)
+        )
     if not (math.isfinite(prior_nights) and prior_nights > 0.0):
-        raise OutOfRange(f"prior_nights must be above 0, not {prior_nights}")
+        raise OutOfRange(
+            say("%(name)s must be above 0, not %(value)s", name="prior_nights", value=prior_nights)
+        )
     if not all(math.isfinite(error) for error in own_errors):
-        raise OutOfRange("every own error must be a finite number")
+        raise OutOfRange(say("every own error must be a finite number"))
     count = len(own_errors)
     precision = 1.0 / BIAS_PRIOR.variance + count / prior_sd**2
     bias = Estimate(math.fsum(own_errors) / prior_sd**2 / precision, precision**-0.5)

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import NightCurve
 from gardenapp.science.night.sun import Night, clear_sky_wm2, mean_solar_noon_at
@@ -79,7 +80,9 @@ def gain_in_full_sun(day_gain_k: float | None) -> Estimate:
     """
     mean_k = CLOSED_CLEAR_GAIN_K if day_gain_k is None else day_gain_k
     if mean_k < 0:
-        raise OutOfRange(f"day_gain_k must be 0 or more, not {mean_k}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="day_gain_k", value=mean_k)
+        )
     return Estimate(mean_k, DAY_GAIN_SPREAD * mean_k)
 
 
@@ -162,7 +165,9 @@ def lift_off(
     pages show. Raises OutOfRange for a negative gain.
     """
     if day_gain_k < 0:
-        raise OutOfRange(f"day_gain_k must be 0 or more, not {day_gain_k}")
+        raise OutOfRange(
+            say("%(name)s must be 0 or more, not %(value)s", name="day_gain_k", value=day_gain_k)
+        )
     limit_c = GENERAL_HEAT_MAX_C if heat_max_c is None else heat_max_c
     through = sun_through(cloud_fraction)
     last_below = curve.last_below(threshold_c)

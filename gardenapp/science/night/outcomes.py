@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 
 DAMAGE_SHARES: dict[str, float] = {"none": 0.0, "some": 0.25, "much": 0.65, "dead": 1.0}
@@ -34,7 +35,7 @@ class LowRecord:
 def low_record(said: Sequence[Estimate], seen_c: Sequence[float]) -> LowRecord | None:
     """How the lows said did; None without any. Raises OutOfRange for unequal numbers. [°C]"""
     if len(said) != len(seen_c):
-        raise OutOfRange("said and seen_c must be equally many")
+        raise OutOfRange(say("said and seen_c must be equally many"))
     if not said:
         return None
     errors = [seen - low.mean for low, seen in zip(said, seen_c, strict=True)]
@@ -59,15 +60,13 @@ class ShareBand:
 
 def _check(said: Sequence[float], seen: Sequence[float]) -> None:
     if len(said) != len(seen):
-        raise OutOfRange("said and seen must be equally many")
+        raise OutOfRange(say("said and seen must be equally many"))
     for share in (*said, *seen):
         if not 0.0 <= share <= 1.0:
-            raise OutOfRange(f"a share must be 0 to 1, not {share}")
+            raise OutOfRange(say("a share must be 0 to 1, not %(share)s", share=share))
 
 
-def share_bands(
-    said: Sequence[float], seen: Sequence[float], *, bands: int = 5
-) -> list[ShareBand]:
+def share_bands(said: Sequence[float], seen: Sequence[float], *, bands: int = 5) -> list[ShareBand]:
     """Expected against seen shares in equal bands of what was expected, empty ones left out.
 
     A share on a limit belongs to the band above. Raises OutOfRange for unequal numbers, a share
@@ -75,7 +74,9 @@ def share_bands(
     """
     _check(said, seen)
     if bands < 1:
-        raise OutOfRange(f"bands must be 1 or more, not {bands}")
+        raise OutOfRange(
+            say("%(name)s must be 1 or more, not %(value)s", name="bands", value=bands)
+        )
     members: list[list[tuple[float, float]]] = [[] for _ in range(bands)]
     for p, y in zip(said, seen, strict=True):
         members[min(bands - 1, int(p * bands))].append((p, y))
@@ -100,5 +101,5 @@ def share_score(said: Sequence[float], seen: Sequence[float]) -> float:
     """
     _check(said, seen)
     if not said:
-        raise OutOfRange("there must be at least one planting to score")
+        raise OutOfRange(say("there must be at least one planting to score"))
     return math.fsum((p - y) ** 2 for p, y in zip(said, seen, strict=True)) / len(said)

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 
 # How far a low read at a plot may be off what the plot's air really reached: the thermometer,
@@ -85,9 +86,9 @@ def learn_site(
     """
     for name, value in (("forecast_sd_k", forecast_sd_k), ("reading_sd_k", reading_sd_k)):
         if not value > 0:
-            raise OutOfRange(f"{name} must be above 0, not {value}")
+            raise OutOfRange(say("%(name)s must be above 0, not %(value)s", name=name, value=value))
     if not bias_prior.sd > 0 or any(not prior.sd > 0 for prior in offset_priors.values()):
-        raise OutOfRange("every prior needs a spread above 0")
+        raise OutOfRange(say("every prior needs a spread above 0"))
     nights = list(dict.fromkeys(reading.night for reading in readings))
     plots = list(offset_priors)
     night_at = {night: 1 + i for i, night in enumerate(nights)}
@@ -106,11 +107,11 @@ def learn_site(
     seen: dict[Hashable, set[Hashable]] = {}
     for reading in readings:
         if not np.isfinite(reading.residual_k):
-            raise OutOfRange("every residual must be a finite number")
+            raise OutOfRange(say("every residual must be a finite number"))
         places = [0, night_at[reading.night]]
         if reading.plot is not None:
             if reading.plot not in plot_at:
-                raise OutOfRange(f"plot {reading.plot!r} has no prior offset")
+                raise OutOfRange(say("plot %(plot)s has no prior offset", plot=repr(reading.plot)))
             places.append(plot_at[reading.plot])
             seen.setdefault(reading.plot, set()).add(reading.night)
         index = np.ix_(places, places)

@@ -11,6 +11,7 @@ from astral import Observer
 from astral import sun as astral_sun
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 
 SOLAR_CONSTANT_MJ = 0.0820  # FAO-56 eq. 21 [MJ m-2 min-1]
 SOLAR_CONSTANT_WM2 = SOLAR_CONSTANT_MJ * 1e6 / 60.0
@@ -33,9 +34,9 @@ class Night:
         for name in ("sunset_at", "sunrise_at"):
             moment: datetime = getattr(self, name)
             if moment.tzinfo is None or moment.utcoffset() != timedelta(0):
-                raise OutOfRange(f"{name} must be an aware moment in UTC")
+                raise OutOfRange(say("%(name)s must be an aware moment in UTC", name=name))
         if self.sunrise_at <= self.sunset_at:
-            raise OutOfRange("sunrise_at must come after sunset_at")
+            raise OutOfRange(say("sunrise_at must come after sunset_at"))
 
     @property
     def length_h(self) -> float:
@@ -45,9 +46,11 @@ class Night:
 
 def _place_in_range(latitude: float, longitude: float) -> None:
     if not -90.0 <= latitude <= 90.0:
-        raise OutOfRange(f"latitude must be -90 to 90, not {latitude}")
+        raise OutOfRange(say("latitude must be -90 to 90, not %(latitude)s", latitude=latitude))
     if not -180.0 <= longitude <= 180.0:
-        raise OutOfRange(f"longitude must be -180 to 180, not {longitude}")
+        raise OutOfRange(
+            say("longitude must be -180 to 180, not %(longitude)s", longitude=longitude)
+        )
 
 
 def mean_solar_noon_at(on: date, longitude: float, time_zone: ZoneInfo) -> datetime:
@@ -116,7 +119,13 @@ def night_for(
     """
     _place_in_range(latitude, longitude)
     if not -500.0 <= elevation_m <= 9000.0:
-        raise OutOfRange(f"elevation_m must be -500 to 9000, not {elevation_m}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be -500 to 9000, not %(value)s",
+                name="elevation_m",
+                value=elevation_m,
+            )
+        )
     observer = Observer(latitude=latitude, longitude=longitude, elevation=0.0)
     noon_at = mean_solar_noon_at(night_of, longitude, time_zone)
     around = noon_at.date()
@@ -145,7 +154,9 @@ def night_for(
 
 def _day_in_range(day_of_year: int) -> int:
     if not 1 <= day_of_year <= 366:
-        raise OutOfRange(f"day_of_year must be 1 to 366, not {day_of_year}")
+        raise OutOfRange(
+            say("%(name)s must be 1 to 366, not %(value)s", name="day_of_year", value=day_of_year)
+        )
     return day_of_year
 
 
@@ -180,7 +191,9 @@ def extraterrestrial_radiation_mj(latitude: float, day_of_year: int) -> float:
     delta = declination_rad(day_of_year)
     omega = sunset_hour_angle_rad(latitude, day_of_year)
     return (
-        24.0 * 60.0 / math.pi
+        24.0
+        * 60.0
+        / math.pi
         * SOLAR_CONSTANT_MJ
         * inverse_relative_distance(day_of_year)
         * (
@@ -195,16 +208,21 @@ def clear_sky_radiation_mj(extraterrestrial_mj: float, elevation_m: float = 0.0)
     return (0.75 + 2e-5 * elevation_m) * extraterrestrial_mj
 
 
-def solar_radiation_mj(
-    extraterrestrial_mj: float, sunshine_h: float, daylight_h: float
-) -> float:
+def solar_radiation_mj(extraterrestrial_mj: float, sunshine_h: float, daylight_h: float) -> float:
     """Sunshine on the level ground from hours of bright sun, FAO-56 eq. 35. [MJ m-2 d-1]
 
     Ångström with a = 0.25 and b = 0.50. Raises OutOfRange where the sun would shine
     for longer than the day.
     """
     if not 0.0 <= sunshine_h <= daylight_h or daylight_h <= 0.0:
-        raise OutOfRange(f"sunshine_h must be 0 to {daylight_h}, not {sunshine_h}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to %(most)s, not %(value)s",
+                name="sunshine_h",
+                most=daylight_h,
+                value=sunshine_h,
+            )
+        )
     return (0.25 + 0.50 * sunshine_h / daylight_h) * extraterrestrial_mj
 
 
@@ -212,7 +230,7 @@ def sun_elevation_deg(at: datetime, latitude: float, longitude: float) -> float:
     """Height of the sun above a flat horizon, without refraction. [degrees]"""
     _place_in_range(latitude, longitude)
     if at.tzinfo is None:
-        raise OutOfRange("at must be an aware moment")
+        raise OutOfRange(say("at must be an aware moment"))
     observer = Observer(latitude=latitude, longitude=longitude, elevation=0.0)
     return float(astral_sun.elevation(observer, at.astimezone(UTC), with_refraction=False))
 

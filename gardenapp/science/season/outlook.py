@@ -16,6 +16,7 @@ from datetime import date
 import numpy as np
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Message, Number, say
 
 HALF_WINDOW_DAYS = 7
 """Nights this many days to either side count for a date: 15 nights a year. Common practice in
@@ -38,7 +39,7 @@ class SeasonLeftOut:
     """A season that is not counted, and why."""
 
     season: int
-    reason: str
+    reason: Message
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ class SeasonOutlook:
     seasons: tuple[int, ...]
     left_out: tuple[SeasonLeftOut, ...]
     is_thin: bool
-    method: str
+    method: Message
 
 
 def season_of(night: date, *, is_northern: bool) -> int:
@@ -147,7 +148,7 @@ class _Record:
 
 def _record(lows: Sequence[tuple[date, float]], *, is_northern: bool) -> _Record:
     if not lows:
-        raise OutOfRange("There are no nights to look at.")
+        raise OutOfRange(say("There are no nights to look at."))
     start = _LEAP_START[is_northern].toordinal()
     place_of: dict[tuple[int, int], int] = {}
     for offset in range(_DAYS):
@@ -156,14 +157,14 @@ def _record(lows: Sequence[tuple[date, float]], *, is_northern: bool) -> _Record
     ordinal = np.array([night.toordinal() for night, _ in lows], dtype=np.int64)
     low_c = np.array([low for _, low in lows], dtype=float)
     if not np.all(np.isfinite(low_c)) or np.any(np.abs(low_c) > 100.0):
-        raise OutOfRange("Every low must be a number from −100 to 100 °C.")
+        raise OutOfRange(say("Every low must be a number from −100 to 100 °C."))
     season = np.array([season_of(n, is_northern=is_northern) for n, _ in lows], dtype=np.int64)
     place = np.array([place_of[n.month, n.day] for n, _ in lows], dtype=np.int64)
     order = np.argsort(ordinal, kind="stable")
     ordinal = ordinal[order]
     if np.any(np.diff(ordinal) == 0):
         twice = date.fromordinal(int(ordinal[:-1][np.diff(ordinal) == 0][0]))
-        raise OutOfRange(f"The night of {twice.isoformat()} is there twice.")
+        raise OutOfRange(say("The night of %(night)s is there twice.", night=twice.isoformat()))
     return _Record(ordinal, low_c[order], season[order], place[order], is_northern)
 
 
@@ -174,9 +175,17 @@ def _chance(record: _Record, threshold_c: float, half_window_days: int) -> Chanc
     number of nights and no faster.
     """
     if not 0 <= half_window_days <= 60:
-        raise OutOfRange(f"half_window_days must be 0 to 60, not {half_window_days}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to 60, not %(value)s",
+                name="half_window_days",
+                value=half_window_days,
+            )
+        )
     if not math.isfinite(threshold_c):
-        raise OutOfRange(f"threshold_c must be a number, not {threshold_c}")
+        raise OutOfRange(
+            say("%(name)s must be a number, not %(value)s", name="threshold_c", value=threshold_c)
+        )
     below = record.low_c < threshold_c
     counted = np.bincount(record.place, minlength=_DAYS)
     cold = np.bincount(record.place[below], minlength=_DAYS)
@@ -213,7 +222,11 @@ def _complete(record: _Record) -> tuple[list[int], list[SeasonLeftOut]]:
             left_out.append(
                 SeasonLeftOut(
                     int(season),
-                    f"only {int(have)} of the {needed} nights of its cold half are recorded",
+                    say(
+                        "only %(have)s of the %(needed)s nights of its cold half are recorded",
+                        have=int(have),
+                        needed=needed,
+                    ),
                 )
             )
     return used, left_out
@@ -346,7 +359,9 @@ def season_outlook(
         a window outside 0 to 60, or `worst_one_in` not above 1.
     """
     if not (math.isfinite(worst_one_in) and worst_one_in > 1.0):
-        raise OutOfRange(f"worst_one_in must be above 1, not {worst_one_in}")
+        raise OutOfRange(
+            say("%(name)s must be above 1, not %(value)s", name="worst_one_in", value=worst_one_in)
+        )
     record = _record(lows, is_northern=is_northern)
     seasons, left_out = _complete(record)
     lowest = []
@@ -366,10 +381,13 @@ def season_outlook(
         seasons=tuple(seasons),
         left_out=tuple(left_out),
         is_thin=len(seasons) < THIN_SEASONS,
-        method=(
-            f"Counted from {len(record.low_c):,} nights. The chance on a date is the share of "
-            f"nights within {half_window_days} days of it, all years together, that were colder. "
-            f"First and last dates, counts and the worst night are from {len(seasons)} whole "
-            "winters, those without frost included. The past is a guide and not a promise."
+        method=say(
+            "Counted from %(nights)s nights. The chance on a date is the share of nights within "
+            "%(days)s days of it, all years together, that were colder. First and last dates, "
+            "counts and the worst night are from %(winters)s whole winters, those without frost "
+            "included. The past is a guide and not a promise.",
+            nights=Number(len(record.low_c), ","),
+            days=half_window_days,
+            winters=len(seasons),
         ),
     )

@@ -23,6 +23,7 @@ from datetime import date
 from statistics import median
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.allocation.fit import Prepared
 from gardenapp.science.allocation.problem import (
     CoverPool,
@@ -208,7 +209,13 @@ class ReplayResult:
         for total in self.totals:
             if total.name == name:
                 return total
-        raise OutOfRange(f"name must be one of {', '.join(POLICIES)}, not {name}")
+        raise OutOfRange(
+            say(
+                "name must be one of %(policies)s, not %(name)s",
+                policies=", ".join(POLICIES),
+                name=name,
+            )
+        )
 
     @property
     def best_rule(self) -> PolicyTotal:
@@ -400,7 +407,9 @@ def scaled(garden: ReplayGarden, factor: float) -> ReplayGarden:
     Raises OutOfRange for a factor below 0 or above 1000.
     """
     if not 0.0 <= factor <= 1000.0:
-        raise OutOfRange(f"factor must be 0 to 1000, not {factor}")
+        raise OutOfRange(
+            say("%(name)s must be 0 to 1000, not %(value)s", name="factor", value=factor)
+        )
     return replace(
         garden,
         pools=tuple(
@@ -511,7 +520,7 @@ class _Run:
         self, garden: ReplayGarden, nights: Sequence[ReplayNight], settings: ReplaySettings
     ) -> None:
         if not garden.plantings:
-            raise OutOfRange("the garden has no plantings to replay")
+            raise OutOfRange(say("the garden has no plantings to replay"))
         self.garden = garden
         self.nights = tuple(nights)
         self.settings = settings

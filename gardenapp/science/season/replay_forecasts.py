@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.night.curve import fit_two_step, forecast_minimum
 
 Array = npt.NDArray[np.float64]
@@ -147,13 +148,18 @@ def error_pool(nights: Sequence[ReplayNight]) -> ErrorPool:
         made_by = "persistence"
     if len(errors) < _FEWEST_RESIDUALS:
         raise OutOfRange(
-            f"a record needs {_FEWEST_RESIDUALS} nights that followed one another, not "
-            f"{len(errors)}"
+            say(
+                "a record needs %(fewest)s nights that followed one another, not %(number)s",
+                fewest=_FEWEST_RESIDUALS,
+                number=len(errors),
+            )
         )
     mean = fmean(errors)
     centred = tuple(error - mean for error in errors)
     if pvariance(centred) <= 0.0:
-        raise OutOfRange("every night of the record is alike: there are no errors to draw from")
+        raise OutOfRange(
+            say("every night of the record is alike: there are no errors to draw from")
+        )
     squares = [(night.low_c - usual) ** 2 for night, usual in zip(nights, usual_c, strict=True)]
     spread_k = tuple(math.sqrt(s) for s in _near_in_year(nights, squares, _SPREAD_DAYS))
     return ErrorPool(made_by, centred, usual_c, spread_k)
@@ -198,7 +204,7 @@ def simulated_forecasts(
     Raises OutOfRange for a pool that was not made from these nights.
     """
     if len(pool.usual_c) != len(nights):
-        raise OutOfRange("the pool was made from other nights")
+        raise OutOfRange(say("the pool was made from other nights"))
     departures = [n.low_c - usual for n, usual in zip(nights, pool.usual_c, strict=True)]
     scale = _scale_to_published(departures, pool)
     shares = _shares_of_news(pool, scale)

@@ -15,8 +15,9 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 from gardenapp.errors import Refused
+from gardenapp.messages import Message, Number, listed, marked, say
 
-CONDITIONS = ("sound", "worn", "broken")
+CONDITIONS = (marked("sound"), marked("worn"), marked("broken"))
 HARM = ("worn", "broken")
 ONE = 1_000  # one whole unit in thousandths
 
@@ -28,7 +29,7 @@ class Impossible(Refused):
 class NotHere(Impossible):
     """The thing is somewhere else: on a bed or lent. `state` says where."""
 
-    def __init__(self, message: str, state: ThingState) -> None:
+    def __init__(self, message: Message, state: ThingState) -> None:
         super().__init__(message)
         self.state = state
 
@@ -124,14 +125,14 @@ def apply_to_thing(state: ThingState, entry: Entry) -> ThingState:
         return _thing_before(state, entry)
     rule = _THING_RULES.get(entry.action)
     if rule is None:
-        raise Impossible(f"One single thing cannot be {entry.action}.")
+        raise Impossible(say("One single thing cannot be %(action)s.", action=entry.action))
     if state.status == "retired":
-        raise Impossible("It has left the garden; nothing more can happen to it here.")
+        raise Impossible(say("It has left the garden; nothing more can happen to it here."))
     if (state.status == "none") != (entry.action in {"acquired", "made"}):
         raise Impossible(
-            "It has not come to the garden yet."
+            say("It has not come to the garden yet.")
             if state.status == "none"
-            else "It came to the garden before."
+            else say("It came to the garden before.")
         )
     return replace(rule(state, entry), last=entry.number, before=state)
 
@@ -142,9 +143,9 @@ def apply_to_lot(state: LotState, entry: Entry) -> LotState:
         return _lot_before(state, entry)
     rule = _LOT_RULES.get(entry.action)
     if rule is None:
-        raise Impossible(f"A material cannot be {entry.action}.")
+        raise Impossible(say("A material cannot be %(action)s.", action=entry.action))
     if not state.is_there and entry.action not in {"acquired", "made"}:
-        raise Impossible("There has never been any of it.")
+        raise Impossible(say("There has never been any of it."))
     return replace(rule(state, entry), last=entry.number, before=state)
 
 
@@ -169,21 +170,21 @@ def replay_lot(entries: Iterable[Entry]) -> LotState:
 
 def _thing_before(state: ThingState, entry: Entry) -> ThingState:
     if state.before is None or state.before.status == "none":
-        raise Impossible("That it came cannot be undone; say that it left.")
+        raise Impossible(say("That it came cannot be undone; say that it left."))
     if entry.reverses != state.last:
-        raise Impossible("Something has happened since; only the latest can be undone.")
+        raise Impossible(say("Something has happened since; only the latest can be undone."))
     return state.before
 
 
-def _must_be_here(state: ThingState, what: str, *, or_missing: bool = False) -> None:
+def _must_be_here(state: ThingState, refusal: Message, *, or_missing: bool = False) -> None:
     if state.status == "here" or (or_missing and state.status == "missing"):
         return
-    where = {
-        "out": "it stands on a bed",
-        "lent": "it is lent",
-        "missing": "it was not found at the last count",
+    reason = {
+        "out": say("it stands on a bed"),
+        "lent": say("it is lent"),
+        "missing": say("it was not found at the last count"),
     }[state.status]
-    raise NotHere(f"It cannot be {what}: {where}.", state)
+    raise NotHere(say("%(refusal)s: %(reason)s.", refusal=refusal, reason=reason), state)
 
 
 def _thing_arrives(state: ThingState, entry: Entry) -> ThingState:
@@ -196,7 +197,7 @@ def _thing_arrives(state: ThingState, entry: Entry) -> ThingState:
 
 
 def _thing_lent(state: ThingState, entry: Entry) -> ThingState:
-    _must_be_here(state, "lent")
+    _must_be_here(state, say("It cannot be lent"))
     return replace(
         state, status="lent", holder_id=_borrower(entry), due_on=_due(entry), plot_id=None
     )
@@ -204,15 +205,15 @@ def _thing_lent(state: ThingState, entry: Entry) -> ThingState:
 
 def _thing_returned(state: ThingState, entry: Entry) -> ThingState:
     if state.status != "lent":
-        raise Impossible("It is not lent, so it cannot come back.")
+        raise Impossible(say("It is not lent, so it cannot come back."))
     return _home(state, entry)
 
 
 def _thing_deployed(state: ThingState, entry: Entry) -> ThingState:
     # That it stands on a bed is a fact: one that was missing has been found.
-    _must_be_here(state, "put on a bed", or_missing=True)
+    _must_be_here(state, say("It cannot be put on a bed"), or_missing=True)
     if entry.plot_id is None or entry.night_of is None:
-        raise Impossible("A cover is put on a plot, for a night.")
+        raise Impossible(say("A cover is put on a plot, for a night."))
     return replace(
         state,
         status="out",
@@ -224,7 +225,7 @@ def _thing_deployed(state: ThingState, entry: Entry) -> ThingState:
 
 def _thing_brought_back(state: ThingState, entry: Entry) -> ThingState:
     if state.status != "out":
-        raise Impossible("It does not stand on a bed, so it cannot be brought back.")
+        raise Impossible(say("It does not stand on a bed, so it cannot be brought back."))
     return _home(state, entry)
 
 
@@ -253,14 +254,14 @@ def _thing_damaged(state: ThingState, entry: Entry) -> ThingState:
 
 def _thing_mended(state: ThingState, entry: Entry) -> ThingState:
     if state.condition == "sound":
-        raise Impossible("It is sound; there is nothing to mend.")
+        raise Impossible(say("It is sound; there is nothing to mend."))
     return replace(state, condition=_one_of(entry.condition or "sound", ("sound", "worn")))
 
 
 def _thing_counted(state: ThingState, entry: Entry) -> ThingState:
-    _must_be_here(state, "counted", or_missing=True)
+    _must_be_here(state, say("It cannot be counted"), or_missing=True)
     if entry.quantity_milli not in {0, ONE}:
-        raise Impossible("One thing is found or not.")
+        raise Impossible(say("One thing is found or not."))
     if entry.quantity_milli == 0:
         return replace(state, status="missing")
     place = state.place_id if entry.place_id is None else entry.place_id
@@ -268,7 +269,7 @@ def _thing_counted(state: ThingState, entry: Entry) -> ThingState:
 
 
 def _thing_retired(state: ThingState, entry: Entry) -> ThingState:
-    _must_be_here(state, "retired", or_missing=True)
+    _must_be_here(state, say("It cannot be retired"), or_missing=True)
     return replace(state, status="retired", went_to=_went(entry))
 
 
@@ -292,9 +293,9 @@ _THING_RULES: dict[str, Callable[[ThingState, Entry], ThingState]] = {
 
 def _lot_before(state: LotState, entry: Entry) -> LotState:
     if state.before is None:
-        raise Impossible("There is nothing to undo.")
+        raise Impossible(say("There is nothing to undo."))
     if entry.reverses != state.last:
-        raise Impossible("Something has happened since; only the latest can be undone.")
+        raise Impossible(say("Something has happened since; only the latest can be undone."))
     return state.before
 
 
@@ -325,7 +326,7 @@ def _lot_returned(state: LotState, entry: Entry) -> LotState:
     quantity, member_id = _some(entry), _borrower(entry)
     found = next((loan for loan in state.loans if loan.member_id == member_id), None)
     if found is None or found.quantity_milli < quantity:
-        raise Impossible("More would come back than was lent.")
+        raise Impossible(say("More would come back than was lent."))
     loans = []
     for loan in state.loans:
         left = loan.quantity_milli - (quantity if loan is found else 0)
@@ -337,7 +338,7 @@ def _lot_returned(state: LotState, entry: Entry) -> LotState:
 def _lot_deployed(state: LotState, entry: Entry) -> LotState:
     quantity = _on_hand(state, entry)
     if entry.plot_id is None:
-        raise Impossible("Say on which plot it is used.")
+        raise Impossible(say("Say on which plot it is used."))
     out = dict(state.out)
     out[entry.plot_id] = out.get(entry.plot_id, 0) + quantity
     return replace(
@@ -350,7 +351,7 @@ def _lot_brought_back(state: LotState, entry: Entry) -> LotState:
     out = dict(state.out)
     plot_id = entry.plot_id
     if plot_id is None or out.get(plot_id, 0) < quantity:
-        raise Impossible("More would come back than is out on that plot.")
+        raise Impossible(say("More would come back than is out on that plot."))
     out[plot_id] -= quantity
     return replace(
         state,
@@ -369,7 +370,7 @@ def _lot_damaged(state: LotState, entry: Entry) -> LotState:
 
 def _lot_mended(state: LotState, entry: Entry) -> LotState:
     if state.condition == "sound":
-        raise Impossible("It is sound; there is nothing to mend.")
+        raise Impossible(say("It is sound; there is nothing to mend."))
     return replace(state, condition=_one_of(entry.condition or "sound", ("sound", "worn")))
 
 
@@ -384,7 +385,7 @@ def _lot_cut(state: LotState, entry: Entry) -> LotState:
 
 def _lot_counted(state: LotState, entry: Entry) -> LotState:
     if entry.quantity_milli is None or entry.quantity_milli < 0:
-        raise Impossible("A count is none or more.")
+        raise Impossible(say("A count is none or more."))
     more = entry.quantity_milli - state.on_hand_milli
     return replace(
         state,
@@ -425,7 +426,7 @@ _LOT_RULES: dict[str, Callable[[LotState, Entry], LotState]] = {
 
 def _some(entry: Entry) -> int:
     if entry.quantity_milli is None or entry.quantity_milli <= 0:
-        raise Impossible("Say how much: more than nothing.")
+        raise Impossible(say("Say how much: more than nothing."))
     return entry.quantity_milli
 
 
@@ -433,32 +434,38 @@ def _on_hand(state: LotState, entry: Entry) -> int:
     quantity = _some(entry)
     if quantity > state.on_hand_milli:
         raise Impossible(
-            f"There is only {state.on_hand_milli / ONE:g} on hand, not {quantity / ONE:g}."
+            say(
+                "There is only %(on_hand)s on hand, not %(asked)s.",
+                on_hand=Number(state.on_hand_milli / ONE),
+                asked=Number(quantity / ONE),
+            )
         )
     return quantity
 
 
 def _borrower(entry: Entry) -> int:
     if entry.other_member_id is None:
-        raise Impossible("Say who has it.")
+        raise Impossible(say("Say who has it."))
     return entry.other_member_id
 
 
 def _due(entry: Entry) -> date:
     if entry.due_on is None:
-        raise Impossible("Say until when.")
+        raise Impossible(say("Say until when."))
     return entry.due_on
 
 
 def _went(entry: Entry) -> str:
     if not entry.went_to:
-        raise Impossible("Say where it went.")
+        raise Impossible(say("Say where it went."))
     return entry.went_to
 
 
 def _one_of(value: str | None, allowed: tuple[str, ...]) -> str:
     if value not in allowed:
-        raise Impossible(f"Its condition is one of: {', '.join(allowed)}.")
+        raise Impossible(
+            say("Its condition is one of: %(allowed)s.", allowed=listed(map(Message, allowed)))
+        )
     return value
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say
 from gardenapp.science.store.ledger import Entry, standing_entries
 
 SEASON_BEGINS_IN = 7  # July
@@ -108,5 +109,5 @@ def plastic_kg(area_m2: float, thickness_um: float, density_kgm3: float) -> floa
     2.346
     """
     if area_m2 < 0 or thickness_um < 0 or density_kgm3 <= 0:
-        raise OutOfRange("area_m2 and thickness_um are 0 or more, density_kgm3 above 0")
+        raise OutOfRange(say("area_m2 and thickness_um are 0 or more, density_kgm3 above 0"))
     return area_m2 * thickness_um * 1e-6 * density_kgm3

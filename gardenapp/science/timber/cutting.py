@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Length, Message, Number, say
 from gardenapp.science.timber import search
 from gardenapp.science.timber.columns import BOUGHT, SCRAP, SolverFailed
 from gardenapp.science.timber.spans import (
@@ -101,7 +102,7 @@ class MissingPiece:
     length_mm: float
     count: int
     section: str
-    reason: str
+    reason: Message
 
 
 @dataclass(frozen=True)
@@ -131,7 +132,7 @@ class CutPlan:
     sawdust_mm: float
     cost: float | None
     method: str
-    notes: tuple[str, ...]
+    notes: tuple[Message, ...]
 
     @property
     def is_complete(self) -> bool:
@@ -206,7 +207,7 @@ class _Part:
     is_scrap_proven: bool
     first_fit_mm: float
     method: str
-    notes: list[str]
+    notes: list[Message]
 
 
 def _section(text: str) -> str:
@@ -217,50 +218,100 @@ def _check(
     pieces: Sequence[Piece], stock: Sequence[Stock], kerf_mm: float, keep_from_mm: float
 ) -> None:
     if not pieces:
-        raise OutOfRange("There are no pieces to cut.")
+        raise OutOfRange(say("There are no pieces to cut."))
     if len(stock) > MOST_KINDS or len(pieces) > MOST_PIECES:
         raise OutOfRange(
-            f"A cut plan takes at most {MOST_KINDS} kinds of board and {MOST_PIECES:,} pieces; "
-            f"this one has {len(stock):,} and {len(pieces):,}."
+            say(
+                "A cut plan takes at most %(most_kinds)s kinds of board and %(most_pieces)s "
+                "pieces; this one has %(kinds)s and %(pieces)s.",
+                most_kinds=MOST_KINDS,
+                most_pieces=Number(MOST_PIECES, ","),
+                kinds=Number(len(stock), ","),
+                pieces=Number(len(pieces), ","),
+            )
         )
     if not (math.isfinite(kerf_mm) and 0.0 <= kerf_mm <= MOST_KERF_MM):
-        raise OutOfRange(f"kerf_mm must be 0 to {MOST_KERF_MM:g}, not {kerf_mm}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 to %(most)s, not %(value)s",
+                name="kerf_mm",
+                most=Number(MOST_KERF_MM),
+                value=kerf_mm,
+            )
+        )
     if not (math.isfinite(keep_from_mm) and keep_from_mm >= 0.0):
-        raise OutOfRange(f"keep_from_mm must be 0 or more, not {keep_from_mm}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be 0 or more, not %(value)s", name="keep_from_mm", value=keep_from_mm
+            )
+        )
     for piece in pieces:
-        _check_length(f"piece {piece.name}", piece.length_mm)
+        _check_length(say("piece %(name)s", name=piece.name), piece.length_mm)
         if piece.count < 1:
-            raise OutOfRange(f"piece {piece.name}: count must be 1 or more, not {piece.count}")
+            raise OutOfRange(
+                say(
+                    "piece %(name)s: count must be 1 or more, not %(count)s",
+                    name=piece.name,
+                    count=piece.count,
+                )
+            )
     total = sum(piece.count for piece in pieces)
     if total > MOST_PIECES:
-        raise OutOfRange(f"A cut plan takes at most {MOST_PIECES:,} pieces; this is {total:,}.")
+        raise OutOfRange(
+            say(
+                "A cut plan takes at most %(most)s pieces; this is %(total)s.",
+                most=Number(MOST_PIECES, ","),
+                total=Number(total, ","),
+            )
+        )
     if len({whole(piece.length_mm) for piece in pieces}) > MOST_KINDS:
-        raise OutOfRange(f"A cut plan takes at most {MOST_KINDS} different lengths of piece.")
+        raise OutOfRange(
+            say(
+                "A cut plan takes at most %(most)s different lengths of piece.",
+                most=MOST_KINDS,
+            )
+        )
     for board in stock:
         _check_board(board)
 
 
-def _check_length(what: str, length_mm: float) -> None:
+def _check_length(what: Message, length_mm: float) -> None:
     if not (math.isfinite(length_mm) and 0.1 <= length_mm <= LONGEST_MM):
         raise OutOfRange(
-            f"{what}: length must be 0.1 mm to {LONGEST_MM / 1000:g} m, not {length_mm:g} mm"
+            say(
+                "%(what)s: length must be 0.1 mm to %(most)s m, not %(length)s",
+                what=what,
+                most=Number(LONGEST_MM / 1000),
+                length=Length(length_mm, "g"),
+            )
         )
 
 
 def _check_board(board: Stock) -> None:
-    what = f"board {board.name}"
+    what = say("board %(name)s", name=board.name)
     _check_length(what, board.length_mm)
     if board.count is None and board.is_offcut:
-        raise OutOfRange(f"{what}: an offcut needs a count; nobody sells them without limit")
+        raise OutOfRange(
+            say("%(what)s: an offcut needs a count; nobody sells them without limit", what=what)
+        )
     if board.count is not None and board.count < 0:
-        raise OutOfRange(f"{what}: count must be 0 or more, not {board.count}")
+        raise OutOfRange(
+            say("%(what)s: count must be 0 or more, not %(count)s", what=what, count=board.count)
+        )
     if board.price is not None and not (math.isfinite(board.price) and board.price >= 0.0):
-        raise OutOfRange(f"{what}: price must be 0 or more, not {board.price}")
+        raise OutOfRange(
+            say("%(what)s: price must be 0 or more, not %(price)s", what=what, price=board.price)
+        )
     for begin, end in board.defects:
         if not 0.0 <= begin <= end <= board.length_mm:
             raise OutOfRange(
-                f"{what}: the defect {begin:g}-{end:g} does not lie on a board of "
-                f"{board.length_mm:g} mm"
+                say(
+                    "%(what)s: the defect %(begin)s-%(end)s does not lie on a board of %(length)s",
+                    what=what,
+                    begin=Number(begin),
+                    end=Number(end),
+                    length=Length(board.length_mm, "g"),
+                )
             )
 
 
@@ -311,7 +362,7 @@ def _plan_section(
         keep=whole(keep_from_mm),
     )
     start = first_fit(task)
-    notes: list[str] = []
+    notes: list[Message] = []
     method = "integer program"
     reached: Mapping[int, search.Reached] = {}
     layout = start
@@ -319,7 +370,9 @@ def _plan_section(
         layout, reached = search.solve(task, start, time_limit_s=time_limit_s)
     except SolverFailed as failure:
         method = "first fit"
-        notes.append(f"No integer program ({failure}); this is the first-fit plan.")
+        notes.append(
+            say("No integer program (%(reason)s); this is the first-fit plan.", reason=str(failure))
+        )
     if goals(task, layout) > goals(task, start):
         layout, method = start, "first fit"  # never worse than the simple way
     bought = goals(task, layout)[BOUGHT]
@@ -327,7 +380,7 @@ def _plan_section(
     bound = got.bound if got is not None else 0.0
     scrap = reached.get(SCRAP)
     if not task.grain()[1]:
-        notes.append("Lengths were counted in steps of 0.05 mm.")
+        notes.append(say("Lengths were counted in steps of 0.05 mm."))
     missing += _short(pieces, task, layout)
     names = {length: list(reversed(them)) for length, them in wanted.items()}
     boards = [_board(task, filled, stock, names) for filled in _in_order(layout.boards)]
@@ -356,15 +409,18 @@ def _in_order(boards: Iterable[Filled]) -> list[Filled]:
     )
 
 
-def _why_not(piece: Piece, stock: Sequence[Stock], longest: int) -> str:
+def _why_not(piece: Piece, stock: Sequence[Stock], longest: int) -> Message:
     if not stock:
-        named = f" with section {piece.section}" if piece.section else ""
-        return f"There are no boards{named}."
+        if piece.section:
+            return say("There are no boards with section %(section)s.", section=piece.section)
+        return say("There are no boards.")
     if not longest:
-        return "All boards of this section are used up or spoilt."
-    return (
-        f"It is longer than any sound length there is: {piece.length_mm:g} mm against "
-        f"{millimetres(longest):g} mm. Join two shorter ones or find a longer board."
+        return say("All boards of this section are used up or spoilt.")
+    return say(
+        "It is longer than any sound length there is: %(length)s against "
+        "%(longest)s. Join two shorter ones or find a longer board.",
+        length=Length(piece.length_mm, "g"),
+        longest=Length(millimetres(longest), "g"),
     )
 
 
@@ -381,7 +437,7 @@ def _short(pieces: Sequence[Piece], task: Task, layout: Layout) -> list[MissingP
                         piece.length_mm,
                         count,
                         piece.section,
-                        "The boards on hand do not reach and none like them can be bought.",
+                        say("The boards on hand do not reach and none like them can be bought."),
                     )
                 )
     return missing

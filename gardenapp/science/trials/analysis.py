@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -18,12 +18,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import say, to_json
 from gardenapp.science.night import curve as nights_curve
 from gardenapp.science.night.sun import Night, night_for
 from gardenapp.science.trials.flags import flags_of
 from gardenapp.science.trials.humidity import HUMID_PERCENT, compared, hours_so_far
 from gardenapp.science.trials.matching import clock_offset, matched
 from gardenapp.science.trials.records import (
+    GIVEN,
     ChartPoint,
     ClockOffset,
     DayResult,
@@ -105,7 +107,7 @@ def analyse(
     The difference at the outside low is given beside it.
     """
     if any(b.sunset_at < a.sunrise_at for a, b in pairwise(nights)):
-        raise OutOfRange("nights must be in order and must not overlap")
+        raise OutOfRange(say("nights must be in order and must not overlap"))
 
     def tell(share: float) -> None:
         if progress is not None:
@@ -115,9 +117,15 @@ def analyse(
     if clock_offset_s is None:
         offset = clock_offset(inside, outside)
     elif not (math.isfinite(clock_offset_s) and abs(clock_offset_s) <= 86_400):
-        raise OutOfRange(f"clock_offset_s must be within a day, not {clock_offset_s}")
+        raise OutOfRange(
+            say(
+                "%(name)s must be within a day, not %(value)s",
+                name="clock_offset_s",
+                value=clock_offset_s,
+            )
+        )
     else:
-        offset = ClockOffset(float(clock_offset_s), "given")
+        offset = ClockOffset(float(clock_offset_s), GIVEN)
     tell(0.3)
     both = matched(inside, outside, offset.offset_s)
     tell(0.5)
@@ -172,8 +180,12 @@ def nights_between(
     count = (last_on - first_on).days + 1
     if count > _MOST_NIGHTS:
         raise OutOfRange(
-            f"the records span {count} nights; at most {_MOST_NIGHTS} are analysed. Is a date in "
-            "one of the files wrong?"
+            say(
+                "the records span %(count)s nights; at most %(most)s are analysed. Is "
+                "a date in one of the files wrong?",
+                count=count,
+                most=_MOST_NIGHTS,
+            )
         )
     return [
         night_for(
@@ -187,7 +199,10 @@ def nights_between(
 
 
 def as_plain(result: TrialResult) -> dict[str, Any]:
-    """A result in the types of JSON, moments in ISO 8601 and UTC; all but the matched rows."""
+    """A result in the types of JSON, moments in ISO 8601 and UTC; all but the matched rows.
+
+    What moisture's figures mean is kept as messages, to be told in the reader's language.
+    """
     plain: dict[str, Any] = _plain(
         {
             "starts_at": result.starts_at,
@@ -201,7 +216,7 @@ def as_plain(result: TrialResult) -> dict[str, Any]:
             "totals": asdict(result.totals),
             "nights": [asdict(night) for night in result.nights],
             "days": [asdict(day) for day in result.days],
-            "humidity": None if result.humidity is None else asdict(result.humidity),
+            "humidity": None if result.humidity is None else _moisture(result.humidity),
             "flags": [asdict(flag) for flag in result.flags],
             "chart": [
                 {**asdict(point), "difference_k": point.difference_k} for point in result.chart
@@ -209,6 +224,12 @@ def as_plain(result: TrialResult) -> dict[str, Any]:
         }
     )
     return plain
+
+
+def _moisture(humidity: Humidity) -> dict[str, Any]:
+    # Not `asdict` of the whole: it would take the messages apart.
+    plain = asdict(replace(humidity, words=()))
+    return {**plain, "words": [to_json(words) for words in humidity.words]}
 
 
 def _plain(value: Any) -> Any:
@@ -372,7 +393,9 @@ def chart_of(both: Matched, most_points: int = MOST_CHART_POINTS) -> tuple[Chart
     and warmest, inside and outside.
     """
     if most_points < 8:
-        raise OutOfRange(f"most_points must be 8 or more, not {most_points}")
+        raise OutOfRange(
+            say("%(name)s must be 8 or more, not %(value)s", name="most_points", value=most_points)
+        )
     count = len(both)
     if count <= most_points:
         rows = np.arange(count)

@@ -14,6 +14,7 @@ import numpy as np
 
 from gardenapp.science.night.sun import Night
 from gardenapp.science.trials.records import (
+    GIVEN,
     ClockOffset,
     DayResult,
     Flag,
@@ -277,7 +278,7 @@ def _clock(offset: ClockOffset) -> list[Flag]:
     if abs(offset.offset_s) < _CLOCK_OFFSET_S:
         return []
     slow = "behind" if offset.offset_s > 0 else "ahead of"
-    how = "was given" if offset.method == "given" else "is estimated from their quick changes"
+    how = "was given" if offset.method == GIVEN else "is estimated from their quick changes"
     return [
         Flag(
             "clock_offset",
@@ -287,4 +288,3 @@ def _clock(offset: ClockOffset) -> list[Flag]:
             False,
         )
     ]
-

@@ -10,6 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from gardenapp.messages import Number, say
 from gardenapp.science import humidity
 from gardenapp.science.trials.records import Floats, Humidity, HumiditySide, Integers, Matched
 
@@ -70,8 +71,9 @@ def hours_so_far(at_s: Integers, values: Floats, limit: float, gap_s: float) -> 
     above = (over >= 0.0).astype(np.int8)
     seconds = np.where(above[:-1] & above[1:], step_s, 0).astype(np.float64)
     crossing = np.flatnonzero(above[:-1] != above[1:])
-    up, down = np.maximum(first[crossing], last[crossing]), np.minimum(
-        first[crossing], last[crossing]
+    up, down = (
+        np.maximum(first[crossing], last[crossing]),
+        np.minimum(first[crossing], last[crossing]),
     )
     seconds[crossing] = step_s[crossing] * up / (up - down)
     seconds[(step_s > gap_s) | ~np.isfinite(seconds)] = 0.0
@@ -96,16 +98,24 @@ def compared(matched: Matched) -> Humidity | None:
     steps_s = np.diff(at)
     ratio = inside.mean_absolute_gm3 / outside.mean_absolute_gm3
     words = [
-        "The same relative humidity at a higher temperature is more water: at 90 %, air of 30 °C "
-        "holds about three times the water of air at 10 °C. Compare dew points or grams, not "
-        f"percent. Here the air inside held on average {inside.mean_absolute_gm3:.1f} g in a "
-        f"cubic metre, outside {outside.mean_absolute_gm3:.1f} g.",
+        say(
+            "The same relative humidity at a higher temperature is more water: at 90 %%, air of "
+            "30 °C holds about three times the water of air at 10 °C. Compare dew points or "
+            "grams, not percent. Here the air inside held on average %(inside)s g in a cubic "
+            "metre, outside %(outside)s g.",
+            inside=Number(inside.mean_absolute_gm3, ".1f"),
+            outside=Number(outside.mean_absolute_gm3, ".1f"),
+        )
     ]
     if inside.hours_humid > outside.hours_humid and inside.hours_humid > 0.0:
         words.append(
-            f"The air inside was at or above {HUMID_PERCENT:.0f} % for {inside.hours_humid:.0f} "
-            f"hours, outside for {outside.hours_humid:.0f}: wet leaves invite disease. Vent after "
-            "wet nights."
+            say(
+                "The air inside was at or above %(percent)s %% for %(inside)s hours, outside for "
+                "%(outside)s: wet leaves invite disease. Vent after wet nights.",
+                percent=Number(HUMID_PERCENT, ".0f"),
+                inside=Number(inside.hours_humid, ".0f"),
+                outside=Number(outside.hours_humid, ".0f"),
+            )
         )
     return Humidity(
         inside,

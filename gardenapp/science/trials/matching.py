@@ -7,7 +7,16 @@ import math
 import numpy as np
 
 from gardenapp.errors import OutOfRange
-from gardenapp.science.trials.records import ClockOffset, Floats, Integers, Matched, Series
+from gardenapp.messages import say
+from gardenapp.science.trials.records import (
+    ESTIMATED,
+    NONE_FOUND,
+    ClockOffset,
+    Floats,
+    Integers,
+    Matched,
+    Series,
+)
 
 LARGEST_OFFSET_S = 3 * 3600
 _FINEST_GRID_S = 60
@@ -41,7 +50,7 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
     may be out by the cover's own delay. One that is behind is told from five minutes.
     The limits are our own, tried on synthetic records and on a measured year; no source.
     """
-    none = ClockOffset(0.0, "none found")
+    none = ClockOffset(0.0, NONE_FOUND)
     grid_s = int(max(_FINEST_GRID_S, math.ceil(max(inside.step_s, outside.step_s))))
     if grid_s > 3600 * 1.5:
         return none
@@ -63,9 +72,7 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
     independent = float(pairs[best]) / (2 * _smoothing(grid_s) + 1)
     error = 1.0 / math.sqrt(max(1.0, independent))
     apart = max(2, math.ceil(1800 / grid_s))
-    beside = [
-        float(correlations[i]) for i in (best - apart, best + apart) if 0 <= i <= 2 * most
-    ]
+    beside = [float(correlations[i]) for i in (best - apart, best + apart) if 0 <= i <= 2 * most]
     is_sharp = bool(beside) and all(not at_best - value < 0.2 for value in beside)
     gain = at_best - (unmoved if math.isfinite(unmoved) else 0.0)
     if (
@@ -76,14 +83,16 @@ def clock_offset(inside: Series, outside: Series) -> ClockOffset:
         or not is_sharp
     ):
         known = unmoved if math.isfinite(unmoved) else None
-        return ClockOffset(0.0, "none found", known, known)
+        return ClockOffset(0.0, NONE_FOUND, known, known)
     shift = best - most + _vertex(correlations, best)
     if -_SLOW_COVER_S < shift * grid_s < _FAST_CLOCK_S:
         known = unmoved if math.isfinite(unmoved) else None
-        return ClockOffset(0.0, "none found", at_best, known)
+        return ClockOffset(0.0, NONE_FOUND, at_best, known)
     # Between two steps it is a guess to about a quarter of one; seconds would be false precision.
     return ClockOffset(
-        60.0 * round(shift * grid_s / 60.0), "estimated", at_best,
+        60.0 * round(shift * grid_s / 60.0),
+        ESTIMATED,
+        at_best,
         unmoved if math.isfinite(unmoved) else None,
     )
 
@@ -212,8 +221,10 @@ def matched(inside: Series, outside: Series, offset_s: float) -> Matched:
     both = np.isfinite(inside_c) & np.isfinite(outside_c)
     if both.sum() < 2:
         raise OutOfRange(
-            "the two loggers' times do not overlap: check that both files are of the same days, "
-            "and their time zones"
+            say(
+                "the two loggers' times do not overlap: check that both files are of the "
+                "same days, and their time zones"
+            )
         )
     inside_percent = on_base(inside, inside_at, inside.humidity_percent)
     outside_percent = on_base(outside, outside.at_s, outside.humidity_percent)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gardenapp.errors import OutOfRange
+from gardenapp.messages import Message, marked, say
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -32,20 +33,24 @@ class Series:
 
     def __post_init__(self) -> None:
         if len(self.at_s) < 2:
-            raise OutOfRange("a logger's record needs at least two readings")
+            raise OutOfRange(say("a logger's record needs at least two readings"))
         if len(self.temp_c) != len(self.at_s):
-            raise OutOfRange("at_s and temp_c must be equally many")
+            raise OutOfRange(say("at_s and temp_c must be equally many"))
         if self.humidity_percent is not None and len(self.humidity_percent) != len(self.at_s):
-            raise OutOfRange("at_s and humidity_percent must be equally many")
+            raise OutOfRange(say("at_s and humidity_percent must be equally many"))
         if (np.diff(self.at_s) <= 0).any():
-            raise OutOfRange("at_s must rise from each reading to the next")
+            raise OutOfRange(say("at_s must rise from each reading to the next"))
         if not np.isfinite(self.temp_c).all():
-            raise OutOfRange("every temperature must be a finite number")
+            raise OutOfRange(say("every temperature must be a finite number"))
 
     @property
     def step_s(self) -> float:
         """The usual time between two readings. [s]"""
         return float(np.median(np.diff(self.at_s)))
+
+
+# How the offset of two clocks is known; shown to people as well.
+GIVEN, ESTIMATED, NONE_FOUND = marked("given"), marked("estimated"), marked("none found")
 
 
 @dataclass(frozen=True)
@@ -108,7 +113,7 @@ class Humidity:
     lowest_difference_points: float
     water_ratio: float
     hours: float
-    words: tuple[str, ...]
+    words: tuple[Message, ...]
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import joinedload
 from gardenapp import reference
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Sentence
 from gardenapp.models.builds import BuildPlan, UnitPrice
 from gardenapp.models.covers import CoverClass
 from gardenapp.models.people import Member
@@ -51,7 +52,7 @@ from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.store.covers import natural
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.trials.cover_trials import believed_lifts
-from gardenapp.words import _, later
+from gardenapp.words import _
 
 USUAL_GUST_MPS = 13.9  # where Beaufort 7 begins; weighted covers come off from there, our choice
 USUAL_KERF_MM = 3.0
@@ -421,41 +422,26 @@ def check_entry(entry: PlanEntry) -> Design:
     except KeyError as missing:
         raise FieldRefused(str(missing.args[0]), _("Enter this size.")) from None
     except OutOfRange as refusal:
-        raise FieldRefused(_field_named(entry, str(refusal)), _sentence(str(refusal))) from None
+        raise FieldRefused(_field_about(entry, refusal), Sentence(refusal.message)) from None
 
 
-# Words of the designs' refusals and the field they are about, the most telling first.
-_ABOUT = (
-    (later("bars of"), "bar_mm"),
-    ("film_um", "film_um"),
-    ("angle_deg", "angle_deg"),
-    ("sheet_gm2", "sheet_gm2"),
-    (later("pipe wall"), "pipe_wall_mm"),
-    (later("hoop spacing"), "spacing_mm"),
-    (later("the back must"), "back_height_mm"),
-    (later("too steep"), "back_height_mm"),
-    (later("twice the width"), "height_mm"),
-    ("gust", "gust_mps"),
-    (later("plant height"), "plant_height_mm"),
-    (later("plant spread"), "plant_spread_mm"),
-    (later("plant count"), "plant_count"),
-    (later("bed length"), "bed_length_mm"),
-    (later("bed width"), "bed_width_mm"),
+def _field_about(entry: PlanEntry, refusal: OutOfRange) -> str:
+    """The field of the form that a refusal is about; the first one where it has none of its own."""
+    fields = [field.name for field in SHAPES[entry.shape].fields]
+    return refusal.about if refusal.about in {*fields, *_COMMON_FIELDS} else fields[0]
+
+
+# What every design is asked beside its own sizes.
+_COMMON_FIELDS = frozenset(
+    {
+        "gust_mps",
+        "plant_height_mm",
+        "plant_spread_mm",
+        "plant_count",
+        "bed_length_mm",
+        "bed_width_mm",
+    }
 )
-
-
-def _field_named(entry: PlanEntry, words: str) -> str:
-    for telling, name in _ABOUT:
-        if telling in words:
-            return name
-    for field in SHAPES[entry.shape].fields:
-        if words.startswith(field.name.removesuffix("_mm").replace("_", " ")):
-            return field.name
-    return SHAPES[entry.shape].fields[0].name
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}."
 
 
 def add_plan(*, entry: PlanEntry, member: Member, now: datetime, form_key: str = "") -> int:

@@ -18,6 +18,7 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotFound, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Words, listed, say
 from gardenapp.models.builds import BuildPlan
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.people import Member
@@ -43,7 +44,7 @@ from gardenapp.services.store import covers, ledger, lots
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.subjects import check_handle, check_place
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _, retold
+from gardenapp.words import _
 
 _GRAIN_CM = 0.1
 # Columns of a kind that a copy with other sizes does not take over.
@@ -57,7 +58,7 @@ class Built:
     cover_id: int
     label: str
     is_planned_again: bool
-    trouble: str = ""
+    trouble: Words = ""
 
 
 @dataclass(frozen=True)
@@ -111,13 +112,19 @@ def build_cover(
     materials = find_materials(member=member)
     candidate = candidate_of(entry, materials)
     if candidate.design.problems:
-        problems = " ".join(map(retold, candidate.design.problems))
-        raise Refused(_("It would not do as it is drawn: ") + problems)
+        problems = listed(candidate.design.problems, " ")
+        raise Refused(say("It would not do as it is drawn: %(problems)s", problems=problems))
     if not candidate.is_buildable:
         raise Refused(
-            _("The store does not hold enough for it: ")
-            + ", ".join(candidate.short)
-            + _(". Write down what has come, or choose other sizes.")
+            say(
+                "The store does not hold enough for it: %(short)s. Write down what has come, or "
+                "choose other sizes.",
+                short=listed(
+                    gap.shown
+                    for gap in candidate.design.missing or ()
+                    if gap.what in candidate.short
+                ),
+            )
         )
     plan = _plan(entry, candidate.design, materials)
     with write_transaction() as session:
@@ -142,7 +149,7 @@ def _done(row: BuildPlan) -> Built | None:
     return Built(row.cover_id, cover.label if cover else "", False)
 
 
-def _plan_again(member: Member, now: datetime) -> tuple[bool, str]:
+def _plan_again(member: Member, now: datetime) -> tuple[bool, Words]:
     """Let tonight's plan use it; a night that is ending, or has no forecast, is left alone."""
     if now.astimezone(garden_zone()).hour < NIGHT_ENDS_AT_HOUR:
         return False, ""
@@ -152,7 +159,7 @@ def _plan_again(member: Member, now: datetime) -> tuple[bool, str]:
     try:
         return bool(replan_if_needed(nights=[evening], member_id=member.id, now=now)), ""
     except (Refused, NotFound) as refusal:
-        return False, str(refusal)
+        return False, refusal.message
 
 
 # --- what is to be taken ----------------------------------------------------------------------

@@ -8,8 +8,9 @@ from functools import cache
 
 from gardenapp import reference
 from gardenapp.errors import NotFound
+from gardenapp.messages import marked
 from gardenapp.reference import Source
-from gardenapp.words import _, later, marked
+from gardenapp.words import _, later
 
 STATUS_WORDS = {
     "seen": later("read in the source"),

@@ -15,6 +15,7 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
+from gardenapp.messages import Words, from_text, to_text
 from gardenapp.models.forecasts import (
     Forecast,
     ForecastAddress,
@@ -47,7 +48,7 @@ class Imported:
     nights: tuple[date, ...]
     kind: str
     attribution: str
-    notes: tuple[str, ...]
+    notes: tuple[Words, ...]
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ class ForecastVersion:
     entered_by: str
     issued_at: datetime | None
     is_in_force: bool
-    notes: str
+    notes: tuple[Words, ...]
 
 
 def enter_by_hand(
@@ -310,7 +311,7 @@ def list_versions(*, since: date, limit: int = 200) -> list[ForecastVersion]:
                 entered_by=name or "",
                 issued_at=source.issued_at,
                 is_in_force=forecast.night_of not in seen,
-                notes=forecast.notes,
+                notes=from_text(forecast.notes),
             )
         )
         seen.add(forecast.night_of)
@@ -381,7 +382,7 @@ def _store(
         entered_at=now,
         issued_at=reading.issued_at,
         attribution=reading.attribution[:200],
-        notes="\n".join(reading.notes),
+        notes=to_text(reading.notes),
     )
     kept = _keep(source, [_row(night) for night in reading.nights], called=name)
     return replace(kept, attribution=reading.attribution, notes=reading.notes)
@@ -398,7 +399,7 @@ def _row(night: NightForecast) -> Forecast:
         gust_mps=night.gust_mps,
         dew_point_c=night.dew_point_c,
         hours=[_hour_as_json(hour) for hour in night.hours],
-        notes="\n".join(night.notes),
+        notes=to_text(night.notes),
     )
 
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 
+from gardenapp.messages import from_text
 from gardenapp.models.forecasts import Forecast
 from gardenapp.science.allocation.reasons import words_of
 from gardenapp.science.night.plan_records import Gift, Option, PlanHeader, PlantingStory
@@ -80,7 +81,7 @@ def _forecast(forecast: Forecast) -> dict[str, Any]:
         "attribution": source.attribution,
         "issued_at": _iso(source.issued_at),
         "entered_at": _iso(source.entered_at),
-        "notes": forecast.notes,
+        "notes": "\n".join(map(str, from_text(forecast.notes))),
     }
 
 

@@ -12,6 +12,7 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotAllowed, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Words
 from gardenapp.models.builds import ClimateNight
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.plants import CropStage, Planting
@@ -103,7 +104,7 @@ class Imported:
     nights: int
     first_night: date
     last_night: date
-    notes: tuple[str, ...]
+    notes: tuple[Words, ...]
 
 
 def import_climate(

@@ -23,6 +23,7 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import GardenError, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Words, from_json, say, to_json
 from gardenapp.models.nights import ObservedLow, Plan
 from gardenapp.models.replays import DONE, FAILED, INTERRUPTED, RUNNING, STOPPED, ReplayRun
 from gardenapp.readers.climate import ClimateReading, Unit, read_climate
@@ -61,6 +62,7 @@ ENOUGH_CASES = 200  # with fewer in a band its observed share says little
 HONEST_WITHIN = 0.05
 SOLVE_SECONDS = 2.0
 KEPT_RUNS = 20
+_FAILURE = "failure"  # where a run that failed keeps why, in place of a result
 MOST_NIGHTS_TOLD = 12
 # Runs that are no replays and use the same machinery: their `garden` says which.
 BUILD_NEXT = "build next"
@@ -116,7 +118,7 @@ class RunView:
     nights_total: int
     finished_at: datetime | None
     wants_stop: bool
-    message: str
+    message: Words
     result: dict[str, Any] | None
 
 
@@ -189,14 +191,17 @@ def prepare_replay(
 def result_as_dict(
     result: ReplayResult, *, covers: Covers, record: Record, asked: ReplayAsked
 ) -> dict[str, Any]:
-    """Everything a page or a script needs, in plain values that JSON holds."""
+    """Everything a page or a script needs, in plain values that JSON holds.
+
+    Notes are messages as `messages.to_json` keeps them; `messages.english` says them for scripts.
+    """
     seasons = seasons_in(record.nights)
     bare = result.total(BARE).loss
     return {
         "record": {
             "kind": record.reading.kind,
             "station": record.reading.station,
-            "notes": list(record.reading.notes),
+            "notes": [to_json(note) for note in record.reading.notes],
             "first_night": record.nights[0].night_of.isoformat(),
             "last_night": record.nights[-1].night_of.isoformat(),
             "nights": result.nights,
@@ -207,7 +212,7 @@ def result_as_dict(
             "months": sorted(asked.months),
         },
         "covers": {
-            "words": covers.words,
+            "words": to_json(covers.words),
             "count": covers.count,
             "needed_factor": round(covers.needed_factor, 3),
             "kinds": [[pool.label, pool.count] for pool in covers.garden.pools],
@@ -423,10 +428,11 @@ def _work(
                         _finish(run_id, STOPPED, clock(), done=step.done)
                         return
         except GardenError as error:
-            _finish(run_id, FAILED, clock(), message=str(error))
+            _finish(run_id, FAILED, clock(), message=error.message)
         except Exception:
             logger.exception("replay %s failed", run_id)
-            _finish(run_id, FAILED, clock(), message="Something went wrong; the log says what.")
+            words = say("Something went wrong; the log says what.")
+            _finish(run_id, FAILED, clock(), message=words)
         finally:
             db.session.remove()
             _threads.pop(run_id, None)
@@ -449,7 +455,7 @@ def _finish(
     now: datetime,
     *,
     done: int | None = None,
-    message: str = "",
+    message: Words = "",
     result: dict[str, Any] | None = None,
 ) -> None:
     db.session.rollback()
@@ -457,8 +463,9 @@ def _finish(
         "status": status,
         "finished_at": now,
         "heard_at": now,
-        "message": message[:80],
-        "result": result,
+        "message": str(message)[:80],
+        # The column of words is short, and holds what is looked for in the database itself.
+        "result": {_FAILURE: to_json(message)} if status == FAILED else result,
     }
     if done is not None:
         values["nights_done"] = done
@@ -533,6 +540,7 @@ def list_runs(*, now: datetime, kind: str = "") -> list[RunView]:
 
 
 def _view(run: ReplayRun) -> RunView:
+    has_failed = run.status == FAILED
     return RunView(
         id=run.id,
         started_at=run.started_at,
@@ -547,8 +555,8 @@ def _view(run: ReplayRun) -> RunView:
         nights_total=run.nights_total,
         finished_at=run.finished_at,
         wants_stop=run.wants_stop,
-        message=run.message,
-        result=run.result,
+        message=from_json(run.result[_FAILURE]) if has_failed and run.result else run.message,
+        result=None if has_failed else run.result,
     )
 
 

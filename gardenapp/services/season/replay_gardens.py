@@ -16,6 +16,7 @@ from sqlalchemy.orm import joinedload
 from gardenapp import reference
 from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Message, Number, say
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.people import Garden, PlotHolder
 from gardenapp.models.plants import CropStage, Planting
@@ -61,7 +62,7 @@ class Covers:
     """
 
     garden: ReplayGarden
-    words: str
+    words: Message
     count: int
     needed_factor: float
 
@@ -83,14 +84,17 @@ def with_covers(
     needed = needed_factor(garden, nights, settings)
     text = wanted.strip()
     if text.lower() == "all":
-        given, words = garden, "the covers the garden has"
+        given, words = garden, say("the covers the garden has")
     elif text.lower() == "half":
-        given, words = scaled(garden, needed / 2.0), "half the covers that would be needed"
+        given, words = scaled(garden, needed / 2.0), say("half the covers that would be needed")
     elif "\n" in text or "," in text:
-        given, words = _from_table(garden, text), "the covers of the table"
+        given, words = _from_table(garden, text), say("the covers of the table")
     else:
         factor = _factor(text)
-        given, words = scaled(garden, factor), f"{factor:g} times the garden’s covers"
+        given, words = (
+            scaled(garden, factor),
+            say("%(factor)s times the garden’s covers", factor=Number(factor)),
+        )
     return Covers(given, words, sum(pool.count for pool in given.pools), needed)
 
 

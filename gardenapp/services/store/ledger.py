@@ -18,6 +18,7 @@ from sqlalchemy import CursorResult, select, update
 
 from gardenapp.errors import AlreadyClaimed
 from gardenapp.extensions import db
+from gardenapp.messages import Day, Words, say
 from gardenapp.models.covers import Cover
 from gardenapp.models.people import Member
 from gardenapp.models.plots import Plot
@@ -169,7 +170,7 @@ def _keep(subject: Row, entry: Entry, row: LedgerEntry) -> LedgerEntry:
             values = lot_columns(state)
             table = Lot
     except NotHere as refusal:
-        raise AlreadyClaimed(*_whereabouts(refusal)) from None
+        raise AlreadyClaimed(_whereabouts(refusal)) from None
     result = session.execute(
         update(table)
         .where(table.id == subject.id, table.ledger_number == entry.number - 1)
@@ -291,17 +292,22 @@ def _keep_loans(subject: Row, state: ThingState | LotState, at: datetime) -> Non
     db.session.flush()
 
 
-def _whereabouts(refusal: NotHere) -> tuple[str]:
+def _whereabouts(refusal: NotHere) -> Words:
     """Where it is, in names, for the one who came second."""
     state = refusal.state
     if state.status == "lent":
         holder = db.session.get(Member, state.holder_id or 0)
-        until = f" until {state.due_on.day} {state.due_on:%B}" if state.due_on else ""
-        return (f"Somebody was first: {holder.name if holder else 'a member'} has it{until}.",)
+        name = holder.name if holder else say("a member")
+        if state.due_on is None:
+            return say("Somebody was first: %(name)s has it.", name=name)
+        return say(
+            "Somebody was first: %(name)s has it until %(day)s.", name=name, day=Day(state.due_on)
+        )
     if state.status == "out":
         plot = db.session.get(Plot, state.plot_id or 0)
-        return (f"It stands in plot {plot.label if plot else '?'} now. Take it off there first.",)
-    return (str(refusal),)
+        label = plot.label if plot else "?"
+        return say("It stands in plot %(plot)s now. Take it off there first.", plot=label)
+    return refusal.message
 
 
 # --- the proof --------------------------------------------------------------------------------

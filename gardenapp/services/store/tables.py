@@ -21,6 +21,7 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Words, say
 from gardenapp.models.covers import (
     CODE_LENGTH,
     CODE_LETTERS,
@@ -104,8 +105,8 @@ class Problem:
     """What is wrong, and on which line and in which column."""
 
     line: int | None
-    column: str
-    message: str
+    column: Words
+    message: Words
 
 
 @dataclass(frozen=True)
@@ -374,7 +375,7 @@ class _Import:
         changes = () if self.problems else tuple(self.changes)
         return ImportPlan(self.table, changes, self.same, tuple(self.problems[:MOST_PROBLEMS]))
 
-    def add(self, column: str, message: str) -> None:
+    def add(self, column: str, message: Words) -> None:
         self.problems.append(Problem(self.line, column, message))
 
     def take(self, cells: dict[str, str]) -> None:
@@ -463,13 +464,13 @@ class _Import:
             "for_beds": for_beds == "yes",
         }
         if values["unit"] == "piece" and values["quantity"] % ONE:
-            self.add("quantity", "Pieces are counted whole.")
+            self.add("quantity", say("Pieces are counted whole."))
         try:
             check_lot(_lot_entry(values))
         except FieldRefused as refusal:
             column = {"owner_id": "owner"}.get(refusal.field, refusal.field)
             if not any(p.line == self.line and p.column == column for p in self.problems):
-                self.add(column, str(refusal))
+                self.add(column, refusal.message)
         return values
 
     def shared(self, cells: dict[str, str]) -> dict[str, Any]:
@@ -484,7 +485,7 @@ class _Import:
             )
         lending = self.one_of(cells, "lending", LENDING)
         if lending == "own plots" and not owner:
-            self.add("lending", "What the garden owns is there for the whole garden.")
+            self.add("lending", say("What the garden owns is there for the whole garden."))
         cost = self.number(cells, "cost", 1_000_000)
         return {
             "owner": ids[0] if len(ids) == 1 else None,

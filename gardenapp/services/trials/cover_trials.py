@@ -19,6 +19,7 @@ from sqlalchemy.orm import joinedload, selectinload, undefer
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import Sentence, listed, say, to_json
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.trials import SKIES, Trial, TrialDay, TrialNight
@@ -40,7 +41,7 @@ from gardenapp.science.trials import analysis as science
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _, retold
+from gardenapp.words import _
 
 # How surely a night was clear by the note of the whole trial; None: each night's own fall tells.
 CLEAR_SHARES: dict[str, float | None] = {
@@ -58,8 +59,8 @@ class UnreadableTrial(Refused):
 
     def __init__(self, faults: dict[str, tuple[LineError, ...]]) -> None:
         self.faults = faults
-        words = "; ".join(str(error) for found in faults.values() for error in found)
-        super().__init__(f"Nothing was kept: {words}")
+        words = listed((error.whole for found in faults.values() for error in found), "; ")
+        super().__init__(say("Nothing was kept: %(faults)s", faults=words))
 
 
 @dataclass(frozen=True)
@@ -185,7 +186,9 @@ def keep_trial(
     readings = _read_both(inside, outside, zone)
     result = _analysed(readings, garden, zone, entry.heat_max_c)
     plain = science.as_plain(result)
-    plain["notes"] = {side: list(reading.notes) for side, reading in readings.items()}
+    plain["notes"] = {
+        side: [to_json(note) for note in reading.notes] for side, reading in readings.items()
+    }
     clear_share = CLEAR_SHARES[entry.sky]
     trial = Trial(
         class_id=kind.id,
@@ -270,8 +273,7 @@ def _analysed(
             _series(inside), _series(outside), nights=nights, heat_max_c=heat_max_c
         )
     except (OutOfRange, OverflowError) as error:
-        words = str(retold(str(error)))
-        message = words[:1].upper() + words[1:].rstrip(".") + "."
+        message = Sentence(error.message if isinstance(error, OutOfRange) else str(error))
         raise UnreadableTrial({"both": (LineError(None, "", message),)}) from error
 
 

@@ -43,13 +43,12 @@ from gardenapp.web.fields import (
     PickField,
     TextLine,
 )
-from gardenapp.web.formats import SPACE, length_unit
-from gardenapp.words import _, later, retold
+from gardenapp.web.formats import MM_PER_INCH, SPACE, length_unit, shown_mm
+from gardenapp.words import _, later, told
 
 blueprint = Blueprint("builds", __name__)
 
 PLAN = "/builds/<int(max=2147483647):plan_id>"
-MM_PER_INCH = 25.4
 _MOST_JSON = 4_000
 RUN_WORDS = {
     "running": later("running"),
@@ -67,42 +66,6 @@ STATUS_WORDS = {
 
 
 # --- lengths of the workshop ------------------------------------------------------------------
-
-
-def shown_mm(value_mm: float) -> str:
-    """A length as on a saw bench: whole millimetres, or inches to a hundredth."""
-    if length_unit() == "inch":
-        text = f"{value_mm / MM_PER_INCH:.2f}".rstrip("0").rstrip(".")
-        return f"{text}{SPACE}in"
-    text = f"{value_mm:.0f}" if value_mm >= 10 else f"{value_mm:.1f}".removesuffix(".0")
-    return f"{text}{SPACE}mm"
-
-
-_SIZES = re.compile(r"(\d[\d,]*(?:\.\d+)?)( (?:by|to|x|and) (\d[\d,]*(?:\.\d+)?))? mm\b")
-
-
-def in_my_units(text: str) -> str:
-    """Words of a design in the reader's language, with their millimetres in the reader's unit."""
-    text = retold(text)
-    if length_unit() != "inch":
-        return text
-
-    def swap(found: re.Match[str]) -> str:
-        def inch(number: str) -> str:
-            return shown_mm(float(number.replace(",", ""))).removesuffix(f"{SPACE}in")
-
-        first = inch(found[1])
-        if found[2]:
-            return _(
-                "%(first)s%(value)s %(found)s%(space)sin",
-                first=first,
-                value=found[2].rpartition(" ")[0],
-                found=inch(found[3]),
-                space=SPACE,
-            )
-        return f"{first}{SPACE}in"
-
-    return _SIZES.sub(swap, text)
 
 
 def area(value_m2: float) -> str:
@@ -143,7 +106,6 @@ def shown_section(text: str) -> str:
 
 for _name, _filter in (
     ("mm", shown_mm),
-    ("my_units", in_my_units),
     ("m2", area),
     ("mass", mass),
     ("section", shown_section),
@@ -328,7 +290,7 @@ def designs_page() -> str | tuple[str, int]:
                     plot_id=plot_id, planting_ids=sorted(values["ticked"])
                 )
             except FieldRefused as refusal:
-                values["error"], status = str(refusal), 422
+                values["error"], status = told(refusal), 422
     elif "height_cm" in request.args:
         if form.validate():
             wanted = Wanted(
@@ -346,7 +308,7 @@ def designs_page() -> str | tuple[str, int]:
         try:
             values["found"] = designing.suggest(wanted=wanted, member=member)
         except OutOfRange as refusal:
-            values["error"], status = str(refusal), 422
+            values["error"], status = told(refusal), 422
         else:
             values["wanted"] = wanted
             values["packed"] = [_packed(wanted, one) for one in values["found"]]
@@ -439,7 +401,7 @@ def new_plan() -> Response | tuple[str, int]:
                 form_key=str(form.form_key.data),
             )
         except FieldRefused as refusal:
-            flash(str(refusal), "bad")
+            flash(told(refusal), "bad")
         else:
             return redirect(url_for("builds.plan_page", plan_id=plan_id), 303)
     return builds_page(), 422
@@ -492,7 +454,7 @@ def change_plan(plan_id: int) -> Response | str | tuple[str, int]:
                 plan_id=plan_id, entry=_entry_from(form, entry), member=member, now=now()
             )
         except FieldRefused as refusal:
-            form.take(FieldRefused(refusal.field, in_my_units(str(refusal))))
+            form.take(refusal)
         else:
             return redirect(url_for("builds.plan_page", plan_id=plan_id), 303)
     page = render_template(
@@ -536,7 +498,7 @@ def make(plan_id: int) -> Response | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         except (AlreadyClaimed, Impossible, Refused) as refusal:
-            flash(str(refusal), "bad")
+            flash(told(refusal), "bad")
             status = 409
         else:
             _tell(built)
@@ -556,7 +518,7 @@ def _tell(built: making.Built) -> None:
     else:
         flash(_("%(built)s is in the store.", built=built.label))
     if built.trouble:
-        flash(_("Tonight was not planned again: %(trouble)s", trouble=built.trouble), "bad")
+        flash(_("Tonight was not planned again: %(trouble)s", trouble=told(built.trouble)), "bad")
 
 
 @blueprint.post(f"{PLAN}/again")
@@ -619,7 +581,7 @@ def next_page() -> Response | str | tuple[str, int]:
                 clock=now,  # the thread has the app's context, and with it the app's clock
             )
         except (Refused, OutOfRange) as refusal:
-            trouble = retold(str(refusal))
+            trouble = told(refusal)
         else:
             return redirect(url_for("builds.next_run", run_id=run_id), 303)
     page = render_template(
@@ -643,7 +605,7 @@ def next_stop(run_id: int) -> Response:
     try:
         build_next.stop_ranking(run_id=run_id, member_id=signed_in_member().id, now=now())
     except Refused as error:
-        flash(str(error), "bad")
+        flash(told(error), "bad")
     else:
         flash(_("It stops after the night it is at."))
     return redirect(url_for("builds.next_run", run_id=run_id), 303)

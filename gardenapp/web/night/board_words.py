@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from gardenapp.messages import marked
 from gardenapp.science.night.exposure import FrostType
 from gardenapp.science.night.plan_records import PlantingStory, Reason
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, length
-from gardenapp.words import _, later, marked
+from gardenapp.words import _, later
 
 # Each state has a word and a shape, so that it is told without colour.
 STATES: dict[str, tuple[str, str, str]] = {

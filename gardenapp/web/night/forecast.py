@@ -39,7 +39,7 @@ from gardenapp.web.fields import (
 )
 from gardenapp.web.formats import night_name, temperature_unit, zone
 from gardenapp.web.uploads import clean_name
-from gardenapp.words import _, later
+from gardenapp.words import _, later, told
 
 blueprint = Blueprint("forecast", __name__)
 
@@ -158,7 +158,7 @@ def by_hand() -> Response | str | tuple[str, int]:
                     **values, member_id=signed_in_member().id, now=at
                 )
             except OutOfRange as error:
-                form.gust.errors = [*form.gust.errors, str(error)]
+                form.gust.errors = [*form.gust.errors, told(error)]
             else:
                 return _planned(imported, at)
     status = 422 if form.errors else 200

@@ -72,8 +72,9 @@ def off(job_id: int) -> Response:
         job_id=job_id, conditions=conditions, member_id=signed_in_member().id, now=now()
     )
     flash(
-        _("Marked as off and back in its place.")
-        + (_(" Its condition is noted.") if changed else "")
+        _("Marked as off and back in its place. Its condition is noted.")
+        if changed
+        else _("Marked as off and back in its place.")
     )
     return redirect(url_for(".morning_page"), 303)
 
@@ -103,7 +104,7 @@ def screen() -> Response | tuple[str, int]:
                 now=at,
             )
         except OutOfRange as refusal:
-            form.take(FieldRefused("low", str(refusal)))
+            form.take(FieldRefused("low", refusal.message))
         else:
             flash(_("The low is kept."))
             return redirect(url_for(".morning_page", night=form.night_of.data or None), 303)
@@ -168,7 +169,7 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
                 now=at,
             )
         except OutOfRange as refusal:
-            form.take(FieldRefused("low", str(refusal)))
+            form.take(FieldRefused("low", refusal.message))
         else:
             flash(_("Kept for plot %(page)s.", page=page.label))
             return redirect(url_for(".morning_page", night=page.night_of.isoformat()), 303)

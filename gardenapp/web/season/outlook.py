@@ -20,7 +20,7 @@ from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextLine
 from gardenapp.web.formats import temperature_unit
 from gardenapp.web.uploads import clean_name
-from gardenapp.words import _, later, month_of
+from gardenapp.words import _, later, month_of, told
 
 blueprint = Blueprint("season", __name__)
 
@@ -148,7 +148,7 @@ def import_page() -> Response | str | tuple[str, int]:
             else:
                 flash(_("%(nights)s nights are kept.", nights=done.nights))
                 for note in done.notes:
-                    flash(note)
+                    flash(told(note))
                 return redirect(url_for("season.season_page"), 303)
     page = render_template("season/import.html", form=form, errors=errors)
     return page, 422 if form.errors or errors else 200

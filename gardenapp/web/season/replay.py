@@ -20,7 +20,7 @@ from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import zone
 from gardenapp.web.uploads import clean_name
-from gardenapp.words import _, later, retold
+from gardenapp.words import _, later, told
 
 blueprint = Blueprint("replay", __name__)
 
@@ -123,9 +123,9 @@ def replays_page() -> Response | str | tuple[str, int]:
             except UnreadableFile as error:
                 errors = error.errors
             except OutOfRange as error:
-                form.file.errors = [*form.file.errors, retold(str(error))]
+                form.file.errors = [*form.file.errors, told(error)]
             except (Refused, NotFound) as error:
-                form.garden.errors = [*form.garden.errors, retold(str(error))]
+                form.garden.errors = [*form.garden.errors, told(error)]
             else:
                 return redirect(url_for("replay.run_page", run_id=run_id), 303)
     page = render_template(
@@ -158,7 +158,7 @@ def stop(run_id: int) -> Response:
     try:
         replays.stop_run(run_id=run_id, member_id=signed_in_member().id, now=now())
     except Refused as error:
-        flash(str(error), "bad")
+        flash(told(error), "bad")
     else:
         flash(_("It stops after the night it is at."))
     return redirect(url_for("replay.run_page", run_id=run_id), 303)

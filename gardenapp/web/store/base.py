@@ -35,7 +35,7 @@ from gardenapp.web.access import signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, OnceForm
 from gardenapp.web.formats import length_unit, owned, zone
-from gardenapp.words import _, later
+from gardenapp.words import _, later, told
 
 blueprint = Blueprint("store", __name__)
 
@@ -177,14 +177,14 @@ def answer(
     """
     if form.validate_on_submit():
         try:
-            told, go = do(form)
+            words, go = do(form)
         except FieldRefused as refusal:
             form.take(refusal)
         except (AlreadyClaimed, Impossible) as refusal:
-            flash(str(refusal), "bad")
+            flash(told(refusal), "bad")
             return again(form), 409
         else:
-            flash(told)
+            flash(words)
             return redirect(go, 303)
     return again(form), 422
 

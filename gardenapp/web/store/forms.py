@@ -318,7 +318,8 @@ class CutLengthsForm(ActForm):
         return {"lengths": 1, "kerf_mm": USUAL_KERF_MM, "keep_offcut": True}
 
     def fit(self, page: LotPage) -> None:
-        self.lengths.description = _("Each is ") + timber_length(page.entry.length_mm) + "."
+        length = timber_length(page.entry.length_mm)
+        self.lengths.description = _("Each is %(length)s.", length=length)
         self.kerf_mm.unit = "mm"
 
 

@@ -116,7 +116,7 @@ class LotForm(StoreForm):
     def take(self, refusal: FieldRefused) -> None:
         """Beside the field too that this form calls by another name than the service."""
         names = {"length_mm": "length_cm"}
-        super().take(FieldRefused(names.get(refusal.field, refusal.field), str(refusal)))
+        super().take(FieldRefused(names.get(refusal.field, refusal.field), refusal.message))
 
 
 @blueprint.route("/store/materials/new", methods=["GET", "POST"])

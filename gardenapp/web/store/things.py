@@ -14,6 +14,7 @@ from flask import (
 from werkzeug.wrappers import Response
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
+from gardenapp.messages import marked
 from gardenapp.services.store import acts, covers, lending, lots, photos, things
 from gardenapp.services.store.covers import MOST_AT_ONCE, ThingFacts
 from gardenapp.services.store.subjects import thing
@@ -50,7 +51,7 @@ from gardenapp.web.store.base import (
     today,
 )
 from gardenapp.web.store.photos import photo_folder
-from gardenapp.words import _, later, marked
+from gardenapp.words import _, later
 
 STATES = ("here", "out", "lent", "missing", "broken", "retired")
 
@@ -80,7 +81,7 @@ def store_page() -> str:
         choice=choice,
         found=things.list_store(choice=choice, member=me()),
         places=things.list_place_names(),
-        states={**STATUS_WORDS, "broken": "broken"},
+        states={**STATUS_WORDS, "broken": later("broken")},
         kept={name: value for name, value in kept.items() if value is not None},
     )
 

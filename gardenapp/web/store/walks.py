@@ -211,7 +211,7 @@ def _told(outcome: stocktake.Outcome) -> str:
         if names:
             shown = ", ".join(names[:8]) + (" …" if len(names) > 8 else "")
             parts.append(f"{len(names)} {words}: {shown}")
-    return _("Counted. ") + "; ".join(parts) + "."
+    return _("Counted. %(outcome)s.", outcome="; ".join(parts))
 
 
 # --- tables -----------------------------------------------------------------------------------

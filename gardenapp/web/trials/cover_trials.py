@@ -15,6 +15,7 @@ from wtforms import BooleanField
 
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES
 from gardenapp.errors import FieldRefused, NotFound, Refused
+from gardenapp.messages import marked
 from gardenapp.readers.logger import LoggerOptions
 from gardenapp.science.trials.analysis import nights_between
 from gardenapp.science.units import c_to_f, difference_k_to_f
@@ -27,7 +28,7 @@ from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, MeasureField, OnceForm, PickField, TextBox, TextLine
 from gardenapp.web.formats import difference, temperature_unit, zone
 from gardenapp.web.trials import chart
-from gardenapp.words import _, later, marked
+from gardenapp.words import _, later
 
 blueprint = Blueprint("trials", __name__)
 
@@ -207,7 +208,7 @@ def new_trial() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         except NotFound as refusal:
-            form.take(FieldRefused("kind_id", str(refusal)))
+            form.take(FieldRefused("kind_id", refusal.message))
         except cover_trials.UnreadableTrial as refusal:
             faults = refusal.faults
         else:

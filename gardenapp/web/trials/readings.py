@@ -70,7 +70,7 @@ def take() -> tuple[Response, int] | tuple[Response, int, dict[str, str]]:
         return _refused(413, f"At most {MOST_BYTES:,} bytes are taken in one call.")
     except UnreadableFile as error:
         first = error.errors[0]
-        return _refused(422, first.message, where=first.column)
+        return _refused(422, str(first.message), where=str(first.column))
     except OutOfRange as error:
         return _refused(422, str(error))
     except readings.Differs as error:

@@ -12,7 +12,7 @@ from gardenapp.services.upkeep import privacy
 from gardenapp.web.access import coordinators, members, sign_out, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import GardenForm, TextLine
-from gardenapp.words import _, later
+from gardenapp.words import _, later, n_
 
 blueprint = Blueprint("privacy", __name__)
 
@@ -70,7 +70,12 @@ def _page(member_id: int, *, is_own: bool) -> Any:
                 session.permanent = False
             words = _("%(name)s is erased.", name=held.name)
             if left:
-                words += _(" The name still stands in %(left)s notes that people wrote.", left=left)
+                still = n_(
+                    "The name still stands in %(num)s note that people wrote.",
+                    "The name still stands in %(num)s notes that people wrote.",
+                    left,
+                )
+                words = f"{words} {still}"
             flash(words, "good")
             return redirect(
                 url_for("people.sign_in_page" if is_own else "people.members_page"), 303

@@ -27,7 +27,7 @@ def test_a_cold_frame_is_as_deep_as_pythagoras_says() -> None:
     assert made.outer_mm[1] == pytest.approx(400)  # 3, 4, 5
     window = next(item for item in made.items if item.name.startswith("window"))
     assert window.mass_kg == pytest.approx(1.2 * 0.5 * 0.004 * 2500)
-    assert "slopes at 37°" in made.notes[0]
+    assert "slopes at 37°" in str(made.notes[0])
 
 
 def test_a_lid_needs_its_own_bars_and_hinges() -> None:
@@ -36,5 +36,5 @@ def test_a_lid_needs_its_own_bars_and_hinges() -> None:
 
     assert len(lidded.parts) == len(plain.parts) + 2
     assert any(item.name == "hinge" for item in lidded.items)
-    assert any("lifted off every morning" in note for note in plain.notes)
-    assert not any("lifted off every morning" in note for note in lidded.notes)
+    assert any("lifted off every morning" in str(note) for note in plain.notes)
+    assert not any("lifted off every morning" in str(note) for note in lidded.notes)

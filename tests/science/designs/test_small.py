@@ -41,5 +41,5 @@ def test_a_bag_too_narrow_says_which_would_do() -> None:
     wide = design(CageBag(200, 400, 250, 561, 900), gust_mps=8.0)
 
     # A cage of 250 + 2 × 50 mm has a girth of 1,100 mm; with 2 % ease half of it is 561 mm.
-    assert "too narrow" in narrow.problems[0] and "561 mm wide" in narrow.problems[0]
+    assert "too narrow" in str(narrow.problems[0]) and "561 mm wide" in str(narrow.problems[0])
     assert not wide.problems

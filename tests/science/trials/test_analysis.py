@@ -49,9 +49,7 @@ def test_a_trial_made_of_given_figures_returns_them(
     at = moments(6)
     nights = nights_of(at)
     out_c = outside_c(at, mean_c=12.0)
-    gain_k = np.where(
-        is_day(at, nights), difference_f_to_k(day_f), difference_f_to_k(night_f)
-    )
+    gain_k = np.where(is_day(at, nights), difference_f_to_k(day_f), difference_f_to_k(night_f))
     dry = (out_c - out_c.min()) / (out_c.max() - out_c.min())
     inside = Series(at, out_c + gain_k, 95.0 - (95.0 - lowest_inside) * dry)
     outside = Series(at, out_c, 95.0 - (95.0 - lowest_outside) * dry)
@@ -199,7 +197,7 @@ def test_humidity_at_the_same_percent_says_that_warmer_air_holds_more() -> None:
     assert result.humidity is not None
     assert result.humidity.lowest_difference_points == 0.0
     assert result.humidity.water_ratio == pytest.approx(3.23, abs=0.01)
-    assert "is more water" in result.humidity.words[0]
+    assert "is more water" in str(result.humidity.words[0])
     assert result.humidity.inside.hours_humid == pytest.approx(24.0)
     assert result.nights[0].humid_hours_inside == pytest.approx(
         (nights[1].sunrise_at - nights[1].sunset_at).total_seconds() / 3600.0, abs=0.4
@@ -233,9 +231,7 @@ def test_nights_out_of_order_are_refused() -> None:
     nights = nights_of(at)
 
     with pytest.raises(OutOfRange, match="in order"):
-        analyse(
-            Series(at, outside_c(at) + 1), Series(at, outside_c(at)), nights=nights[::-1]
-        )
+        analyse(Series(at, outside_c(at) + 1), Series(at, outside_c(at)), nights=nights[::-1])
 
 
 @pytest.mark.parametrize("offset", [math.nan, 90_000.0])
@@ -481,7 +477,5 @@ def test_the_place_decides_when_it_is_night() -> None:
 
     nights = nights_of(at)
 
-    by_hand = night_for(
-        date(2026, 4, 10), latitude=LATITUDE, longitude=LONGITUDE, time_zone=ZONE
-    )
+    by_hand = night_for(date(2026, 4, 10), latitude=LATITUDE, longitude=LONGITUDE, time_zone=ZONE)
     assert nights[1] == by_hand

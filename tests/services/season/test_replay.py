@@ -21,6 +21,7 @@ from sqlalchemy.exc import IntegrityError
 from gardenapp.cli import main
 from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
+from gardenapp.messages import say
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import ObservedLow, Plan
 from gardenapp.models.people import LogEntry
@@ -39,6 +40,7 @@ from gardenapp.services.season.replay_gardens import (
     invented_garden,
     with_covers,
 )
+from gardenapp.words import speaking, told
 from tests.conftest import NOW
 from tests.factories import Factory
 
@@ -350,6 +352,49 @@ def test_a_run_that_fails_says_so_and_lets_the_next_begin(
     db.session.rollback()
     run = replay.get_run(run_id, now=NOW)
     assert (run.status, run.message) == ("failed", "the words of the reason")
+
+
+def test_why_a_run_failed_is_kept_to_be_told_in_any_language(
+    app: Flask, planted: Factory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reason = say("every night of the record is alike: there are no errors to draw from")
+
+    def broken(**_kwargs: object) -> None:
+        raise OutOfRange(reason)
+
+    monkeypatch.setattr(replay, "prepare_replay", broken)
+    run_id = start(app)
+
+    assert replay.wait_for(run_id, seconds=20)
+    db.session.rollback()
+    run = replay.get_run(run_id, now=NOW)
+    assert (run.message, run.result) == (reason, None)
+    with speaking("es"):
+        assert told(run.message).startswith("todas las noches pasadas son iguales")
+
+
+def test_the_words_of_a_run_that_failed_before_messages_were_kept_are_shown(
+    planted: Factory,
+) -> None:
+    db.session.add(
+        ReplayRun(
+            started_at=NOW,
+            record="old.csv",
+            garden="current",
+            covers="all",
+            seed=1,
+            status="failed",
+            nights_total=9,
+            heard_at=NOW,
+            finished_at=NOW,
+            started_by_id=None,
+            message="the garden has no plantings to replay",
+            result=None,
+        )
+    )
+    db.session.commit()
+
+    assert replay.list_runs(now=NOW)[0].message == "the garden has no plantings to replay"
 
 
 def test_nothing_begins_with_a_file_or_covers_that_mean_nothing(

@@ -242,6 +242,19 @@ def test_an_impossible_size_is_told_beside_its_field_and_nothing_typed_is_lost(
     assert advice in "".join(error.itertext())
 
 
+def test_an_impossible_size_is_told_in_the_language_and_the_unit_of_its_reader(
+    make: Factory, pages: Pages
+) -> None:
+    member = make.coordinator(length_unit="inch", language="es")
+    pages.sign_in(member)
+    address = f"{plan(member)}/change"
+    values = pages.get(address).values() | {"width_mm": "23", "bar_mm": "3.9"}
+
+    page = pages.post(address, values, status=422)
+
+    assert "Las barras de 3.9 in son demasiado gruesas para un armazón tan pequeño." in page.text
+
+
 @pytest.mark.parametrize("value", HOSTILE.values(), ids=HOSTILE)
 def test_nothing_typed_into_the_forms_breaks_them(pages: Pages, member: Member, value: str) -> None:
     typed = value.encode("utf-8", "replace").decode()

@@ -237,3 +237,28 @@ def test_an_address_on_the_own_network_is_refused(
     page = office.follow(office.post("/forecast/fetch", token_from="/forecast/address"))
 
     assert "No new forecast" in page.text
+
+
+def test_the_notes_of_a_forecast_are_told_in_the_language_of_each_reader(office: Pages) -> None:
+    office.post(
+        "/forecast/import",
+        {"pasted": "TAF ZZBB 241100Z 2412/2512 00000KT CAVOK TX09/2414Z TNM00/2504Z="},
+    )
+
+    english = office.get("/forecast").text
+    office.client.set_cookie("language", "es")
+    spanish = office.get("/forecast").text
+
+    assert "M00 stands for just under zero; −0.25 °C is taken." in english
+    assert "M00 quiere decir algo menos de cero; se toma −0,25 °C." in spanish
+
+
+def test_notes_that_were_kept_as_english_lines_are_shown_as_they_are(office: Pages) -> None:
+    office.post("/forecast/by-hand", {"low": "0", "unit": "C", "night_of": "2026-11-24"})
+    forecast = db.session.scalars(select(Forecast)).one()
+    forecast.notes = "Steps of 6 hours: a dip between may be missed.\nRead twice."
+    db.session.commit()
+
+    text = office.get("/forecast").text
+
+    assert "Steps of 6 hours: a dip between may be missed." in text and "Read twice." in text
