@@ -288,4 +288,3 @@ def _clock(offset: ClockOffset) -> list[Flag]:
             False,
         )
     ]
-

@@ -227,7 +227,7 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
                     lift_at - PUT_ON_TAKES,
                     lift_at,
                     _("Vent or lift covers: plot %(plot)s", plot=plot),
-                    _("The sun heats what is under them. ") + str(night_words.CAUTION),
+                    " ".join([_("The sun heats what is under them."), str(night_words.CAUTION)]),
                     alarm=_("Vent or lift covers in plot %(plot)s", plot=plot),
                 )
             )

@@ -85,7 +85,8 @@ def job_line(job: BoardJob) -> str:
     number = f"{len(job.covers)} × " if len(job.covers) > 1 else ""
     places = ", ".join(place for place, _labels in job.places if place)
     line = f"{number}{treatment_words(job.name)}"
-    line += _(" (from %(places)s)", places=places) if places else ""
+    if places:
+        line = _("%(covers)s (from %(places)s)", covers=line, places=places)
     return plain(_("Take off: %(line)s", line=line) if job.must_come_off else line)
 
 

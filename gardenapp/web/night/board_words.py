@@ -7,7 +7,11 @@ from gardenapp.science.night.exposure import FrostType
 from gardenapp.science.night.plan_records import PlantingStory, Reason
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, length
+<<<<<<< HEAD
 from gardenapp.words import _, later
+=======
+from gardenapp.words import _, later, n_
+>>>>>>> w-j
 
 # Each state has a word and a shape, so that it is told without colour.
 STATES: dict[str, tuple[str, str, str]] = {
@@ -130,11 +134,13 @@ def need_text(story: PlantingStory) -> str:
             else _("Would need: a cover that fits.")
         )
     if code == "all_in_use" and units:
-        return _(
-            "Would need: %(units)s more %(units2)s %(words)s.",
-            units=units,
-            units2=_("cover") if units == 1 else _("covers"),
-            words=words,
+        if not words:
+            return n_("Would need: %(num)s more cover.", "Would need: %(num)s more covers.", units)
+        return n_(
+            "Would need: %(num)s more cover %(size)s.",
+            "Would need: %(num)s more covers %(size)s.",
+            units,
+            size=words,
         )
     if code == "not_lent":
         return _("Would need: the owner’s leave to use theirs tonight.")
@@ -157,9 +163,15 @@ def need_text(story: PlantingStory) -> str:
 
 
 def _size_text(reason: Reason | None) -> str:
-    size = []
-    if reason and reason.needs_height_cm:
-        size.append(_("at least %(height)s high inside", height=length(reason.needs_height_cm)))
-    if reason and reason.needs_spread_cm:
-        size.append(_("%(spread)s wide inside", spread=length(reason.needs_spread_cm)))
-    return _(" and ").join(size)
+    if reason is None:
+        return ""
+    height, spread = length(reason.needs_height_cm), length(reason.needs_spread_cm)
+    if reason.needs_height_cm and reason.needs_spread_cm:
+        return _(
+            "at least %(height)s high inside and %(spread)s wide inside",
+            height=height,
+            spread=spread,
+        )
+    if reason.needs_height_cm:
+        return _("at least %(height)s high inside", height=height)
+    return _("%(spread)s wide inside", spread=spread) if reason.needs_spread_cm else ""
