@@ -7,11 +7,7 @@ from gardenapp.science.night.exposure import FrostType
 from gardenapp.science.night.plan_records import PlantingStory, Reason
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, length
-<<<<<<< HEAD
-from gardenapp.words import _, later
-=======
 from gardenapp.words import _, later, n_
->>>>>>> w-j
 
 # Each state has a word and a shape, so that it is told without colour.
 STATES: dict[str, tuple[str, str, str]] = {
