@@ -8,8 +8,6 @@ import pytest
 
 TEMPLATES = Path(__file__).resolve().parents[2] / "templates"
 LONGEST = 160
-# Pages that are being rebuilt; their lines are broken when they are done.
-NOT_YET = ("ahead", "board", "morning")
 # What stands in a macro of `components`, by a piece of it that no page writes by hand.
 SHARED = {
     '<p class="back">': "parts.back",
@@ -43,21 +41,9 @@ def long_lines(template: Path) -> list[str]:
 
 
 def test_no_line_of_a_template_is_longer_than_a_window() -> None:
-    found = [
-        line
-        for template in templates()
-        if folder(template) not in NOT_YET
-        for line in long_lines(template)
-    ]
+    found = [line for template in templates() for line in long_lines(template)]
 
     assert found == []
-
-
-@pytest.mark.parametrize("name", NOT_YET)
-def test_a_folder_that_is_done_leaves_the_list(name: str) -> None:
-    found = [line for path in templates() if folder(path) == name for line in long_lines(path)]
-
-    assert found, f"{name} has no long lines any more: take it out of NOT_YET"
 
 
 @pytest.mark.parametrize(("piece", "macro"), SHARED.items(), ids=SHARED.values())
@@ -65,7 +51,7 @@ def test_what_pages_share_is_written_in_components_alone(piece: str, macro: str)
     by_hand = {
         str(path.relative_to(TEMPLATES))
         for path in templates()
-        if folder(path) not in {"components", *NOT_YET} and piece in path.read_text("utf-8")
+        if folder(path) != "components" and piece in path.read_text("utf-8")
     }
 
     assert by_hand == set(), f"use {macro}"
