@@ -70,7 +70,7 @@ def test_the_newest_that_came_in_is_in_force_and_the_older_is_kept(make: Factory
     ],
 )
 def test_what_cannot_be_meant_is_refused_and_not_kept(
-    make: Factory, values: dict[str, float], english: str, spanish: str
+    make: Factory, values: dict[str, Any], english: str, spanish: str
 ) -> None:
     make.garden()
 

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import pytest
 from sqlalchemy import select
 
-from gardenapp.errors import FieldRefused
+from gardenapp.errors import FieldRefused, Refused
 from gardenapp.extensions import db
+from gardenapp.models.people import Member
 from gardenapp.models.store import LedgerEntry, Lot
 from gardenapp.science.store.ledger import Impossible
 from gardenapp.services.store import acts, ledger, lots
 from gardenapp.services.store.lots import PRESETS, LotEntry
 from gardenapp.services.store.subjects import material
+from gardenapp.words import speaking
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.services.store.happenings import fresh_lot, say
@@ -142,3 +147,85 @@ def test_every_common_size_is_taken_as_it_is_or_asks_for_the_pallets_mark(make: 
                 lots.check_lot(preset.lot)
             continue
         lots.add_lot(entry=preset.lot, quantity_milli=1_000, place_id=None, member=member, now=NOW)
+
+
+def boards(member: Member, **changes: Any) -> int:
+    values: dict[str, Any] = {"name": "Timber", "sort": "timber", "length_mm": 2_400.0}
+    return lots.add_lot(
+        entry=LotEntry(**values | changes),
+        quantity_milli=3_000,
+        place_id=None,
+        member=member,
+        now=NOW,
+    )
+
+
+def saw(member: Member, lot_id: int, *, each: int, piece_mm: float) -> tuple[int, int | None]:
+    return lots.cut_lengths(
+        lot_id=lot_id,
+        lengths=1,
+        piece_mm=piece_mm,
+        each=each,
+        kerf_mm=3.0,
+        keep_offcut=True,
+        member=member,
+        now=NOW,
+    )
+
+
+@pytest.mark.parametrize(
+    ("each", "piece_mm", "left_mm"),
+    [
+        (4, 597.0, None),  # four pieces and four cuts of 3 mm are the whole length
+        (4, 597.75, None),  # the last piece ends where the length ends: three cuts
+        (3, 600.0, 591.0),
+    ],
+)
+def test_the_last_cut_is_not_sawn_where_the_length_ends(
+    make: Factory, each: int, piece_mm: float, left_mm: float | None
+) -> None:
+    member = make.member()
+
+    _pieces, offcuts = saw(member, boards(member), each=each, piece_mm=piece_mm)
+
+    assert (None if offcuts is None else fresh_lot(offcuts).length_mm) == left_mm
+
+
+def test_pieces_that_leave_no_room_for_the_saw_are_refused_and_nothing_is_cut(
+    make: Factory,
+) -> None:
+    member = make.member()
+    lot_id = boards(member)
+
+    with pytest.raises(FieldRefused, match="do not fit in 2400 mm") as refused:
+        saw(member, lot_id, each=4, piece_mm=600.0)
+    with speaking("es"), pytest.raises(FieldRefused, match="no caben en 2400 mm"):
+        saw(member, lot_id, each=4, piece_mm=600.0)
+
+    assert refused.value.field == "each"
+    assert fresh_lot(lot_id).on_hand_milli == 3_000
+    assert len(db.session.scalars(select(Lot)).all()) == 1
+
+
+def test_what_has_no_length_is_not_sawn_and_what_is_counted_is_no_roll(make: Factory) -> None:
+    member = make.member()
+    lot_id = boards(member, length_mm=None)
+
+    with pytest.raises(Refused, match="no length to cut from"):
+        saw(member, lot_id, each=2, piece_mm=100.0)
+    with pytest.raises(Refused, match="measured in metres"):
+        lots.cut_from_roll(lot_id=lot_id, piece_m=1.0, pieces=1, member=member, now=NOW)
+
+    assert fresh_lot(lot_id).on_hand_milli == 3_000
+
+
+def test_a_material_keeps_the_unit_of_its_history(make: Factory) -> None:
+    member = make.member()
+    lot_id = boards(member, length_mm=None)
+    entry = replace(lots.entry_of(fresh_lot(lot_id)), unit="m")
+
+    with pytest.raises(FieldRefused, match="history is in the old unit") as refused:
+        lots.change_lot(lot_id=lot_id, entry=entry, member=member, now=NOW)
+
+    assert refused.value.field == "unit"
+    assert fresh_lot(lot_id).unit == "piece"
