@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden
+from gardenapp.words import _
 
 # Until noon the night that is ending is still the one people ask about.
 NIGHT_ENDS_AT_HOUR = 12
@@ -24,7 +25,7 @@ def get_garden() -> Garden:
     garden = db.session.get(Garden, 1)
     if garden is None:
         raise NotFound(
-            "There is no garden yet. Run `gardenapp init`, or open the first-steps page."
+            _("There is no garden yet. Run `gardenapp init`, or open the first-steps page.")
         )
     return garden
 

@@ -10,6 +10,7 @@ from flask import Flask
 
 from gardenapp.errors import NotFound
 from gardenapp.services.clockwork import garden_zone, get_garden, night_at, tonight
+from gardenapp.words import speaking
 from tests.conftest import NOW
 from tests.factories import Factory
 
@@ -65,6 +66,8 @@ def test_before_there_is_a_garden_it_is_said_what_to_do(app: Flask) -> None:
     with app.app_context():
         for asked in (get_garden, garden_zone, lambda: tonight(NOW)):
             with pytest.raises(NotFound, match="gardenapp init"):
+                asked()
+            with speaking("es"), pytest.raises(NotFound, match="Todavía no hay huerto"):
                 asked()
 
 

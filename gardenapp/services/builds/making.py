@@ -34,7 +34,7 @@ from gardenapp.services.builds.designing import (
     film_plan,
     timber_plan,
 )
-from gardenapp.services.builds.materials import ONE, Held, Materials, find_materials
+from gardenapp.services.builds.materials import ONE, Held, Materials, find_materials, held_as
 from gardenapp.services.builds.shapes import SHAPES, wish_of
 from gardenapp.services.clockwork import NIGHT_ENDS_AT_HOUR, garden_zone, tonight
 from gardenapp.services.garden.lift_priors import prior_of
@@ -44,7 +44,7 @@ from gardenapp.services.store import covers, ledger, lots
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.subjects import check_handle, check_place
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _
+from gardenapp.words import _, decimal_sign
 
 _GRAIN_CM = 0.1
 # Columns of a kind that a copy with other sizes does not take over.
@@ -80,6 +80,11 @@ class _Plan:
     cut_words: Mapping[int, str]
     pieces: tuple[_Piece, ...]
     whole_milli: Mapping[int, int]
+
+    @property
+    def taken_milli(self) -> dict[int, int]:
+        """All that leaves each lot, cut and whole."""
+        return dict(Counter(self.cut_milli) + Counter(self.whole_milli))
 
 
 def suggest_label(*, plan_id: int) -> str:
@@ -260,8 +265,8 @@ def _write(
     if session.scalar(select(Cover.id).where(Cover.label == label)) is not None:
         raise FieldRefused("label", _("There is already a %(label)s.", label=label))
     used = {
-        lot_id: _unchanged(lot_id, materials.held[lot_id], member)
-        for lot_id in sorted({*plan.cut_milli, *plan.whole_milli})
+        lot_id: _unchanged(materials.held[lot_id], milli, member)
+        for lot_id, milli in sorted(plan.taken_milli.items())
     }
     kind = _kind_for(entry, candidate.design)
     owners = {lot.owner_id for lot in used.values() if lot.owner_id is not None}
@@ -305,18 +310,40 @@ def _write(
     return cover.id
 
 
-def _unchanged(lot_id: int, held: Held, member: Member) -> Lot:
-    """The lot, held for this write, if it still is what the cuts were planned for."""
-    lot = ledger.lock_lot(lot_id)
+def _unchanged(held: Held, milli: int, member: Member) -> Lot:
+    """The lot, held for this write, if it still is what the cuts were planned for.
+
+    Raises Refused with its name where it is not, or where less than `milli` of it is left.
+    """
+    lot = ledger.lock_lot(held.lot_id)
     check_handle(lot, member)
     if not lot.is_for_beds or lot.condition == "broken":
         raise Refused(
             _("%(name)s is not fit for beds any more. Look at the plan again.", name=lot.name)
         )
-    width_mm = None if lot.width_cm is None else lot.width_cm * 10.0
-    if lot.unit != held.unit or lot.length_mm != held.length_mm or width_mm != held.width_mm:
+    # Where it lies makes no difference, and how much there is of it is asked below.
+    as_it_is = replace(
+        held_as(lot, is_offcut=held.is_offcut),
+        place=held.place,
+        on_hand_milli=held.on_hand_milli,
+    )
+    if as_it_is != held:
         raise Refused(_("%(name)s was changed meanwhile. Look at the plan again.", name=lot.name))
+    if lot.on_hand_milli < milli:
+        raise Refused(
+            _(
+                "%(name)s: only %(left)s on hand now, and %(wanted)s would be used. Look at the "
+                "plan again.",
+                name=lot.name,
+                left=_number(lot.on_hand_milli),
+                wanted=_number(milli),
+            )
+        )
     return lot
+
+
+def _number(milli: int) -> str:
+    return f"{milli / ONE:g}".replace(".", decimal_sign())
 
 
 def _make_piece(

@@ -178,28 +178,30 @@ def find_materials(*, member: Member) -> Materials:
             )
         )
     )
-    held = {
-        lot.id: Held(
-            lot_id=lot.id,
-            name=lot.name,
-            sort=lot.sort,
-            unit=lot.unit,
-            place=lot.place.label if lot.place else "",
-            on_hand_milli=lot.on_hand_milli,
-            length_mm=lot.length_mm,
-            width_mm=None if lot.width_cm is None else lot.width_cm * 10.0,
-            thickness_um=lot.thickness_um,
-            sizes_mm=sizes_in(lot.section),
-            is_offcut=lot.id in cut,
-        )
-        for lot in lots
-    }
+    held = {lot.id: held_as(lot, is_offcut=lot.id in cut) for lot in lots}
     return Materials(
         held=held,
         boards=tuple(board for one in held.values() if (board := _board(one)) is not None),
         rolls=tuple((roll, one.sort) for one in held.values() if (roll := _roll(one)) is not None),
         items=_items(held.values()),
         prices=find_prices(),
+    )
+
+
+def held_as(lot: Lot, *, is_offcut: bool) -> Held:
+    """A lot's row as building sees it."""
+    return Held(
+        lot_id=lot.id,
+        name=lot.name,
+        sort=lot.sort,
+        unit=lot.unit,
+        place=lot.place.label if lot.place else "",
+        on_hand_milli=lot.on_hand_milli,
+        length_mm=lot.length_mm,
+        width_mm=None if lot.width_cm is None else lot.width_cm * 10.0,
+        thickness_um=lot.thickness_um,
+        sizes_mm=sizes_in(lot.section),
+        is_offcut=is_offcut,
     )
 
 

@@ -197,7 +197,11 @@ def usual_sizes(shape: str) -> dict[str, Any]:
 
 
 def wish_of(shape: str, sizes: Sizes, need: Need) -> Wish:
-    """The wish that these sizes make. Raises KeyError for a size that is missing."""
+    """The wish that these sizes make. Raises KeyError naming a size that is missing."""
+    # Each one, also where the design would have taken a usual one: it is built as it was entered.
+    for field in SHAPES[shape].fields:
+        if field.name not in sizes:
+            raise KeyError(field.name)
     match shape:
         case "box_frame":
             return BoxFrame(**sizes)

@@ -26,6 +26,7 @@ from gardenapp.errors import GardenError
 from gardenapp.extensions import db
 from gardenapp.models.people import SignInTry
 from gardenapp.services.transaction import write_transaction
+from gardenapp.words import n_
 
 FIRST_WAIT_S = 5
 LONGEST_WAIT_S = 900
@@ -37,8 +38,13 @@ class TooManyTries(GardenError):
 
     def __init__(self, seconds: int) -> None:
         self.seconds = seconds
-        unit = "second" if seconds == 1 else "seconds"
-        super().__init__(f"Too many tries. Wait {seconds} {unit}, then try again.")
+        super().__init__(
+            n_(
+                "Too many tries. Wait %(num)s second, then try again.",
+                "Too many tries. Wait %(num)s seconds, then try again.",
+                seconds,
+            )
+        )
 
 
 @dataclass(frozen=True)

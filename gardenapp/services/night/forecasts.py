@@ -246,12 +246,12 @@ def fetch(
             _note_answer(now, "Nothing new since the last time.", expires_at=result.expires_at)
             return None
         body = result.data or b""
-        reading = read_file(data=body, filename=url, now=now)
+        reading = _from_tonight(read_file(data=body, filename=url, now=now), now)
     except (FetchFailed, UnreadableFile) as error:
         _note_answer(now, str(error))
         raise
     imported = _store(
-        _from_tonight(reading, now),
+        reading,
         came_by="address",
         name=url,
         data=body,

@@ -169,12 +169,11 @@ def tonight_calendar(*, reader: Reader, now: datetime) -> bytes:
 def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
     place = _garden_id(garden)
     zone = ZoneInfo(garden.time_zone)
+    quiet = f"{page.night_of}-quiet@{place}"
     if page.plan_id is None or page.made_at is None:
         stamped_at = datetime.combine(page.night_of, datetime.min.time(), UTC)
         title = _("No plan for tonight yet")
-        return [
-            Event(f"{page.night_of}-quiet@{place}", 0, stamped_at, page.night_of, None, title, "")
-        ]
+        return [Event(quiet, 0, stamped_at, page.night_of, None, title, "")]
     # A plan's number among those of its night: it rises with each change, as RFC 5545 asks.
     sequence = (
         db.session.scalar(
@@ -183,68 +182,77 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
         or 0
     )
     text = night_words.night_text(page, unit=reader.unit, zone=zone)
-    caution = str(night_words.CAUTION)
-    events = []
     by_plot: dict[int, list[BoardJob]] = defaultdict(list)
     for job in page.jobs:
         by_plot[job.plot_id].append(job)
+    events: list[Event] = []
     for plot_id, jobs in sorted(by_plot.items()):
-        plot = night_words.plain(jobs[0].plot)
-        # What is done needs no alarm.
-        to_do = [job for job in jobs if job.must_come_off or job.state not in {"on", "off"}]
-        by_at = night_words.put_on_by(to_do) or (
-            min((job.by_at for job in to_do if job.by_at is not None), default=None)
+        of_plot = f"{page.night_of}-plot{plot_id}"
+        evening = _put_on(
+            jobs, f"{of_plot}-on@{place}", sequence, page.made_at, text.lines[:2], zone
         )
-        if to_do and by_at is not None:
-            by_at = night_words.quarter_before(by_at)
-            only_off = all(job.must_come_off for job in to_do)
-            events.append(
-                Event(
-                    f"{page.night_of}-plot{plot_id}-on@{place}",
-                    sequence,
-                    page.made_at,
-                    by_at - PUT_ON_TAKES,
-                    by_at,
-                    _("Take covers off: plot %(plot)s", plot=plot)
-                    if only_off
-                    else _("Put covers on: plot %(plot)s", plot=plot),
-                    "\n".join([*map(night_words.job_line, to_do), "", *text.lines[:2], caution]),
-                    alarm=_(
-                        "Covers in plot %(plot)s by %(by_at)s",
-                        plot=plot,
-                        by_at=night_words.clock(by_at, zone),
-                    ),
-                )
-            )
-        lift_at = night_words.lift_by([job for job in jobs if job.state != "off"])
-        if lift_at is not None:
-            lift_at = night_words.quarter_before(lift_at)
-            events.append(
-                Event(
-                    f"{page.night_of}-plot{plot_id}-off@{place}",
-                    sequence,
-                    page.made_at,
-                    lift_at - PUT_ON_TAKES,
-                    lift_at,
-                    _("Vent or lift covers: plot %(plot)s", plot=plot),
-                    " ".join([_("The sun heats what is under them."), str(night_words.CAUTION)]),
-                    alarm=_("Vent or lift covers in plot %(plot)s", plot=plot),
-                )
-            )
+        morning = _lift_off(jobs, f"{of_plot}-off@{place}", sequence, page.made_at)
+        events += [event for event in (evening, morning) if event is not None]
     if not events:
         title = _("Covers are on") if page.jobs else text.title
-        events.append(
-            Event(
-                f"{page.night_of}-quiet@{place}",
-                sequence,
-                page.made_at,
-                page.night_of,
-                None,
-                title,
-                text.text,
-            )
-        )
+        events = [Event(quiet, sequence, page.made_at, page.night_of, None, title, text.text)]
     return events
+
+
+def _put_on(
+    jobs: Sequence[BoardJob],
+    uid: str,
+    sequence: int,
+    made_at: datetime,
+    night: Sequence[str],
+    zone: ZoneInfo,
+) -> Event | None:
+    """The evening's work at a plot, with what the night will be; None where nothing is left."""
+    # What is done needs no alarm.
+    to_do = [job for job in jobs if job.must_come_off or job.state not in {"on", "off"}]
+    by_at = night_words.put_on_by(to_do) or (
+        min((job.by_at for job in to_do if job.by_at is not None), default=None)
+    )
+    if not to_do or by_at is None:
+        return None
+    plot = night_words.plain(jobs[0].plot)
+    by_at = night_words.quarter_before(by_at)
+    only_off = all(job.must_come_off for job in to_do)
+    return Event(
+        uid,
+        sequence,
+        made_at,
+        by_at - PUT_ON_TAKES,
+        by_at,
+        _("Take covers off: plot %(plot)s", plot=plot)
+        if only_off
+        else _("Put covers on: plot %(plot)s", plot=plot),
+        "\n".join([*map(night_words.job_line, to_do), "", *night, str(night_words.CAUTION)]),
+        alarm=_(
+            "Covers in plot %(plot)s by %(by_at)s",
+            plot=plot,
+            by_at=night_words.clock(by_at, zone),
+        ),
+    )
+
+
+def _lift_off(jobs: Sequence[BoardJob], uid: str, sequence: int, made_at: datetime) -> Event | None:
+    """The morning's work at a plot; None where no cover will be out."""
+    lift_at = night_words.lift_by([job for job in jobs if job.state != "off"])
+    if lift_at is None:
+        return None
+    plot = night_words.plain(jobs[0].plot)
+    lift_at = night_words.quarter_before(lift_at)
+    return Event(
+        uid,
+        sequence,
+        made_at,
+        lift_at - PUT_ON_TAKES,
+        lift_at,
+        _("Vent or lift covers: plot %(plot)s", plot=plot),
+        " ".join([_("The sun heats what is under them."), str(night_words.CAUTION)]),
+        alarm=_("Vent or lift covers in plot %(plot)s", plot=plot),
+    )
 
 
 def calendar(*, name: str, events: Sequence[Event]) -> bytes:

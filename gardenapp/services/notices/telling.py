@@ -192,39 +192,38 @@ def set_mail(
         )
         session.add(row)
         session.flush()
-        garden = get_garden()
-        name = night_words.plain(garden.name)
-        session.add(
-            OutgoingNotice(
-                member_id=member_id,
-                channel_id=row.id,
-                kind="confirm",
-                digest=_digest(f"confirm {token}"),
-                body={
-                    "subject": _("%(name)s: is this your address?", name=name),
-                    "text": "\n".join(
-                        (
-                            _(
-                                "Somebody asked %(name)s to send notices of cold nights here.",
-                                name=name,
-                            ),
-                            "",
-                            _("If that was you, open this page and press the button:"),
-                            f"{pages_at}/notices/confirm/{token}",
-                            "",
-                            _("If it was not, do nothing; no more will come."),
-                        )
-                    ),
-                },
-                made_at=now,
-                next_try_at=now,
-                expires_at=now + CONFIRM_FOR,
-            )
-        )
+        session.add(_confirming(row, token, now))
         change_log.record(
             action="set notices by e-mail", subject="their own", at=now, member_id=member_id
         )
     return True
+
+
+def _confirming(channel: NoticeChannel, token: str, now: datetime) -> OutgoingNotice:
+    """The message that asks whoever reads an address whether it is theirs."""
+    name = night_words.plain(get_garden().name)
+    return OutgoingNotice(
+        member_id=channel.member_id,
+        channel_id=channel.id,
+        kind="confirm",
+        digest=_digest(f"confirm {token}"),
+        body={
+            "subject": _("%(name)s: is this your address?", name=name),
+            "text": "\n".join(
+                (
+                    _("Somebody asked %(name)s to send notices of cold nights here.", name=name),
+                    "",
+                    _("If that was you, open this page and press the button:"),
+                    f"{channel.pages_at}/notices/confirm/{token}",
+                    "",
+                    _("If it was not, do nothing; no more will come."),
+                )
+            ),
+        },
+        made_at=now,
+        next_try_at=now,
+        expires_at=now + CONFIRM_FOR,
+    )
 
 
 def set_hook(

@@ -296,9 +296,23 @@ def rewritten(**changes: Any) -> Callable[[int, Member], None]:
         ("timber", broke, "not fit for beds", "ya no es apto para bancales"),
         ("timber", rewritten(is_for_beds=False), "not fit for beds", "ya no es apto"),
         ("timber", rewritten(length_mm=1_200.0), "changed meanwhile", "se cambió mientras tanto"),
+        (
+            "timber",
+            rewritten(section="19 × 38.1 mm"),
+            "Bars 38 was changed meanwhile",
+            "Bars 38 se cambió mientras tanto",
+        ),
         ("film", rewritten(width_cm=200.0), "changed meanwhile", "se cambió mientras tanto"),
+        ("film", rewritten(thickness_um=40.0), "changed meanwhile", "se cambió mientras tanto"),
     ],
-    ids=["broken", "not for beds", "shorter boards", "narrower film"],
+    ids=[
+        "broken",
+        "not for beds",
+        "shorter boards",
+        "thinner boards",
+        "narrower film",
+        "thinner film",
+    ],
 )
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_what_changed_while_the_cuts_were_worked_out_stops_it_in_words(
@@ -326,6 +340,68 @@ def test_what_changed_while_the_cuts_were_worked_out_stops_it_in_words(
         build_cover(plan_id=plan_id, label="f 1", place_id=None, member=member, now=NOW)
 
     assert nothing_was_taken(held)
+    assert ledger.differences() == []
+
+
+def used_up(lot_id: int, member: Member) -> None:
+    acts.do(
+        subject=material(lot_id),
+        happening=Happening("retired", quantity_milli=19_500, went_to="used up"),
+        member=member,
+        now=NOW,
+    )
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", r"^Film 4 m: only 0\.5 on hand now, and \d\.\d+ would be used\. Look at the plan"),
+        ("es", r"^Film 4 m: ahora solo hay 0,5, y se usarían \d,\d+\. Vuelve a mirar el plan"),
+    ],
+)
+def test_what_somebody_used_up_meanwhile_is_named(
+    member: Member, monkeypatch: pytest.MonkeyPatch, language: str, said: str
+) -> None:
+    held = stock_up(member)
+    plan_id = add(member)
+    plan = making._plan
+
+    def meanwhile(*args: Any) -> Any:
+        made = plan(*args)
+        used_up(held["film"], member)
+        return made
+
+    monkeypatch.setattr(making, "_plan", meanwhile)
+
+    with speaking(language), pytest.raises(Refused, match=said):
+        build_cover(plan_id=plan_id, label="f 1", place_id=None, member=member, now=NOW)
+
+    assert (on_hand(held["timber"]), on_hand(held["film"])) == (6_000, 500)
+    assert db.session.scalar(select(func.count()).select_from(Cover)) == 0
+    assert ledger.differences() == []
+
+
+def test_a_lot_that_was_only_carried_elsewhere_or_added_to_is_still_used(
+    make: Factory, member: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held, shed = stock_up(member), make.place("Long shed")
+    plan_id = add(member)
+    plan = making._plan
+
+    def meanwhile(*args: Any) -> Any:
+        made = plan(*args)
+        for happening in (
+            Happening("moved", place_id=shed.id),
+            Happening("acquired", quantity_milli=2_000),
+        ):
+            acts.do(subject=material(held["timber"]), happening=happening, member=member, now=NOW)
+        return made
+
+    monkeypatch.setattr(making, "_plan", meanwhile)
+
+    build_cover(plan_id=plan_id, label="f 1", place_id=None, member=member, now=NOW)
+
+    assert on_hand(held["timber"]) == 2_000
     assert ledger.differences() == []
 
 
@@ -364,7 +440,9 @@ def test_of_two_who_build_from_the_same_boards_one_does_and_the_other_is_told(
         answers = sorted(pool.map(build, range(2)))
 
     assert answers[1] == "built"
-    assert answers[0].startswith("There is only 0 on hand, not 6")
+    assert answers[0] == (
+        "Bars 38: only 0 on hand now, and 6 would be used. Look at the plan again."
+    )
     assert db.session.scalar(select(func.count()).select_from(Cover)) == 1
     assert on_hand(held["timber"]) == 0
     assert ledger.differences() == []

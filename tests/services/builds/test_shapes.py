@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pytest
 from flask import Flask
 
+from gardenapp.errors import FieldRefused
 from gardenapp.models.people import Member
 from gardenapp.science.designs.small import CLEARANCE_MM
 from gardenapp.services.builds import designing
@@ -156,15 +157,23 @@ def test_for_plants_too_tall_for_a_shape_it_is_not_suggested(
     assert suggested(Need(2_600.0, 250.0, 6)) is None
 
 
-@pytest.mark.parametrize("shape", list(SHAPES))
-def test_a_size_that_is_missing_is_not_made_up(shape: str) -> None:
+@pytest.mark.parametrize(
+    ("shape", "missing"),
+    [(shape, field.name) for shape in SHAPES for field in SHAPES[shape].fields],
+)
+def test_a_size_that_is_missing_is_named_and_not_made_up(shape: str, missing: str) -> None:
     sizes = usual_sizes(shape)
     need = Need(300.0, 250.0, 1)
     assert wish_of(shape, sizes, need)
-    first = SHAPES[shape].fields[0].name
+    del sizes[missing]
 
-    with pytest.raises((KeyError, TypeError), match=first):
-        wish_of(shape, {name: size for name, size in sizes.items() if name != first}, need)
+    with pytest.raises(KeyError) as unknown:
+        wish_of(shape, sizes, need)
+    with pytest.raises(FieldRefused, match="Enter this size") as refused:
+        designing.check_entry(PlanEntry(shape, sizes, need))
+
+    assert unknown.value.args == (missing,)
+    assert refused.value.field == missing
 
 
 @pytest.mark.parametrize("shape", list(SHAPES))

@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from gardenapp.extensions import db
 from gardenapp.models.people import SignInTry
 from gardenapp.services.garden import people, throttle
+from gardenapp.words import speaking
 from tests.conftest import NOW
 from tests.factories import PASSWORD, Factory
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
@@ -28,6 +29,30 @@ def test_after_five_failures_even_the_right_password_waits(make: Factory) -> Non
 
     assert refused.value.seconds == 5
     assert sign_in("Odile", PASSWORD, later_s=5).name == "Odile"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "english", "spanish"),
+    [
+        (
+            1,
+            "Too many tries. Wait 1 second, then try again.",
+            "Demasiados intentos. Espera 1 segundo y vuelve a probar.",
+        ),
+        (
+            40,
+            "Too many tries. Wait 40 seconds, then try again.",
+            "Demasiados intentos. Espera 40 segundos y vuelve a probar.",
+        ),
+    ],
+)
+def test_the_wait_is_said_in_the_readers_language(
+    app: Flask, seconds: int, english: str, spanish: str
+) -> None:
+    with app.app_context():
+        assert str(throttle.TooManyTries(seconds)) == english
+        with speaking("es"):
+            assert str(throttle.TooManyTries(seconds)) == spanish
 
 
 def test_waits_double_up_to_a_quarter_of_an_hour(make: Factory) -> None:

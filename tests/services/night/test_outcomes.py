@@ -2,61 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import timedelta
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import select
 
-from gardenapp.errors import NotAllowed, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover
-from gardenapp.models.nights import ObservedLow
 from gardenapp.models.people import Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.trials import Outcome
-from gardenapp.services.night import forecasts, morning, outcomes, plan_night, tonight
-from gardenapp.services.store import ledger
+from gardenapp.services.night import outcomes, tonight
 from tests.factories import Factory
-
-EVENING = date(2026, 11, 24)
-MORNING = timedelta(hours=16)  # seven o'clock after the evening of `make.now`
-
-
-@pytest.fixture
-def member(make: Factory) -> Member:
-    return make.member("Ines")
-
-
-@pytest.fixture
-def planting(make: Factory, member: Member) -> Planting:
-    row: Planting = make.planting(make.plot("N3", holders=(member,)), name="beans", count=4)
-    return row
-
-
-def plan(now: datetime, low_c: float = -2.0) -> tonight.TonightPage:
-    forecasts.enter_by_hand(night_of=EVENING, low_c=low_c, member_id=None, now=now)
-    plan_night.plan_night(night_of=EVENING, member_id=None, now=now)
-    return tonight.tonight_page(now=now)
-
-
-def save(
-    planting: Planting,
-    member: Member,
-    now: datetime,
-    *,
-    damage: str = "some",
-    low_c: float | None = -1.5,
-    night_of: date = EVENING,
-) -> None:
-    morning.save_plot_morning(
-        night_of=night_of,
-        plot_id=planting.plot_id,
-        low_c=low_c,
-        low_source="read",
-        damages={planting.id: damage},
-        member=member,
-        now=now,
-    )
+from tests.services.night.mornings import MORNING, plan, save
+from tests.services.night.planning import EVENING
 
 
 def test_a_morning_is_kept_beside_the_loss_that_was_expected_bare(
@@ -105,18 +63,6 @@ def test_a_cover_that_was_off_before_the_low_does_not_count(
     )
 
 
-def test_a_second_entry_replaces_the_first(
-    make: Factory, member: Member, planting: Planting
-) -> None:
-    plan(make.now)
-    save(planting, member, make.now + MORNING)
-
-    save(planting, member, make.now + MORNING, damage="dead", low_c=-3.0)
-
-    assert db.session.scalars(select(Outcome.damage)).all() == ["dead"]
-    assert db.session.scalars(select(ObservedLow.low_c)).all() == [-3.0]
-
-
 def test_a_night_without_a_plan_keeps_the_damage_and_no_expectation(
     make: Factory, member: Member, planting: Planting
 ) -> None:
@@ -124,32 +70,6 @@ def test_a_night_without_a_plan_keeps_the_damage_and_no_expectation(
 
     assert db.session.scalars(select(Outcome.expected_share)).all() == [None]
     assert outcomes.calibration(now=make.now + MORNING).outcomes == 0
-
-
-def test_a_refused_damage_takes_the_low_back_with_it(
-    make: Factory, member: Member, planting: Planting
-) -> None:
-    with pytest.raises(Refused):
-        save(planting, member, make.now + MORNING, damage="eaten")
-
-    assert db.session.scalar(select(func.count()).select_from(ObservedLow)) == 0
-
-
-def test_another_members_plot_is_refused_and_a_coordinator_may(
-    make: Factory, planting: Planting
-) -> None:
-    with pytest.raises(NotAllowed):
-        save(planting, make.member("Wes"), make.now + MORNING)
-
-    save(planting, make.coordinator(), make.now + MORNING)
-
-
-@pytest.mark.parametrize("days", [1, -9], ids=["to come", "long ago"])
-def test_a_night_out_of_reach_is_refused(
-    make: Factory, member: Member, planting: Planting, days: int
-) -> None:
-    with pytest.raises((OutOfRange, NotFound)):
-        save(planting, member, make.now + MORNING, night_of=EVENING + timedelta(days=days))
 
 
 def test_calibration_sets_said_against_seen(
@@ -171,71 +91,3 @@ def test_calibration_sets_said_against_seen(
     assert found.offsets[0].learnt.mean < 0
     assert found.score == pytest.approx((page.rows[0].share - 0.65) ** 2, abs=1e-3)
     assert [band.count for band in found.bands] == [1]
-
-
-def test_covers_come_back_with_their_condition_in_the_ledger(
-    make: Factory, member: Member, planting: Planting
-) -> None:
-    cover = make.cover(label="T7")
-    page = plan(make.now)
-    tonight.mark_on(job_id=page.jobs[0].id, member_id=member.id, now=make.now)
-    at = make.now + MORNING
-
-    changed = morning.bring_back(
-        job_id=page.jobs[0].id, conditions={cover.id: "broken"}, member_id=member.id, now=at
-    )
-
-    assert changed == 1
-    assert db.session.get(Cover, cover.id).condition == "broken"  # type: ignore[union-attr]
-    assert morning.morning_page(member=member, now=at).jobs == ()
-    assert ledger.differences() == []
-
-
-def test_a_cover_of_another_job_is_not_taken(
-    make: Factory, member: Member, planting: Planting
-) -> None:
-    make.cover()
-    page = plan(make.now)
-    tonight.mark_on(job_id=page.jobs[0].id, member_id=member.id, now=make.now)
-    other = make.cover()
-
-    with pytest.raises(NotFound):
-        morning.bring_back(
-            job_id=page.jobs[0].id,
-            conditions={other.id: "broken"},
-            member_id=member.id,
-            now=make.now + MORNING,
-        )
-
-    assert len(morning.morning_page(member=member, now=make.now + MORNING).jobs) == 1
-
-
-def test_a_cover_left_on_is_still_to_lift_two_mornings_later(
-    make: Factory, member: Member, planting: Planting
-) -> None:
-    make.cover()
-    page = plan(make.now)
-    tonight.mark_on(job_id=page.jobs[0].id, member_id=member.id, now=make.now)
-
-    later = morning.morning_page(member=member, now=make.now + MORNING + timedelta(days=1))
-
-    assert later.night_of == EVENING + timedelta(days=1)
-    assert [job.id for job in later.jobs] == [page.jobs[0].id]
-
-
-def test_the_most_pressing_cover_comes_first(make: Factory, member: Member) -> None:
-    for label, heat_max_c in (("A1", 26.0), ("B2", 12.0)):
-        plot = make.plot(label, holders=(member,))
-        make.planting(plot, make.stage(f"crop {label}", heat_max_c=heat_max_c))
-    kind = make.cover_class(day_gain_k=20.0, clear_mean_k=4.0, cloudy_mean_k=4.0)
-    make.cover(kind)
-    make.cover(kind)
-    page = plan(make.now)
-    for job in page.jobs:
-        tonight.mark_on(job_id=job.id, member_id=member.id, now=make.now)
-
-    jobs = morning.morning_page(member=member, now=make.now + MORNING).jobs
-
-    assert jobs[0].plot == "B2"
-    times = [job.lift_by_at for job in jobs if job.lift_by_at]
-    assert times == sorted(times)

@@ -14,11 +14,13 @@ from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.nights import CoverUse, Deployment
 from gardenapp.models.people import Member
 from gardenapp.services.garden.seeding import seed_catalogue
-from gardenapp.services.store import covers
+from gardenapp.services.store import covers, ledger
 from gardenapp.services.store.covers import CoverEntry, KindEntry, KindSizes
+from gardenapp.services.store.subjects import thing
 from gardenapp.services.transaction import write_transaction
 from tests.conftest import NOW
 from tests.factories import Factory
+from tests.services.store.happenings import actions, fresh, say
 
 
 def sizes(**changes: Any) -> KindSizes:
@@ -383,3 +385,26 @@ def test_unknown_things_are_not_found(make: Factory) -> None:
     ):
         with pytest.raises(NotFound):
             ask()
+
+
+def test_changing_a_cover_on_its_form_writes_what_must_have_happened(make: Factory) -> None:
+    boss = make.coordinator()
+    shed, box = make.place("shed"), make.place("box")
+    tote = make.cover(place_id=shed.id)
+    entry = covers.CoverEntry(
+        label="Tote 1",
+        kind_id=tote.class_id,
+        owner_id=None,
+        lending="garden",
+        place_id=box.id,
+        condition="broken",
+        is_usable=False,
+        note="",
+    )
+
+    covers.change_cover(cover_id=tote.id, entry=entry, member=boss, now=NOW)
+
+    assert actions(tote.id) == ["acquired", "moved", "damaged"]
+    say(thing(tote.id), boss, "mended", condition="sound", note="new lid")
+    assert fresh(tote.id).is_usable
+    assert ledger.differences() == []

@@ -1,4 +1,4 @@
-"""Lending when two people ask at one moment, as the database sees it."""
+"""Lending: who may, what is late, and two people who ask at one moment."""
 
 from __future__ import annotations
 
@@ -10,21 +10,19 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 
-from gardenapp.errors import AlreadyClaimed
+from gardenapp.errors import AlreadyClaimed, NotAllowed
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.people import Garden
 from gardenapp.models.store import LedgerEntry, Loan
 from gardenapp.services.store import ledger
 from gardenapp.services.store.ledger import Happening
-from gardenapp.services.store.lending import lend
+from gardenapp.services.store.lending import lend, list_loans
 from gardenapp.services.store.subjects import thing
 from gardenapp.services.transaction import write_transaction
 from tests.conftest import NOW
 from tests.factories import Factory
-
-TODAY = NOW.date()
-DUE = TODAY + timedelta(days=14)
+from tests.services.store.happenings import DUE, TODAY, actions, borrow, fresh, say
 
 
 @pytest.fixture
@@ -96,3 +94,42 @@ def test_the_same_request_twice_at_once_lends_once_without_a_complaint(
     assert written(tote.id) == ["acquired", "lent"]
     assert written(other.id) == []
     assert ledger.differences() == []
+
+
+def test_a_member_borrows_what_is_shared_and_the_second_is_told_who_has_it(make: Factory) -> None:
+    tamsin, wes = make.member("Tamsin"), make.member("Wes")
+    tote = make.cover()
+
+    borrow(thing(tote.id), tamsin)
+    with pytest.raises(AlreadyClaimed, match="Tamsin has it until 8 December"):
+        borrow(thing(tote.id), wes)
+
+    assert fresh(tote.id).status == "lent"
+    assert actions(tote.id) == ["acquired", "lent"]
+    assert ledger.differences() == []
+
+
+def test_only_the_owner_lends_to_somebody_else_or_lends_what_is_for_own_plots(
+    make: Factory,
+) -> None:
+    tamsin, wes = make.member("Tamsin"), make.member("Wes")
+    hers = make.cover(owner_id=tamsin.id, lending="own plots")
+
+    for member, to in ((wes, wes), (wes, tamsin)):
+        with pytest.raises(NotAllowed):
+            borrow(thing(hers.id), to, by=member)
+    borrow(thing(hers.id), wes, by=tamsin)
+    say(thing(hers.id), wes, "returned", condition="worn")
+
+    assert (fresh(hers.id).status, fresh(hers.id).condition) == ("here", "worn")
+    assert list_loans(member=wes, today=TODAY) == ()
+
+
+def test_what_is_overdue_comes_first(make: Factory) -> None:
+    wes = make.member("Wes")
+    for days in (10, 3):
+        borrow(thing(make.cover().id), wes, due_on=TODAY + timedelta(days=days))
+
+    lines = list_loans(member=wes, today=TODAY + timedelta(days=5))
+
+    assert [line.is_overdue for line in lines] == [True, False]

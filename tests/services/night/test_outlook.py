@@ -1,0 +1,211 @@
+"""One planting on one night: what it is made of, bare and under a cover."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from gardenapp.models.forecasts import Forecast, ForecastImport
+from gardenapp.models.plants import CropStage, Planting
+from gardenapp.readers.records import HourForecast
+from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET, LiftPrior
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.damage import combined_share
+from gardenapp.science.night.forecast_error import ForecastRecord
+from gardenapp.science.night.sun import Night
+from gardenapp.services.night import outlook
+from gardenapp.services.night.outlook import SiteNight
+from tests.conftest import NOW
+from tests.services.night.planning import EVENING
+
+NIGHT = Night(EVENING, NOW + timedelta(hours=1), NOW + timedelta(hours=16, minutes=30), False)
+RECORD = ForecastRecord(sd_k=1.2, bias=Estimate(-0.5, 0.3), count=0, weight_of_prior=1.0)
+NO_OFFSET = Estimate(0.0, 0.0)
+
+
+def forecast(low_c: float = -2.0, *, issued_h: float | None = None, **changes: Any) -> Forecast:
+    issued_at = None if issued_h is None else NIGHT.sunrise_at - timedelta(hours=issued_h)
+    source = ForecastImport(came_by="hand", kind="by hand", entered_at=NOW, issued_at=issued_at)
+    return Forecast(night_of=EVENING, low_c=low_c, hours=[], source=source, **changes)
+
+
+def site(low_c: float = -2.0, hours: tuple[HourForecast, ...] = (), **changes: Any) -> SiteNight:
+    values: dict[str, Any] = {"cloud_fraction": 0.0, "wind_mps": 0.5}
+    return outlook.site_night(
+        night=NIGHT, forecast=forecast(low_c, **values | changes), hours=hours, record=RECORD
+    )
+
+
+def stage(**changes: Any) -> CropStage:
+    values: dict[str, Any] = {"kind": "kill", "threshold_c": -3.0, "refers_to": "plant"}
+    return CropStage(name="plant", **values | changes)
+
+
+def planting(**changes: Any) -> Planting:
+    values: dict[str, Any] = {"height_cm": 10.0, "is_hardened": False, "in_pot": False}
+    return Planting(count=4, spread_cm=20.0, **values | changes)
+
+
+# --- the night at the screen ------------------------------------------------------------------
+
+
+def test_the_standing_error_is_taken_out_of_the_low_and_of_the_whole_curve() -> None:
+    found = site(-2.0)
+
+    assert found.screen_low.mean == pytest.approx(-2.5)
+    assert found.screen_low.sd == pytest.approx(math.hypot(1.2, 0.3))
+    assert found.curve.low[1] == pytest.approx(-2.5)
+
+
+@pytest.mark.parametrize("issued_h", [1.0, 12.0, 24.0])
+def test_the_first_night_ahead_is_as_sure_as_it_is_published_to_be(issued_h: float) -> None:
+    assert site(issued_h=issued_h).screen_low == site().screen_low
+
+
+def test_a_forecast_of_days_ago_is_less_sure_and_one_of_weeks_ago_no_less_than_ten_days() -> None:
+    days = [site(issued_h=24.0 * n).screen_low.sd for n in (1, 3, 6, 10, 14, 40)]
+
+    assert days[0] < days[1] < days[2] < days[3]
+    assert days[3] == days[4] == days[5]
+
+
+def test_hours_of_the_whole_night_shape_the_curve_and_half_a_night_does_not() -> None:
+    def hourly(until: int) -> tuple[HourForecast, ...]:
+        return tuple(
+            HourForecast(at=NIGHT.sunset_at + timedelta(hours=n), temp_c=9.0 - 0.5 * n)
+            for n in range(until)
+        )
+
+    whole, half, none = site(hours=hourly(20)), site(hours=hourly(8)), site()
+
+    assert half.curve == none.curve
+    assert whole.curve != none.curve
+    assert whole.curve.low[1] == pytest.approx(-2.5)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"low_at": NIGHT.sunset_at},
+        {"low_at": NIGHT.sunrise_at + timedelta(hours=5)},
+        {"evening_c": -2.0},
+        {"evening_c": -8.0},
+    ],
+    ids=["low at dusk", "low by day", "evening as cold as the low", "evening colder"],
+)
+def test_what_no_night_can_have_is_left_out_of_the_curve(changes: dict[str, Any]) -> None:
+    assert site(**changes).curve == site().curve
+
+
+# --- bare -------------------------------------------------------------------------------------
+
+
+def test_a_bare_plant_is_as_cold_as_the_sum_of_its_parts() -> None:
+    offset = Estimate(-1.0, 0.5)
+
+    found = outlook.bare_outlook(site(), planting(), offset, stage())
+
+    parts = found.parts
+    summed = (parts.screen_low, parts.offset, parts.air, parts.leaf)
+    assert found.temp.mean == pytest.approx(sum(part.mean for part in summed))
+    assert found.temp.sd == pytest.approx(math.hypot(*(part.sd for part in summed)))
+    assert parts.offset == offset
+    assert found.harm.share == found.harm.frost == found.curve.expected_share(found.temp)
+    assert (found.harm.chilling, found.harm.root) == (None, None)
+    assert found.plant_curve.low[1] == pytest.approx(found.temp.mean)
+
+
+def test_how_long_it_is_too_cold_is_told_from_the_plants_own_curve() -> None:
+    cold = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage(threshold_c=-3.0))
+    never = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage(threshold_c=-20.0))
+
+    assert cold.crosses_at is not None and cold.back_at is not None
+    assert NIGHT.sunset_at < cold.crosses_at < cold.back_at
+    below_h = (cold.back_at - cold.crosses_at).total_seconds() / 3600
+    assert cold.hours_below == pytest.approx(below_h, abs=0.6)
+    assert (never.hours_below, never.crosses_at, never.back_at) == (0.0, None, None)
+
+
+def test_hardened_plants_are_judged_by_what_they_stand_hardened() -> None:
+    tough = stage(hardened_threshold_c=-8.0)
+
+    soft = outlook.bare_outlook(site(), planting(), NO_OFFSET, tough)
+    hard = outlook.bare_outlook(site(), planting(is_hardened=True), NO_OFFSET, tough)
+
+    assert (soft.threshold_c, hard.threshold_c) == (-3.0, -8.0)
+    assert hard.harm.share < soft.harm.share
+
+
+def test_chill_and_frozen_roots_add_to_the_frost_and_do_not_count_twice() -> None:
+    plain = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    sick = outlook.bare_outlook(
+        site(), planting(in_pot=True), NO_OFFSET, stage(chilling_c=6.0, root_kill_c=-2.0)
+    )
+
+    harm = sick.harm
+    assert harm.frost == plain.harm.frost
+    assert harm.chilling is not None and harm.root is not None
+    assert harm.share == pytest.approx(
+        combined_share(combined_share(harm.frost, harm.chilling), harm.root)
+    )
+    assert plain.harm.share < harm.share <= 1.0
+
+
+def test_roots_in_the_ground_do_not_freeze_with_the_pot() -> None:
+    found = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage(root_kill_c=-2.0))
+
+    assert found.harm.root is None
+
+
+# --- covered ----------------------------------------------------------------------------------
+
+
+def covered(lift_k: float, **changes: Any) -> outlook.CoveredOutlook:
+    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    values: dict[str, Any] = {"leaf_shield": 0.0, "is_draped": False}
+    lift = Estimate(lift_k, 0.5)
+    return outlook.covered_outlook(site(), planting(), stage(), bare, lift=lift, **values | changes)
+
+
+def test_a_cover_warms_by_its_lift_and_hides_the_leaf_from_the_sky() -> None:
+    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+
+    clear, hidden = covered(2.0), covered(2.0, leaf_shield=1.0)
+
+    assert clear.temp.mean == pytest.approx(bare.temp.mean + 2.0)
+    assert hidden.temp.mean == pytest.approx(clear.temp.mean - bare.parts.leaf.mean)
+    assert hidden.harm.share < clear.harm.share < bare.harm.share
+
+
+def test_leaves_that_touch_the_sheet_are_hurt_as_bare_ones() -> None:
+    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+
+    held_off, draped = covered(3.0), covered(3.0, is_draped=True)
+
+    touching = TOUCHING_UNDER_SHEET
+    assert draped.harm.share == pytest.approx(
+        touching * bare.harm.share + (1 - touching) * held_off.harm.share
+    )
+    assert replace(draped.harm, share=0.0) == replace(held_off.harm, share=0.0)
+
+
+def test_a_second_layer_adds_to_the_first_and_less_than_it_gives_alone() -> None:
+    def prior(mean: float) -> LiftPrior:
+        return LiftPrior(Estimate(mean, 0.5), Estimate(mean / 2, 0.5), 0.5)
+
+    class Kind:
+        def __init__(self, number: int) -> None:
+            self.id = number
+
+    priors: dict[int, LiftPrior] = {1: prior(3.0), 2: prior(2.0)}
+    outer, inner = Kind(1), Kind(2)
+
+    alone = outlook.stack_prior([outer], priors)  # type: ignore[list-item]
+    both = outlook.stack_prior([outer, inner], priors)  # type: ignore[list-item]
+
+    assert alone == priors[1]
+    assert 3.0 < both.clear.mean < 5.0
