@@ -133,7 +133,7 @@ def test_a_file_is_taken_whole_or_not_at_all(
     for language, said in (("en", english), ("es", spanish)):
         with speaking(language), pytest.raises(UnreadableFile) as refused:
             forecasts.import_file(data=data, filename="lows.csv", member_id=None, now=NOW)
-        assert any(said in error.message for error in refused.value.errors)
+        assert any(said in str(error.message) for error in refused.value.errors)
 
     assert kept() == []
     assert db.session.scalar(select(func.count()).select_from(ForecastImport)) == 0
