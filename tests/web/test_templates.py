@@ -18,6 +18,14 @@ SHARED = {
     'name="csrf_token"': "forms.token",
     "form_key.name": "forms.key",
 }
+# Pages that write such a piece by hand, each with the reason.
+BY_HAND = {
+    "parts.back": {
+        "board/sheet.html": "paper: the same line has its button for printing",
+        "board/sign.html": "paper: the same line has its button for printing",
+    },
+    "forms.token": {"board/tonight.html": "the page is kept, and each reader's token put into it"},
+}
 
 
 def folder(template: Path) -> str:
@@ -54,4 +62,4 @@ def test_what_pages_share_is_written_in_components_alone(piece: str, macro: str)
         if folder(path) != "components" and piece in path.read_text("utf-8")
     }
 
-    assert by_hand == set(), f"use {macro}"
+    assert by_hand == BY_HAND.get(macro, {}).keys(), f"use {macro}"
