@@ -56,7 +56,8 @@ def decode(data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BY
     try:
         text = data.decode("cp1252" if encoding == "cp1252" and not marked else "utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        # Counted in what was decoded: without the mark, which `data` may begin with.
+        line = error.object.count(b"\n", 0, error.start) + 1
         if encoding == "cp1252" and not marked:
             raise refuse("This is not Windows-1252 text.", line=line) from error
         raise refuse(f"This is not UTF-8 text. {SAVE_AS_UTF8}", line=line) from error

@@ -131,9 +131,7 @@ def test_a_zone_that_was_chosen_wins_over_the_gardens() -> None:
 
 @both_ways
 def test_the_newest_row_first_is_turned_round_with_its_figures() -> None:
-    reading = read(
-        "2026-01-13 03:00,3.0,83", "2026-01-13 02:00,2.0,82", "2026-01-13 01:00,1.0,81"
-    )
+    reading = read("2026-01-13 03:00,3.0,83", "2026-01-13 02:00,2.0,82", "2026-01-13 01:00,1.0,81")
 
     assert reading.temp_c.tolist() == [1.0, 2.0, 3.0]
     assert reading.humidity_percent is not None
@@ -163,9 +161,7 @@ def test_a_date_written_unlike_the_others_is_told_with_its_line() -> None:
 
 @both_ways
 def test_a_date_that_no_calendar_has_is_told_with_the_line_of_its_first_row() -> None:
-    told = faults(
-        "2026-02-28 23:00,1.0,80", "2026-02-29 00:00,2.0,80", "2026-02-29 01:00,3.0,80"
-    )
+    told = faults("2026-02-28 23:00,1.0,80", "2026-02-29 00:00,2.0,80", "2026-02-29 01:00,3.0,80")
 
     assert len(told) == 1
     assert told[0].startswith("line 3, Time: ")
@@ -184,9 +180,7 @@ def test_seconds_since_1970_are_moments_in_utc_whatever_the_zone(digits: int) ->
 
 @both_ways
 def test_readings_of_one_minute_are_averaged_only_where_the_clock_has_no_seconds() -> None:
-    minutes = read(
-        "2026-01-13 01:00,1.0,80", "2026-01-13 01:00,3.0,90", "2026-01-13 01:01,5.0,70"
-    )
+    minutes = read("2026-01-13 01:00,1.0,80", "2026-01-13 01:00,3.0,90", "2026-01-13 01:01,5.0,70")
     told = faults(
         "2026-01-13 01:00:00,1.0,80", "2026-01-13 01:00:00,3.0,90", "2026-01-13 01:01:00,5.0,70"
     )
@@ -215,9 +209,7 @@ def test_seconds_written_after_an_offset_are_seen_as_seconds_by_the_careful_read
 
 
 def test_an_unknown_humidity_does_not_pull_the_mean_of_its_minute() -> None:
-    reading = read(
-        "2026-01-13 01:00,1.0,", "2026-01-13 01:00,3.0,90", "2026-01-13 01:01,5.0,"
-    )
+    reading = read("2026-01-13 01:00,1.0,", "2026-01-13 01:00,3.0,90", "2026-01-13 01:01,5.0,")
 
     assert reading.humidity_percent is not None
     assert reading.humidity_percent[0] == 90.0
@@ -339,9 +331,7 @@ def test_humidity_that_never_passes_one_is_a_share_unless_percent_is_written() -
 
     assert share.humidity_percent is not None and percent.humidity_percent is not None
     assert share.humidity_percent.tolist() == [50.0, 100.0]
-    assert share.notes == (
-        "The humidity never passes 1 and is read as a share, 1 being 100 %.",
-    )
+    assert share.notes == ("The humidity never passes 1 and is read as a share, 1 being 100 %.",)
     assert percent.humidity_percent.tolist() == [0.5, 1.0]
     assert percent.notes == ()
 
@@ -439,9 +429,7 @@ def test_what_is_missing_of_the_columns_is_said() -> None:
     assert faults("2026-01-13 01:00,5.0", header="Time,Pressure") == [
         "temperature: No column with the temperature is found; choose it."
     ]
-    (no_clock,) = faults(
-        "2026-01-13,5.0", "2026-01-14,6.0", header="Date,Temperature (°C)"
-    )
+    (no_clock,) = faults("2026-01-13,5.0", "2026-01-14,6.0", header="Date,Temperature (°C)")
     assert no_clock == (
         "Date: has dates without a time of day: a trial needs the moment of each reading"
     )
