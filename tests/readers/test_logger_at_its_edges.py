@@ -228,6 +228,17 @@ def test_date_and_time_in_two_columns_are_one_moment() -> None:
     ]  # fmt: skip
 
 
+@both_ways
+@pytest.mark.parametrize("offset", ["+15:00", "-15:00", "+01:60"])
+def test_an_offset_that_no_place_has_is_told_with_its_line(offset: str) -> None:
+    rows = [f"2026-01-13 {hour:02d}:00+01:00,1.0,80" for hour in range(4)]
+
+    told = faults(*rows[:2], rows[2].replace("+01:00", offset), rows[3])
+
+    assert len(told) == 1
+    assert told[0].startswith("line 4, Time: ")
+
+
 # The figures
 
 
@@ -467,6 +478,20 @@ def test_two_lines_of_headers_are_put_together_where_both_are_as_wide_as_the_dat
 
     assert reading.temp_c.tolist() == [1.0, 2.0]
     assert [column.unit for column in reading.columns][1:] == ["C", "percent"]
+
+
+def test_a_line_of_the_loggers_own_above_the_header_is_no_part_of_it() -> None:
+    text = (
+        "Logger,bed 3,\nTime,Temperature (°C),Humidity (%)\n"
+        "2026-01-13 01:00,1.0,80\n2026-01-13 02:00,2.0,80\n"
+    )
+
+    reading = read_logger(text.encode(), filename="a.csv", time_zone=LONDON)
+
+    assert [column.header for column in reading.columns] == [
+        "Time", "Temperature (°C)", "Humidity (%)",
+    ]  # fmt: skip
+    assert reading.temp_c.tolist() == [1.0, 2.0]
 
 
 def test_the_label_is_the_files_name_without_its_ending_and_its_folders() -> None:
