@@ -44,6 +44,7 @@ def test_control_characters_are_told_each_with_its_line() -> None:
         "line 4: holds the control character U+001B",
         "line 4: holds the control character U+007F",
     ]
+    assert refusal(b"\n\x00").startswith("line 2: holds the control character U+0000")
 
 
 def test_a_file_of_the_largest_size_is_read_and_one_byte_more_is_not() -> None:

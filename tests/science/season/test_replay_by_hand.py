@@ -31,7 +31,13 @@ from gardenapp.science.season.replay import (
 )
 from gardenapp.science.season.replay_forecasts import SimulatedForecasts
 from gardenapp.science.season.replay_rules import Rule
-from tests.science.season.replay_made import FIRST, make_garden, make_planting, make_pool
+from tests.science.season.replay_made import (
+    FIRST,
+    make_garden,
+    make_nights,
+    make_planting,
+    make_pool,
+)
 
 CERTAIN = ReplayTreatment(
     replaying.Treatment("roof", ("box",)),
@@ -215,3 +221,32 @@ def test_the_skies_of_records_without_any_are_tenths_of_a_measured_year() -> Non
         assert list(tenths) == sorted(tenths)
     assert replaying.MARKS_C == (2.0, 0.0, -2.0, -4.0)
     assert date(2026, 1, 1) == FIRST
+
+
+def test_a_rule_s_nights_minutes_and_losses_are_added_up_over_the_record() -> None:
+    # One planting of four under one box, which is put on in a minute.
+    planting = make_planting(1, kill_c=-1.0, worth=2.5)
+    garden = make_garden(planting, pools=(make_pool("box", 1),))
+    nights = make_nights(30, mean_c=1.0)
+
+    *before, last = replaying.replay(garden, nights, ReplaySettings(time_limit_s=1.0))
+
+    assert [progress.done for progress in before] == list(range(1, 30))
+    assert {progress.result for progress in before} == {None}
+    assert last.result is not None
+    found = last.result
+    below = sum(line.forecast_c < 2.0 for line in found.lines)
+    near = sum(line.forecast_c <= 1.0 for line in found.lines)  # two kelvins above -1
+    assert 0 < near < below < 30
+    for rule, count in ((Rule.ALL_BELOW, below), (Rule.TENDER_FIRST, near),
+                        (Rule.FIRST_COME, near)):  # fmt: skip
+        total = found.total(rule.value)
+        assert (total.nights, total.minutes) == (count, float(count))
+    for total in found.totals:
+        assert total.loss == pytest.approx(sum(line.losses[total.name] for line in found.lines))
+        assert total.loss == pytest.approx(2.5 * total.plants)
+    bare = found.total(BARE)
+    assert (bare.nights, bare.minutes) == (0, 0.0)
+    assert bare.loss >= max(total.loss for total in found.totals)
+    assert found.frosts == sum(night.low_c < 0.0 for night in nights)
+    assert (found.nights, len(found.lines)) == (30, 30)
