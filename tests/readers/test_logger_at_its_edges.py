@@ -116,8 +116,11 @@ def test_an_hour_that_is_never_on_the_clock_is_a_fault_of_its_line_alone() -> No
         "2026-03-29 02:30:00,4.0,80",
     )
 
-    assert len(told) == 1
+    first = faults("2026-03-29 01:30:00,3.0,80", "2026-03-29 02:30:00,4.0,80")
+
+    assert len(told) == len(first) == 1
     assert told[0].startswith("line 4, Time: ")
+    assert first[0].startswith("line 2, Time: ")
 
 
 def test_a_zone_that_was_chosen_wins_over_the_gardens() -> None:
@@ -363,6 +366,24 @@ def test_a_row_repeated_with_the_same_figures_counts_once() -> None:
 
     assert reading.temp_c.tolist() == [1.0, 2.0, 3.0]
     assert "2 rows repeated with the same figures, counted once." in reading.notes
+
+
+@both_ways
+@pytest.mark.parametrize("is_short_first", [True, False])
+def test_a_row_a_cell_short_beside_one_a_cell_long_does_not_slip_through(
+    is_short_first: bool,
+) -> None:
+    rows = [f"2026-01-13 {hour:02d}:00,{hour}.0,80" for hour in range(8)]
+    short, long = (3, 4) if is_short_first else (4, 3)
+    rows[short] = rows[short].removesuffix(",80")
+    rows[long] += ",80"
+
+    assert sorted(faults(*rows)) == sorted(
+        [
+            f"line {short + 2}: has 2 cells where the header has 3",
+            f"line {long + 2}: has 4 cells where the header has 3",
+        ]
+    )
 
 
 # The columns
