@@ -55,7 +55,7 @@ _ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
 _NAMES = {"min": "max", "max": "min", "any": "all", "all": "any", "floor": "ceil", "ceil": "floor"}
 
 # What these give does not hang on the order of what they are given.
-_EITHER_WAY = frozenset({"min", "max", "hypot", "isclose", "plus"})
+_EITHER_WAY = frozenset({"min", "max", "minimum", "maximum", "gcd", "hypot", "isclose", "plus"})
 
 
 # --- defects ----------------------------------------------------------------------------------

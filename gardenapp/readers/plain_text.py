@@ -62,7 +62,8 @@ def decode(data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BY
     try:
         text = data.decode("cp1252" if encoding == "cp1252" and not marked else "utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        # Counted in what was decoded: without the mark, which `data` may begin with.
+        line = error.object.count(b"\n", 0, error.start) + 1
         if encoding == "cp1252" and not marked:
             raise refuse(say("This is not Windows-1252 text."), line=line) from error
         raise refuse(

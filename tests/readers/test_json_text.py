@@ -57,6 +57,7 @@ def test_each_wrong_step_is_told_with_its_path() -> None:
         ('{"a": 1,\n b}', "line 2, character 2: This is not whole JSON: Expecting property name"),
         ("NaN", "NaN is not a number"),
         ("[" * 65 + "]" * 65, "nested too deep"),
+        ('{"a":' * 65 + "1" + "}" * 65, "nested too deep"),
         ("[" * 100_000, "nested too deep"),
         ("1" * 5_000, "too long to read"),
     ],

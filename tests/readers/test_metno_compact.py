@@ -124,3 +124,130 @@ def test_steps_without_any_temperature_are_refused() -> None:
 
     with pytest.raises(UnreadableFile, match="holds no temperatures at all"):
         read_bytes(dump(series), zone=OSLO)
+
+
+def test_all_that_a_step_says_is_read_in_our_units() -> None:
+    document = good_series()
+    document["properties"]["meta"]["units"]["air_temperature"] = "fahrenheit"
+    for step in document["properties"]["timeseries"]:
+        step["data"]["instant"]["details"] = {
+            "air_temperature": 41.0,
+            "dew_point_temperature": 32.0,
+            "relative_humidity": 70.5,
+            "cloud_area_fraction": 25.0,
+            "wind_speed": 2.5,
+            "wind_speed_of_gust": 6.0,
+        }
+
+    reading = read_bytes(dump(document), zone=OSLO)
+
+    hour = only_night(reading).hours[0]
+    assert (hour.temp_c, hour.dew_point_c) == (pytest.approx(5.0), pytest.approx(0.0))
+    assert (hour.humidity_percent, hour.cloud_fraction) == (70.5, 0.25)
+    assert (hour.wind_mps, hour.gust_mps) == (2.5, 6.0)
+    assert (reading.latitude, reading.longitude, reading.elevation_m) == (60.0, 10.0, 120.0)
+    assert reading.issued_at == datetime(2026, 5, 3, 11, 27, 40, tzinfo=UTC)
+
+
+def test_lows_ahead_in_fahrenheit_are_converted_too() -> None:
+    document = good_series()
+    document["properties"]["meta"]["units"]["air_temperature"] = "Fahrenheit"
+    series = document["properties"]["timeseries"]
+    for step in series:
+        step["data"]["instant"]["details"]["air_temperature"] = 41.0
+    series[6]["data"]["next_6_hours"] = {"details": {"air_temperature_min": 23.0}}
+
+    assert only_night(read_bytes(dump(document))).low_c == pytest.approx(-5.0)
+
+
+@pytest.mark.parametrize(
+    ("unit", "value", "words"),
+    [
+        ("air_temperature", "kelvin", "is not celsius or fahrenheit"),
+        ("wind_speed", "km/h", "is not m/s"),
+    ],
+)
+def test_another_unit_is_refused_by_its_place(unit: str, value: str, words: str) -> None:
+    document = good_series()
+    document["properties"]["meta"]["units"][unit] = value
+
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(dump(document))
+
+    assert str(refused.value) == f"properties.meta.units.{unit}: {words}"
+
+
+def test_without_units_the_documented_ones_are_taken() -> None:
+    bare = good_series()
+    del bare["properties"]["meta"]["units"]
+
+    assert read_bytes(dump(bare)).nights == read_bytes(dump(good_series())).nights
+
+
+def test_a_bad_figure_is_told_with_its_path() -> None:
+    document = good_series()
+    document["properties"]["timeseries"][2]["data"]["instant"]["details"]["wind_speed"] = -3.0
+
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(dump(document))
+
+    assert str(refused.value) == (
+        "properties.timeseries[2].data.instant.details.wind_speed: wind of -3 m/s is outside 0 to "
+        "115 m/s"
+    )
+
+
+def test_a_step_told_twice_is_read_once_and_twice_differently_is_refused() -> None:
+    document = good_series()
+    series = document["properties"]["timeseries"]
+    series.append(series[0])
+    assert len(only_night(read_bytes(dump(document))).hours) == 15
+    series[-1] = {
+        "time": series[0]["time"],
+        "data": {"instant": {"details": {"air_temperature": 9.0}}},
+    }
+
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(dump(document))
+
+    assert str(refused.value) == (
+        "properties.timeseries[15]: gives another temperature than an earlier step of the same time"
+    )
+
+
+def test_two_thousand_steps_are_read_and_no_more() -> None:
+    def document(count: int) -> bytes:
+        begin = datetime(2026, 5, 3, 12, tzinfo=UTC)
+        series = good_series()
+        series["properties"]["timeseries"] = [
+            {
+                "time": (begin + timedelta(hours=hour)).isoformat(),
+                "data": {"instant": {"details": {"air_temperature": 5.0}}},
+            }
+            for hour in range(count)
+        ]
+        return dump(series)
+
+    assert len(read_bytes(document(2_000)).nights) == 83  # and eight hours
+    with pytest.raises(UnreadableFile, match=r"^properties\.timeseries: has more than 2000 steps"):
+        read_bytes(document(2_001))
+
+
+@pytest.mark.parametrize(
+    ("coordinates", "elevation_m"), [([10.0, 60.0], None), ([10.0, 60.0, 0], 0.0), ("north", None)]
+)
+def test_the_height_is_the_third_number_of_the_position(
+    coordinates: object, elevation_m: float | None
+) -> None:
+    document = good_series()
+    document["geometry"]["coordinates"] = coordinates
+
+    assert read_bytes(dump(document)).elevation_m == elevation_m
+
+
+def test_an_afternoon_alone_is_no_night() -> None:
+    document = good_series()
+    document["properties"]["timeseries"] = document["properties"]["timeseries"][:1]
+
+    with pytest.raises(UnreadableFile, match="No night is covered by these steps"):
+        read_bytes(dump(document))

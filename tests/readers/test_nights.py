@@ -270,3 +270,52 @@ def test_the_colder_of_an_hour_and_a_span_is_the_low() -> None:
         return night.low_c
 
     assert (low(1.0), low(3.0)) == (1.0, 2.0)
+
+
+def test_the_coldest_hour_may_be_the_first_or_the_last_of_those_sought() -> None:
+    for hour, day in ((15, 3), (11, 4)):
+        hours = hours_between(local(LONDON, 2026, 5, 3, 12), 24)
+        at = local(LONDON, 2026, 5, day, hour)
+        colder = [
+            HourForecast(at=each.at, temp_c=-1.0) if each.at == at else each for each in hours
+        ]
+
+        (night,), _ = nights_from_hours(colder, time_zone=LONDON)
+
+        assert (night.low_c, night.low_at) == (-1.0, at)
+
+
+def test_steps_of_four_hours_and_a_missing_end_are_told_in_their_own_words() -> None:
+    start_at = local(LONDON, 2026, 5, 3, 18)
+    steps = [HourForecast(at=start_at + timedelta(hours=4 * i), temp_c=5.0) for i in range(5)]
+    early_end = hours_between(start_at, 10)  # to three in the morning
+
+    (stepped,), _ = nights_from_hours(steps, time_zone=LONDON)
+    (cut,), _ = nights_from_hours(early_end, time_zone=LONDON)
+
+    assert stepped.notes == ("Steps of 4 hours: a dip between may be missed.",)
+    assert cut.notes == ("No figures from 03:00 to 08:00: a dip there may be missed.",)
+    assert not stepped.covers_night and not cut.covers_night
+
+
+def test_of_several_holes_the_widest_is_told() -> None:
+    at_h = (18, 23, 29, 33)  # five hours, six and four
+    start_at = local(LONDON, 2026, 5, 3, 0)
+    hours = [HourForecast(at=start_at + timedelta(hours=each), temp_c=5.0) for each in at_h]
+
+    (night,), _ = nights_from_hours(hours, time_zone=LONDON)
+
+    assert night.notes == ("Steps of 6 hours: a dip between may be missed.",)
+
+
+def test_nights_come_in_order_and_each_from_its_own_figures() -> None:
+    hours = hours_between(local(LONDON, 2026, 5, 3, 12), 24, 5.0)
+    stated = [
+        SpanLow(local(LONDON, 2026, 5, 5, 18), local(LONDON, 2026, 5, 6, 8), 1.0),
+        SpanLow(local(LONDON, 2026, 5, 4, 18), local(LONDON, 2026, 5, 5, 8), 2.0),
+    ]
+
+    nights, notes = nights_from_hours(hours, time_zone=LONDON, stated_lows=stated)
+
+    assert [(night.night_of.day, night.low_c) for night in nights] == [(3, 5.0), (4, 2.0), (5, 1.0)]
+    assert notes == ()

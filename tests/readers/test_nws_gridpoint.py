@@ -177,3 +177,94 @@ def test_a_layer_covers_thirty_days_and_no_more() -> None:
             read_bytes(wrong, zone=CHICAGO)
     with pytest.raises(UnreadableFile, match="covers more than 720 hours"):
         read_bytes(days(("2026-05-03", 700), ("2026-06-03", 21)), zone=CHICAGO)
+
+
+def with_interval(interval: str) -> bytes:
+    document = good_grid()
+    document["properties"]["temperature"]["values"].append({"validTime": interval, "value": 1.5})
+    return dump(document)
+
+
+PLACE = "properties.temperature.values[3].validTime: "
+
+
+@pytest.mark.parametrize(
+    ("interval", "words"),
+    [
+        ("2026-05-04T17:00:00+00:00", " is not an interval of time"),
+        ("2026-05-04T17:00:00+00:00/P", "“P” is not a length of time"),
+        ("2026-05-04T17:00:00+00:00/PT", "“PT” is not a length of time"),
+        ("2026-05-04T17:00:00+00:00/P1Y", "“P1Y” is not a length of time"),
+        ("2026-05-04T17:00:00+00:00/PT0H", " is not a length of time that a forecast has"),
+        ("2026-05-04T17:00:00+00:00/P31D", " is not a length of time that a forecast has"),
+        ("2026-05-04T17:00:00/PT1H", " does not say its offset from UTC"),
+        ("soon/PT1H", "“soon” is not a date and time"),
+    ],
+)
+def test_an_interval_that_is_none_is_told_with_its_place(interval: str, words: str) -> None:
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(with_interval(interval))
+
+    assert str(refused.value).startswith(PLACE)
+    assert str(refused.value).endswith(words)
+
+
+def test_all_layers_are_read_hour_by_hour_in_our_units() -> None:
+    document = good_grid()
+    whole = "2026-05-03T18:00:00+00:00/PT23H"
+
+    def layer(unit: str, value: float) -> dict[str, Any]:
+        return {"uom": unit, "values": [{"validTime": whole, "value": value}]}
+
+    document["properties"] |= {
+        "dewpoint": layer("wmoUnit:degF", 23.0),
+        "relativeHumidity": layer("wmoUnit:percent", 81.0),
+        "skyCover": layer("wmoUnit:percent", 40.0),
+        "windGust": layer("wmoUnit:km_h-1", 36.0),
+    }
+
+    reading = read_bytes(dump(document))
+
+    hour = only_night(reading).hours[0]
+    assert (hour.temp_c, hour.dew_point_c) == (9.5, pytest.approx(-5.0))
+    assert (hour.humidity_percent, hour.cloud_fraction) == (81.0, 0.4)
+    assert (hour.wind_mps, hour.gust_mps) == (pytest.approx(1.0), pytest.approx(10.0))
+    assert (reading.latitude, reading.longitude, reading.elevation_m) == (40.1, -90.5, 182.9)
+    assert reading.issued_at == datetime(2026, 5, 3, 11, 42, 18, tzinfo=UTC)
+
+
+def test_an_hour_with_two_values_is_told_by_its_layer() -> None:
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(with_interval("2026-05-03T18:00:00+00:00/PT1H"))
+
+    assert str(refused.value) == (
+        "properties.temperature: has two different values for 2026-05-03 18:00 UTC"
+    )
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (("FR", "Y"), "a frost advisory"),
+        (("FZ", "W"), "a freeze warning"),
+        (("FZ", "A"), "a freeze watch"),
+        (("HZ", "W"), "a hard freeze warning"),
+        (("HZ", "A"), "a hard freeze watch"),
+        (("WI", "Y"), None),
+    ],
+)
+def test_each_notice_of_cold_is_told_once_in_words(
+    code: tuple[str, str], words: str | None
+) -> None:
+    document = good_grid()
+    notice = {"phenomenon": code[0], "significance": code[1]}
+    document["properties"]["hazards"] = {
+        "values": [
+            {"validTime": "2026-05-04T02:00:00+00:00/PT6H", "value": [notice, notice]},
+        ]
+    }
+
+    notes = only_night(read_bytes(dump(document))).notes
+
+    told = f"The weather service has {words} out for the night of 3 May 2026."
+    assert [note for note in notes if "weather service" in note] == ([told] if words else [])

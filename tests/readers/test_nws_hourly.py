@@ -91,3 +91,94 @@ def test_periods_of_up_to_three_hours_are_read(minutes: int, is_read: bool) -> N
     else:
         with pytest.raises(UnreadableFile, match="twelve-hour periods"):
             read_bytes(dump(document), zone=CHICAGO)
+
+
+def test_a_forecast_of_thirty_days_is_read_and_of_an_hour_more_is_not() -> None:
+    def document(count: int) -> bytes:
+        begin = datetime(2026, 5, 3, 12, tzinfo=UTC)
+        return dump(
+            {
+                "properties": {
+                    "periods": [
+                        {
+                            "startTime": (begin + timedelta(hours=hour)).isoformat(),
+                            "temperature": 40,
+                            "temperatureUnit": "F",
+                        }
+                        for hour in range(count)
+                    ]
+                }
+            }
+        )
+
+    assert len(read_bytes(document(720)).nights) == 30
+    with pytest.raises(UnreadableFile, match="has more than 720 periods"):
+        read_bytes(document(721))
+
+
+def test_all_that_a_period_says_is_read() -> None:
+    document = good_periods()
+    document["geometry"] = {"type": "Point", "coordinates": [-90.5, 40.1]}
+    document["properties"] |= {
+        "updateTime": "2026-05-03T11:42:18+00:00",
+        "elevation": {"unitCode": "wmoUnit:m", "value": 182.9},
+    }
+    for period in document["properties"]["periods"]:
+        period |= {
+            "dewpoint": {"unitCode": "wmoUnit:degC", "value": -2.5},
+            "relativeHumidity": {"unitCode": "wmoUnit:percent", "value": 71},
+            "windSpeed": {"unitCode": "wmoUnit:km_h-1", "value": 18},
+            "windGust": "20 mph",
+        }
+    document["properties"]["periods"][1]["windGust"] = None
+    document["properties"]["periods"][2]["dewpoint"] = {"unitCode": "wmoUnit:degC", "value": None}
+
+    reading = read_bytes(dump(document))
+
+    first, second, third = only_night(reading).hours[:3]
+    assert first.temp_c == pytest.approx(40.0 / 9.0)
+    assert (first.dew_point_c, first.humidity_percent) == (-2.5, 71.0)
+    assert (first.wind_mps, first.gust_mps) == (pytest.approx(5.0), pytest.approx(8.9408))
+    assert second.gust_mps is None
+    assert third.dew_point_c is not None and third.dew_point_c != -2.5
+    assert (reading.latitude, reading.longitude, reading.elevation_m) == (40.1, -90.5, 182.9)
+    assert reading.attribution == "Forecast: US National Weather Service (public domain)"
+
+
+def test_an_hour_told_twice_is_read_once_and_twice_differently_is_refused() -> None:
+    document = good_periods()
+    periods = document["properties"]["periods"]
+    periods.append(dict(periods[0]))
+
+    assert len(only_night(read_bytes(dump(document))).hours) == 15
+    periods[-1]["temperature"] = 41
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(dump(document))
+
+    assert str(refused.value) == (
+        "properties.periods[15]: gives another temperature for 2026-05-03 18:00 UTC than an "
+        "earlier period"
+    )
+
+
+def test_periods_without_any_temperature_or_night_are_refused() -> None:
+    empty, afternoon = good_periods(), good_periods()
+    for period in empty["properties"]["periods"]:
+        period["temperature"] = {"unitCode": "wmoUnit:degC", "value": None}
+    afternoon["properties"]["periods"] = afternoon["properties"]["periods"][:1]
+
+    with pytest.raises(UnreadableFile, match=r"^properties\.periods: holds no temperatures at all"):
+        read_bytes(dump(empty))
+    with pytest.raises(UnreadableFile, match="No night is covered by these hours"):
+        read_bytes(dump(afternoon))
+
+
+def test_words_for_the_wind_that_are_blank_are_no_words() -> None:
+    document = good_periods()
+    for period in document["properties"]["periods"]:
+        period["windSpeed"] = " "
+
+    reading = read_bytes(dump(document))
+
+    assert only_night(reading).wind_mps is None
+    assert reading.notes == ()

@@ -157,3 +157,53 @@ def test_a_length_is_a_tenth_of_a_millimetre_to_thirty_metres(length: str, is_ta
     else:
         with pytest.raises(UnreadableFile, match=r"outside 0\.1 mm to 30 m"):
             read_pieces(data)
+
+
+def test_a_decimal_comma_is_a_comma_only_between_semicolons() -> None:
+    with pytest.raises(UnreadableFile, match="line 2, length_mm: “863,6” is not a number"):
+        read_pieces(b'name,length_mm,count\nrail,"863,6",4\n')
+
+
+@pytest.mark.parametrize(
+    ("written", "length_mm"),
+    [("5 11/16", 144.4625), ("5-1/2", 139.7), ("3/4", 19.05), ("34", 863.6), ("1.5", 38.1)],
+)
+def test_a_length_in_inches_is_read_as_on_a_rule(written: str, length_mm: float) -> None:
+    data = f"name,length_in,count\na,{written},1\n".encode()
+
+    assert read_pieces(data)[0].length_mm == length_mm
+
+
+@pytest.mark.parametrize(("column", "written"), [("length_mm", "1/2"), ("length_in", "1/0")])
+def test_a_fraction_of_a_millimetre_or_of_nothing_is_no_length(column: str, written: str) -> None:
+    with pytest.raises(UnreadableFile, match=f"{column}: “{written}” is not a number of 0 or more"):
+        read_pieces(f"name,{column},count\na,{written},1\n".encode())
+
+
+def test_defects_in_inches_are_brought_to_millimetres_and_may_reach_the_boards_ends() -> None:
+    data = b"name,length_in,count,defects\na,10,1,0-1; 9-10; 5-5\n"
+
+    assert read_stock(data)[0].defects == ((0.0, 25.4), (228.6, 254.0), (127.0, 127.0))
+
+
+@pytest.mark.parametrize(
+    ("word", "is_offcut"),
+    [("1", True), ("yes", True), ("Y", True), ("TRUE", True), ("x", True), ("", False),
+     ("0", False), ("No", False), ("n", False), ("false", False)],
+)  # fmt: skip
+def test_an_offcut_is_said_in_several_ways(word: str, is_offcut: bool) -> None:
+    data = f"name,length_mm,count,is_offcut\na,100,1,{word}\n".encode()
+
+    assert read_stock(data)[0].is_offcut is is_offcut
+
+
+def test_a_row_may_leave_its_last_cells_out() -> None:
+    data = b"name,length_mm,count,section,is_offcut,price,defects\na,100\n"
+
+    assert read_stock(data) == (Stock("a", 100.0, None, "", False),)
+
+
+def test_a_board_of_no_price_costs_none_and_of_nought_costs_nothing() -> None:
+    data = b"name,length_mm,count,price\na,100,1,\nb,100,1,0\n"
+
+    assert [board.price for board in read_stock(data)] == [None, 0.0]

@@ -120,3 +120,124 @@ def test_the_night_is_that_of_the_gardens_zone() -> None:
     assert only_night(read_bytes(message, now=NOW, zone=LONDON)).night_of.day == 3
     assert only_night(read_bytes(message, now=NOW, zone=BERLIN)).night_of.day == 3
     assert only_night(read_bytes(message.replace("0311Z", "0310Z"), now=NOW)).night_of.day == 2
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ("TAF ZZAA 031160Z 0312/0412 CAVOK TN04/0405Z=", "has no such day or time"),
+        ("TAF ZZAA 321100Z 0312/0412 CAVOK TN04/0405Z=", "has no such day or time"),
+        ("TAF ZZAA 032500Z 0312/0412 CAVOK TN04/0405Z=", "has no such day or time"),
+        ("TAF ZZAA 031100Z 0312/0312 CAVOK TN04/0312Z=", "“0312/0312” is not a validity"),
+        ("TAF ZZAA 031100Z 0312/0501 CAVOK TN04/0405Z=", "“0312/0501” is not a validity"),
+        ("TAF ZZAA 031100Z 0413/0512 CAVOK TN04/0505Z=", "“0413/0512” is not a validity"),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TN04/0411Z TN03/0413Z=", "lies outside the message's"),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TN04/0311Z=", "lies outside the message's validity"),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TN61/0405Z=", "is outside −60 to +60 °C"),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TNM61/0405Z=", "is outside −60 to +60 °C"),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TN4/0405Z=", "“TN4/0405Z” is not a temperature group"),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TX14/0315Z=", "it carries no TN group"),
+        ("TAF ZZAA 031100Z 0312/0412 CNL=", "it cancels an earlier one"),
+        ("TAF ZZAA 031100Z NIL=", "it is a NIL message"),
+    ],
+)
+def test_what_a_message_cannot_say_is_told_in_words(message: str, words: str) -> None:
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(message, now=NOW)
+
+    (fault,) = refused.value.errors
+    assert words in str(fault)
+    assert fault.line == 1
+
+
+@pytest.mark.parametrize(
+    ("message", "low_c", "low_at"),
+    [
+        ("taf zzaa 031100z 0312/0412 cavok tn60/0405z=", 60.0, at(4, 5)),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TNM60/0405Z=", -60.0, at(4, 5)),
+        ("TAF ZZAA 031100Z 0318/0500 CAVOK TN04/0500Z=", 4.0, at(5, 0)),
+        ("TAF ZZAA 031159Z 0312/0500 CAVOK TN04/0412Z=", 4.0, at(4, 12)),
+        ("TAF ZZAA 031100Z 0411/0512 CAVOK TN04/0505Z=", 4.0, at(5, 5)),
+        ("TAF ZZAA 031100Z 0312/0412 CAVOK TN00/0412Z=", 0.0, at(4, 12)),
+    ],
+)
+def test_what_lies_at_the_edge_of_a_message_is_read(
+    message: str, low_c: float, low_at: datetime
+) -> None:
+    night = only_night(read_bytes(message, now=NOW))
+
+    assert (night.low_c, night.low_at) == (low_c, low_at)
+
+
+def test_a_message_says_when_it_was_sent_and_for_whom() -> None:
+    reading = read_bytes("TAF AMD ZZ9A 031642Z 0317/0412 CAVOK TN04/0405Z=", now=NOW)
+
+    assert reading.issued_at == datetime(2026, 5, 3, 16, 42, tzinfo=UTC)
+    assert reading.attribution == "Aerodrome forecast (TAF) for ZZ9A"
+    assert reading.notes == (
+        "A low in a TAF is in whole degrees and for the airfield; cloud and wind are not read.",
+    )
+
+
+def test_of_two_lows_of_a_night_the_colder_counts() -> None:
+    for groups in ("TN04/0402Z TN02/0405Z", "TN02/0405Z TN04/0402Z", "TN02/0405Z TN02/0406Z"):
+        night = only_night(read_bytes(f"TAF ZZAA 031100Z 0312/0412 {groups}=", now=NOW))
+
+        assert (night.low_c, night.low_at) == (2.0, at(4, 5))
+
+
+@pytest.mark.parametrize(
+    ("validity", "notes"),
+    [
+        ("0401/0406", ()),  # from two to seven in the morning by London's clock
+        (
+            "0401/0405",
+            ("The message ends at 06:00 on 4 May 2026, before the night does; it may get colder "
+             "after.",),
+        ),
+        (
+            "0402/0406",
+            ("The message begins at 03:00 on 4 May 2026; it may have been colder before.",),
+        ),
+    ],
+)  # fmt: skip
+def test_a_message_that_covers_two_to_seven_in_the_morning_covers_the_night(
+    validity: str, notes: tuple[str, ...]
+) -> None:
+    night = only_night(read_bytes(f"TAF ZZAA 031100Z {validity} TN02/0404Z=", now=NOW))
+
+    assert night.notes == notes
+    assert night.covers_night is (not notes)
+
+
+def test_messages_of_several_places_are_refused_by_name() -> None:
+    both = "TAF ZZBB 031100Z 0312/0412 TN02/0404Z=\n" + MESSAGES["base"]
+
+    with pytest.raises(UnreadableFile, match=r"messages for ZZAA, ZZBB\. Paste those of one"):
+        read_bytes(both, now=NOW)
+
+
+def test_a_fault_in_the_second_message_is_told_with_its_line() -> None:
+    first = "TAF ZZAA 031100Z 0312/0412 CAVOK TN05/0405Z="
+    second = "TAF ZZAA 031700Z 0318/0418 CAVOK TN99/0405Z="
+
+    with pytest.raises(UnreadableFile) as refused:
+        read_bytes(f"\n{first}\n{second}\n", now=NOW)
+
+    assert [fault.line for fault in refused.value.errors] == [3]
+
+
+def test_only_what_stands_before_the_equals_sign_belongs_to_a_message() -> None:
+    text = "TAF ZZAA 031100Z 0312/0412 CAVOK TN05/0405Z= TN01/0404Z"
+
+    assert only_night(read_bytes(text, now=NOW)).low_c == 5.0
+
+
+def test_a_day_that_the_month_beside_lacks_is_sought_in_the_next_but_one() -> None:
+    # Read on 1 March: the last 31st was in January, as the next one is this very month.
+    message = "TAF ZZAA 312300Z 0100/0206 CAVOK TN02/0104Z="
+
+    reading = read_bytes(message, now=datetime(2026, 2, 1, 0, 10, tzinfo=UTC))
+
+    assert reading.issued_at == datetime(2026, 1, 31, 23, tzinfo=UTC)
+    assert only_night(reading).low_at == datetime(2026, 2, 1, 4, tzinfo=UTC)

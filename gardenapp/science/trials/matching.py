@@ -168,7 +168,8 @@ def _correlations(a: Floats, b: Floats, most: int) -> tuple[Floats, Integers]:
     # Measured noise below a millikelvin is rounding, not weather.
     usable &= (power_a > 1e-6 * count) & (power_b > 1e-6 * count)
     scale = np.sqrt(np.where(usable, power_a * power_b, 1.0))
-    return np.where(usable, together / scale, np.nan), count
+    # Two records that are one and the same come to a hair above 1 by rounding.
+    return np.where(usable, np.clip(together / scale, -1.0, 1.0), np.nan), count
 
 
 def _interpolated(at: Floats, known_at: Floats, values: Floats, longest_s: float) -> Floats:

@@ -27,7 +27,7 @@ from gardenapp.science.allocation.fit import (
     stands_in,
     whole_times,
 )
-from gardenapp.science.allocation.problem import CoverPool, PlotSite
+from gardenapp.science.allocation.problem import CoverPool, FixedUse, PlotSite, Treatment
 from tests.science.allocation.test_solve import make_frame, make_planting, make_plot, make_problem
 
 FRAME = make_frame()  # 100 × 50 inside, 105 × 55 outside, 40 high
@@ -257,3 +257,66 @@ def test_no_more_units_are_offered_than_the_ground_takes(
 
     assert [option.most_units for option in prepared.options] == ([units] if units else [])
     assert prepared.free_area_cm2 == {"plot": length * width}
+
+
+def test_what_is_on_takes_its_plants_covers_ground_and_shelter_from_tonight() -> None:
+    problem = make_problem(
+        plots=(make_plot(length_cm=210.0, width_cm=55.0),),
+        plantings=(make_planting(count=10, is_movable_pot=True), make_planting(id="kale", count=3)),
+        pools=(make_frame(count=3),),
+        treatments=(Treatment("frame", ("frame",)), Treatment("in", ())),
+        damage={("lettuce", "frame"): 0.3, ("lettuce", "in"): 0.0, ("kale", "frame"): 0.3},
+        shelter_spaces=5,
+        fixed=(
+            FixedUse("plot", "frame", ({"lettuce": 3}, {"kale": 2})),
+            FixedUse("plot", "in", ({"lettuce": 2},)),
+        ),
+    )
+
+    prepared = prepare(problem)
+
+    assert prepared.bare_plants == {"lettuce": 5, "kale": 1}
+    assert prepared.free_covers == {"frame": 1}
+    assert prepared.free_area_cm2 == {"plot": pytest.approx(210.0 * 55.0 - 2 * 105.0 * 55.0)}
+    assert prepared.free_spaces == 3
+    assert prepared.fixed_objective == pytest.approx(5 * 0.5 + 2 * 0.8)
+    assert (prepared.must_come_off, prepared.harmful_fixed) == ((), ())
+    assert prepared.kept == problem.fixed
+
+
+def test_more_on_than_was_counted_leaves_nothing_free_and_never_less() -> None:
+    on = FixedUse("plot", "frame", ({"lettuce": 9}, {"lettuce": 9}))
+    small = make_plot(length_cm=105.0, width_cm=55.0)
+
+    prepared = prepare(
+        make_problem(plots=(small,), pools=(make_frame(count=1),), fixed=(on,))
+    )
+
+    assert prepared.bare_plants == {"lettuce": 0}
+    assert prepared.free_covers == {"frame": 0}
+    assert prepared.free_area_cm2 == {"plot": 0.0}
+    assert prepared.options == ()
+
+
+@pytest.mark.parametrize(
+    ("under", "plants", "is_harmful"), [(0.81, 1, True), (0.8, 1, False), (0.9, 0, False)]
+)
+def test_only_a_cover_that_is_worse_than_none_over_some_plant_does_harm(
+    under: float, plants: int, is_harmful: bool
+) -> None:
+    on = FixedUse("plot", "frame", ({"lettuce": plants},))
+
+    prepared = prepare(
+        make_problem(pools=(FRAME,), fixed=(on,), damage={("lettuce", "frame"): under})
+    )
+
+    assert prepared.harmful_fixed == ((on,) if is_harmful else ())
+
+
+def test_a_cover_without_a_figure_that_is_on_is_taken_to_do_nothing() -> None:
+    on = FixedUse("plot", "frame", ({"lettuce": 4},))
+
+    prepared = prepare(make_problem(pools=(FRAME,), fixed=(on,), damage={}))
+
+    assert prepared.fixed_objective == 0.0
+    assert prepared.harmful_fixed == ()

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gardenapp.science.allocation import improve as improving
 from gardenapp.science.allocation.fit import prepare
 from gardenapp.science.allocation.greedy import Tally, fill_greedily, uses_of
 from gardenapp.science.allocation.improve import better_of, improve, tally_of
 from gardenapp.science.allocation.problem import Problem
+from gardenapp.science.allocation.program import SolverFailed
 from tests.science.allocation.gardens_made import (
     PATIENT,
     EverythingTried,
@@ -103,3 +105,95 @@ def test_of_two_the_one_with_more_worth_is_taken_and_of_equals_the_first() -> No
     assert better_of(nothing, full) is full and better_of(full, nothing) is full
     assert again.objective == pytest.approx(full.objective)
     assert better_of(full, again) is full
+
+
+def test_a_group_that_the_solver_gives_up_on_is_left_as_it_is(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    problem = make_problem(
+        plots=tuple(make_plot(id=number) for number in range(8)),
+        plantings=tuple(make_planting(id=f"p{n}", plot_id=n) for n in range(8)),
+        pools=(make_frame(count=8),),
+    )
+    prepared = prepare(problem)
+    ask, groups = improving.counts_program, []
+
+    def once_refused(*arguments: Any, **named: Any) -> Any:
+        groups.append(len(arguments[1]))
+        if len(groups) == 1:
+            raise SolverFailed("not this time")
+        return ask(*arguments, **named)
+
+    monkeypatch.setattr(improving, "counts_program", once_refused)
+
+    after, tries, gains = improve(
+        prepared, Tally(prepared), bound=8 * 2.8, relative_gap=0.0, seconds_left=plenty_s
+    )
+
+    # Six plots refused, two bettered; then the next round betters the six as well.
+    assert groups[:2] == [6, 2]
+    assert after.objective == pytest.approx(8 * 2.8)
+    assert (tries, gains) == (len(groups), len(groups) - 1)
+
+
+def test_a_garden_that_cannot_be_bettered_is_gone_through_once() -> None:
+    prepared = prepare(make_problem(pools=(make_frame(),)))
+    best = fill_greedily(Tally(prepared))
+
+    after, tries, gains = improve(
+        prepared, best, bound=best.objective + 1.0, relative_gap=0.0, seconds_left=plenty_s
+    )
+
+    assert (after, tries, gains) == (best, 1, 0)
+
+
+def test_larger_groups_are_tried_before_a_large_garden_is_given_up() -> None:
+    plots = 15
+    problem = make_problem(
+        plots=tuple(make_plot(id=number) for number in range(plots)),
+        plantings=tuple(make_planting(id=f"p{n}", plot_id=n) for n in range(plots)),
+        pools=(make_frame(count=plots),),
+    )
+    prepared = prepare(problem)
+    best = fill_greedily(Tally(prepared))
+
+    after, tries, gains = improve(
+        prepared, best, bound=best.objective + 1.0, relative_gap=0.0, seconds_left=plenty_s
+    )
+
+    # Groups of six, ten and fourteen: three, two and two of them.
+    assert (after, tries, gains) == (best, 3 + 2 + 2, 0)
+
+
+@pytest.mark.parametrize(("left_s", "limit_s"), [(60.0, 1.5), (0.5, 0.5), (0.01, 0.1)])
+def test_a_group_gets_a_second_and_a_half_or_what_is_left(
+    monkeypatch: pytest.MonkeyPatch, left_s: float, limit_s: float
+) -> None:
+    prepared = prepare(make_problem(pools=(make_frame(),)))
+    limits: list[float] = []
+
+    def refused(*_arguments: Any, time_limit_s: float, **_named: Any) -> Any:
+        limits.append(time_limit_s)
+        raise SolverFailed("not today")
+
+    monkeypatch.setattr(improving, "counts_program", refused)
+
+    improve(
+        prepared, Tally(prepared), bound=9.0, relative_gap=0.0, seconds_left=lambda: left_s,
+        most_rounds=1,
+    )  # fmt: skip
+
+    assert limits == [limit_s]
+
+
+def test_a_gap_that_is_met_is_a_share_of_the_bound() -> None:
+    prepared = prepare(make_problem(pools=(make_frame(),)))
+    best = fill_greedily(Tally(prepared))  # 2.8
+
+    def tries(relative_gap: float) -> int:
+        return improve(
+            prepared, best, bound=4.0, relative_gap=relative_gap, seconds_left=plenty_s
+        )[1]
+
+    assert tries(0.3001) == 0
+    assert tries(0.2999) == 1

@@ -6,6 +6,9 @@ from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
 from gardenapp.science.covers.lift import (
+    SHELTER_LIFT_K,
+    SHELTER_LIFT_STATUS,
+    TOUCHING_UNDER_SHEET,
     LiftPrior,
     bare_plant_c,
     covered_plant_c,
@@ -204,3 +207,62 @@ def test_shares_outside_0_to_1_are_refused(value: float) -> None:
             screen_low=CERTAIN_ZERO, offset=CERTAIN_ZERO, air=CERTAIN_ZERO, leaf=CERTAIN_ZERO,
             lift=CERTAIN_ZERO, leaf_shield=value,
         )
+
+
+def test_what_is_believed_of_a_shed_and_of_leaves_under_a_sheet() -> None:
+    assert Estimate(3.0, 1.5) == SHELTER_LIFT_K
+    assert SHELTER_LIFT_STATUS == "memory"
+    assert TOUCHING_UNDER_SHEET == 0.15
+
+
+@pytest.mark.parametrize(
+    ("sealed_k", "open_k"),
+    [(0.0, -0.2), (0.5, 0.3), (2.0, 1.2), (2.5, 1.5), (5.0, 4.0), (-1.0, -1.2)],
+)
+def test_open_edges_cost_two_fifths_between_a_fifth_of_a_kelvin_and_one(
+    sealed_k: float, open_k: float
+) -> None:
+    lift = unsealed(Estimate(sealed_k, 0.3))
+
+    assert lift.mean == pytest.approx(open_k)
+    assert lift.sd == pytest.approx(0.5)  # 0.3 and 0.4 at right angles
+
+
+def test_a_second_layer_adds_three_fifths_of_its_own_lift_with_a_spread_of_its_own() -> None:
+    outer = LiftPrior(Estimate(3.0, 0.0), Estimate(1.0, 0.0), 0.5)
+    inner = LiftPrior(Estimate(2.0, 0.0), Estimate(4.0, 0.0), 0.2)
+    both = stacked(outer, inner)
+
+    assert both.clear.mean == pytest.approx(3.0 + 0.6 * 2.0)
+    assert both.clear.sd == pytest.approx(0.15 * 2.0)
+    assert both.cloudy.mean == pytest.approx(4.0 + 0.6 * 1.0)
+    assert both.cloudy.sd == pytest.approx(0.15 * 1.0)
+    assert both.leaf_shield == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize("share", [-0.01, 1.01])
+def test_each_share_is_nought_to_one(share: float) -> None:
+    half = {"bare_share": 0.5, "covered_share": 0.5, "fraction_touching": 0.5}
+
+    for name in half:
+        with pytest.raises(OutOfRange, match=f"{name} must be 0 to 1"):
+            touching(**(half | {name: share}))
+    with pytest.raises(OutOfRange, match="leaf_shield must be 0 to 1"):
+        make_prior(1.0, 1.0, shield=share)
+    assert touching(bare_share=1.0, covered_share=0.2, fraction_touching=0.25) == pytest.approx(0.4)
+
+
+def test_a_plants_temperature_is_the_sum_of_what_is_believed_of_it() -> None:
+    parts = {
+        "screen_low": Estimate(1.0, 0.6),
+        "offset": Estimate(-0.5, 0.8),
+        "air": Estimate(-1.0, 0.0),
+        "leaf": Estimate(-2.0, 0.0),
+    }
+
+    bare = bare_plant_c(**parts)
+    covered = covered_plant_c(**parts, lift=Estimate(3.0, 0.0), leaf_shield=0.75)
+
+    assert (bare.mean, bare.sd) == (pytest.approx(-2.5), pytest.approx(1.0))
+    assert covered.mean == pytest.approx(1.0 - 0.5 - 1.0 + 3.0 - 0.5)
+    assert covered.sd == pytest.approx(1.0)

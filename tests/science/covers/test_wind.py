@@ -117,3 +117,70 @@ def test_ballast_for_nothing_is_refused(changes: dict[str, float]) -> None:
     arguments = {"gust_mps": 10.0, "area_m2": 1.0} | changes
     with pytest.raises(OutOfRange):
         wind.sliding_ballast_kg(**arguments)
+
+
+def test_what_is_not_said_of_a_cover_is_taken_as_the_module_says() -> None:
+    # q = 0.5 · 1.225 · 20² = 245 Pa on 2 m², one and a half times over.
+    uplift_kg = wind.uplift_ballast_kg(gust_mps=20.0, area_m2=2.0, own_mass_kg=10.0)
+    sliding_kg = wind.sliding_ballast_kg(gust_mps=20.0, area_m2=2.0)
+    limit_mps = wind.gust_limit_mps(mass_kg=uplift_kg + 10.0, area_m2=2.0)
+
+    assert uplift_kg == pytest.approx(1.5 * 245.0 * 1.2 * 2.0 / 9.81 - 10.0)
+    assert sliding_kg == pytest.approx(1.5 * 245.0 * 1.3 * 2.0 / (0.3 * 9.81))
+    assert limit_mps == pytest.approx(20.0)
+
+
+def test_thin_air_pushes_less() -> None:
+    usual = {"gust_mps": 20.0, "area_m2": 2.0, "own_mass_kg": 0.0}
+
+    for ballast in (wind.uplift_ballast_kg, wind.sliding_ballast_kg):
+        assert ballast(**usual, rho_kgm3=1.0) == pytest.approx(ballast(**usual) / 1.225)
+    assert wind.gust_limit_mps(mass_kg=30.0, area_m2=2.0, rho_kgm3=1.0) == pytest.approx(
+        wind.gust_limit_mps(mass_kg=30.0, area_m2=2.0) * math.sqrt(1.225)
+    )
+
+
+def test_a_cover_s_own_weight_counts_and_never_below_nothing() -> None:
+    bare = wind.sliding_ballast_kg(gust_mps=10.0, area_m2=1.0)
+
+    assert wind.sliding_ballast_kg(
+        gust_mps=10.0, area_m2=1.0, own_mass_kg=5.0
+    ) == pytest.approx(bare - 5.0)
+    assert wind.sliding_ballast_kg(gust_mps=10.0, area_m2=1.0, own_mass_kg=bare + 1.0) == 0.0
+    assert wind.uplift_ballast_kg(gust_mps=0.0, area_m2=1.0, own_mass_kg=0.0) == 0.0
+    assert wind.gust_limit_mps(mass_kg=0.0, area_m2=1.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"own_mass_kg": -0.1}, "own_mass_kg must be 0 or more, not -0.1"),
+        ({"coefficient": -0.1}, "coefficient must be 0 or more, not -0.1"),
+        ({"safety": 0.0}, "safety must be above 0, not 0.0"),
+        ({"rho_kgm3": 0.0}, "rho_kgm3 must be above 0, not 0.0"),
+        ({"area_m2": math.inf}, "area_m2 must be above 0, not inf"),
+    ],
+)
+def test_uplift_of_nonsense_is_refused_in_words(changes: dict[str, float], words: str) -> None:
+    with pytest.raises(OutOfRange) as refused:
+        wind.uplift_ballast_kg(**({"gust_mps": 9.0, "area_m2": 1.0, "own_mass_kg": 0.0} | changes))
+
+    assert str(refused.value) == words
+
+
+@pytest.mark.parametrize("name", ["area_m2", "coefficient", "safety", "rho_kgm3"])
+def test_a_limit_of_nonsense_is_refused_in_words(name: str) -> None:
+    with pytest.raises(OutOfRange, match=f"{name} must be above 0, not 0.0"):
+        wind.gust_limit_mps(**({"mass_kg": 9.0, "area_m2": 1.0} | {name: 0.0}))
+    with pytest.raises(OutOfRange, match=r"mass_kg must be 0 or more, not -1\.0"):
+        wind.gust_limit_mps(mass_kg=-1.0, area_m2=1.0)
+
+
+def test_heights_from_a_fifth_of_a_metre_to_two_hundred_are_taken() -> None:
+    assert wind.wind_at_height(3.0, height_m=0.2) > 0.0
+    assert wind.wind_at_height(3.0, height_m=200.0) > 3.0
+    for height in (0.19, 200.1):
+        with pytest.raises(OutOfRange, match=f"height_m must be 0.2 to 200 m, not {height}"):
+            wind.wind_at_height(3.0, height_m=height)
+        with pytest.raises(OutOfRange, match=f"measured_at_m must be 0.2 to 200 m, not {height}"):
+            wind.wind_at_height(3.0, height_m=2.0, measured_at_m=height)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night import damage
 from gardenapp.science.night.curve import NightCurve, curve_from_low
 from gardenapp.science.night.damage import (
     DEFAULT_SPREAD_K,
@@ -284,3 +285,18 @@ def test_no_temperature_kills_all_or_none(share: float) -> None:
     assert curve.temperature_for(0.5) == pytest.approx(curve.t50_c)
     with pytest.raises(OutOfRange, match="share"):
         curve.temperature_for(share)
+
+
+def test_what_is_taken_from_memory_or_chosen_is_what_the_pages_say() -> None:
+    assert Estimate(-0.75, 0.5) == damage.AIR_RECORD_K
+    assert damage.USUAL_POT_L == 10.0
+    assert damage.DEFAULT_SPREAD_K == {
+        "damage": 1.0, "kill": 1.0, "root_kill": 1.0, "chilling": 2.0,
+    }  # fmt: skip
+    # Two days and nights of chill harm half; after half that time, two to the minus 0.35 are well.
+    assert damage.chilling_share(48.0) == pytest.approx(0.5)
+    assert damage.chilling_share(24.0) == pytest.approx(1.0 - 2.0 ** -(0.5**1.5))
+    assert damage.chilling_share(10.0, hours_for_half=5.0, steepness=1.0) == pytest.approx(0.75)
+    for constants in ({"hours_for_half": 0.0}, {"steepness": 0.0}):
+        with pytest.raises(OutOfRange, match="hours_for_half and steepness must be above 0"):
+            damage.chilling_share(1.0, **constants)

@@ -202,3 +202,52 @@ def test_up_to_seven_knots_it_radiates_and_from_ten_it_blows(knots: float, kind:
     )
 
     assert found is kind
+
+
+def test_what_is_taken_where_the_sky_is_known_or_not() -> None:
+    unknown = radiative_share(cloud_fraction=None, wind_mps=None)
+    known = radiative_share(cloud_fraction=0.5, wind_mps=3.0)
+
+    assert unknown == Estimate(0.65, 0.28).times(Estimate(0.70, 0.28))
+    assert known == Estimate(0.55, 0.12).times(Estimate(0.5, 0.12))
+    assert radiative_share(cloud_fraction=0.5, wind_mps=None) == Estimate(0.55, 0.12).times(
+        Estimate(0.70, 0.28)
+    )
+
+
+@pytest.mark.parametrize(
+    ("wind_mps", "share"), [(0.0, 1.0), (1.0, 1.0), (2.0, 0.75), (4.0, 0.25), (5.0, 0.0), (9.0, 0)]
+)
+def test_the_still_layer_goes_in_a_straight_line_from_one_to_five_metres_a_second(
+    wind_mps: float, share: float
+) -> None:
+    assert exposure.wind_share(wind_mps) == share
+
+
+def test_the_air_at_a_plant_is_between_the_ground_s_and_the_screen_s_by_the_logarithm() -> None:
+    whole = Estimate(1.0, 0.0)
+    half_way_m = (1.5 * 0.1) ** 0.5
+
+    assert plant_air_k(whole, 0.0) == plant_air_k(whole, 0.1) == Estimate(-1.0, 0.5)
+    assert plant_air_k(whole, half_way_m).mean == pytest.approx(-0.5)
+    assert plant_air_k(whole, half_way_m).sd == pytest.approx(0.25)
+    assert plant_air_k(whole, 1.5).mean == pytest.approx(0.0)
+    assert leaf_k(whole) == Estimate(-1.5, 0.5)
+
+
+@pytest.mark.parametrize(("month", "less"), [(5, 8), (6, 9), (8, 9), (9, 8), (10, 8)])
+def test_the_canterbury_rule_by_month(month: int, less: float) -> None:
+    low_c = exposure.grass_minimum_c(afternoon_c=12.0, dew_point_c=6.0, month=month)
+
+    assert low_c == pytest.approx(5.0 - less)
+
+
+def test_a_radiation_frost_needs_a_sky_and_a_wind_that_are_known() -> None:
+    def kind(cloud: float | None, wind: float | None) -> FrostType:
+        return frost_type(air_low_c=-1.0, plant_low_c=-3.0, cloud_fraction=cloud, wind_mps=wind)
+
+    assert kind(0.5, 1.0) is FrostType.RADIATION_FROST
+    assert kind(0.51, 1.0) is FrostType.AIR_FROST
+    assert kind(None, 1.0) is FrostType.AIR_FROST
+    assert kind(0.0, None) is FrostType.AIR_FROST
+    assert kind(None, 9.0) is FrostType.WIND_FROST

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night import forecast_error
 from gardenapp.science.night.forecast_error import (
     FIRST_NIGHT_SD_K,
     ForecastRecord,
@@ -120,3 +121,31 @@ def test_a_published_spread_is_worth_some_nights(nights: float) -> None:
     with pytest.raises(OutOfRange, match="prior_nights"):
         shrunk(1.3, [], prior_nights=nights)
     assert shrunk(1.3, [], prior_nights=0.5).weight_of_prior == 1.0
+
+
+def test_the_spread_grows_by_a_quarter_of_a_kelvin_a_day_from_the_second_on_up_to_four() -> None:
+    first = forecast_error.FIRST_NIGHT_SD_K
+
+    assert forecast_sd_k(0.0) == forecast_sd_k(24.0) == first
+    assert forecast_sd_k(36.0) == pytest.approx(first + 0.125)
+    assert forecast_sd_k(5 * 24.0) == pytest.approx(first + 1.0)
+    assert forecast_sd_k(360.0) == 4.0
+    for lead_h in (-0.1, 360.1):
+        with pytest.raises(OutOfRange, match=f"lead_h must be 0 to 360, not {lead_h}"):
+            forecast_sd_k(lead_h)
+
+
+def test_what_is_chosen_or_from_memory_is_what_is_told() -> None:
+    assert forecast_error.FIRST_NIGHT_LEAD_H == 12.0
+    assert forecast_error.MOST_LEAD_H == 240.0  # ten days
+    assert Estimate(0.0, 0.5) == forecast_error.BIAS_PRIOR
+
+
+def test_a_record_is_the_published_spread_and_its_own_errors_by_nights() -> None:
+    # Errors of 1 K on four nights with a spread of 1 K: precisions 4 and 4, so half a kelvin.
+    record = shrunk(1.0, [1.0] * 4, prior_nights=6.0)
+
+    assert record.bias.mean == pytest.approx(0.5)
+    assert record.bias.sd == pytest.approx(8.0**-0.5)
+    assert record.sd_k == pytest.approx(((6.0 + 4 * 0.25) / 10.0) ** 0.5)
+    assert (record.count, record.weight_of_prior) == (4, pytest.approx(0.6))

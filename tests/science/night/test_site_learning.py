@@ -117,3 +117,54 @@ def test_a_spread_of_nothing_is_refused(name: str, value: float) -> None:
 
     with pytest.raises(OutOfRange, match=f"{name} must be above 0"):
         learn_site([], offset_priors={}, **spreads)
+
+
+def test_one_night_at_one_plot_is_shared_out_by_the_variances() -> None:
+    learnt = learn_site(
+        [LowReading("a", "bed", 2.0)],
+        offset_priors={"bed": Estimate(-0.5, 1.0), "never": Estimate(0.3, 0.7)},
+        forecast_sd_k=1.0,
+        reading_sd_k=1.0,
+        bias_prior=Estimate(0.5, 1.0),
+    )
+
+    # Four equal variances make the reading; what surprises, 2.0 less 0.0, is split in four.
+    assert learnt.bias.estimate.mean == pytest.approx(0.5 + 0.5)
+    assert learnt.offsets["bed"].estimate.mean == pytest.approx(-0.5 + 0.5)
+    assert learnt.offsets["bed"].estimate.sd == pytest.approx(0.75**0.5)
+    assert learnt.offsets["bed"].weight_of_prior == pytest.approx(0.75)
+    assert (learnt.offsets["bed"].nights, learnt.bias.nights) == (1, 1)
+    assert learnt.night_errors["a"].mean == pytest.approx(0.5 + 0.5 + 0.5)
+    assert learnt.night_errors["a"].sd == pytest.approx(1.0)
+    assert learnt.offsets["never"].estimate.mean == pytest.approx(0.3)
+    assert (learnt.offsets["never"].nights, learnt.offsets["never"].weight_of_prior) == (
+        0, pytest.approx(1.0),
+    )  # fmt: skip
+
+
+def test_what_is_not_said_is_from_memory_and_is_told() -> None:
+    readings = [LowReading("a", "bed", 2.0), LowReading("b", None, -1.0)]
+    priors = {"bed": Estimate(0.0, 1.0)}
+
+    usual = learn_site(readings, offset_priors=priors, forecast_sd_k=1.3)
+    said = learn_site(
+        readings, offset_priors=priors, forecast_sd_k=1.3, reading_sd_k=0.6,
+        bias_prior=Estimate(0.0, 0.5),
+    )  # fmt: skip
+
+    assert usual == said
+
+
+def test_nights_of_a_plot_are_counted_once_however_often_it_was_read() -> None:
+    readings = [LowReading("a", "bed", 1.0)] * 3 + [LowReading("b", "bed", 1.0)]
+
+    learnt = learn_site(readings, offset_priors={"bed": Estimate(0.0, 1.0)}, forecast_sd_k=1.0)
+
+    assert (learnt.offsets["bed"].nights, learnt.bias.nights) == (2, 2)
+
+
+def test_a_plot_without_a_prior_is_named() -> None:
+    with pytest.raises(OutOfRange, match="plot 'shed' has no prior offset"):
+        learn_site([LowReading("a", "shed", 1.0)], offset_priors={}, forecast_sd_k=1.0)
+    with pytest.raises(OutOfRange, match="every prior needs a spread above 0"):
+        learn_site([], offset_priors={"bed": Estimate(0.0, 0.0)}, forecast_sd_k=1.0)

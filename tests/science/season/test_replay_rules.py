@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import pytest
 
-from gardenapp.science.allocation.problem import CoverPool, Id
+from gardenapp.science.allocation.problem import CoverPool, Id, Treatment
+from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.season.replay import (
+    Outlook,
+    ReplayTreatment,
     night_outlook,
     problem_of,
 )
 from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
 )
-from gardenapp.science.season.replay_rules import RuleAnswer, by_rule, prepare_for_rules
+from gardenapp.science.season.replay_rules import (
+    COVER_ALL_BELOW_C,
+    RULE_MARGIN_K,
+    Rule,
+    RuleAnswer,
+    by_rule,
+    prepare_for_rules,
+)
 from tests.science.season.replay_made import (
     FIRST,
     LOW_ERROR,
@@ -68,3 +79,48 @@ def test_room_left_under_a_cover_goes_to_the_neighbours_in_line() -> None:
 
     assert rule_answer([3, 2], (wide,), {"wide": 1.0}).covered == {3: {"wide": 4}, 2: {"wide": 4}}
     assert rule_answer([3], (wide,), {"wide": 1.0}).covered == {3: {"wide": 4}}
+
+
+def test_pots_go_to_shelter_while_there_is_room_and_the_rest_under_covers() -> None:
+    garden = replace(
+        make_garden(make_planting(1, kill_c=-1.0, is_movable_pot=True), pools=(make_pool(),)),
+        shelter_spaces=3,
+        shelter_minutes_per_pot=2.0,
+    )
+    shelter = ReplayTreatment(
+        Treatment("in", ()), LiftPrior(Estimate(3.0, 1.0), Estimate(3.0, 1.0), 1.0)
+    )
+    garden = replace(garden, treatments=(*garden.treatments, shelter))
+    outlook = Outlook({1: 1.0}, {(1, "box"): 0.0, (1, "in"): 0.0})
+    problem = problem_of(garden, outlook, gust_mps=None, safe_below=0.05)
+
+    answer = by_rule(prepare_for_rules(problem), wanted=[1], warmth={"box": 1.0, "in": 9.0})
+
+    assert answer.covered == {1: {"in": 3, "box": 1}}
+    assert answer.minutes == pytest.approx(3 * 2.0 + 1.0)
+
+
+def test_who_is_not_wanted_gets_nothing() -> None:
+    answer = rule_answer([], (make_pool("box", 3),), {"box": 1.0})
+
+    assert (answer.covered, answer.minutes) == ({}, 0.0)
+
+
+def test_the_rules_of_thumb_are_those_that_are_told() -> None:
+    assert COVER_ALL_BELOW_C == RULE_MARGIN_K == 2.0
+    assert [rule.value for rule in Rule] == [
+        "everything below 2 °C", "most tender first", "first come, first served",
+    ]  # fmt: skip
+
+
+def test_a_rule_of_thumb_puts_on_one_cover_and_looks_only_at_what_fits() -> None:
+    garden = make_garden(make_planting(1, kill_c=-1.0), pools=(make_pool("a", 2), make_pool("b")))
+    both = ReplayTreatment(Treatment("a over b", ("a", "b")), garden.treatments[0].lift)
+    garden = replace(garden, treatments=(*garden.treatments, both), worth_per_minute=99.0)
+    problem = problem_of(garden, Outlook({1: 0.0}, {}), gust_mps=None, safe_below=0.05)
+
+    prepared = prepare_for_rules(problem)
+
+    assert {option.treatment_id for option in prepared.options} == {"a", "b"}
+    assert {member.gain for option in prepared.options for member in option.members} == {1.0}
+    assert prepared.problem.worth_per_minute == 0.0

@@ -15,6 +15,8 @@ from gardenapp.science.timber.columns import (
     OPENED,
     SCRAP,
     Column,
+    board_cost,
+    column_cost,
     layout_of,
     reachable,
     sums,
@@ -97,3 +99,67 @@ def test_a_plan_and_the_rest_of_another_make_one() -> None:
 
     assert [board.contents for board in plan.boards] == [[{0: 1, 1: 1}], [{0: 1, 1: 1}]]
     assert goals(task, plan)[:2] == (0, 200)
+
+
+def test_each_goal_costs_what_its_board_is() -> None:
+    bought = make_source(0, 100)
+    own = make_source(1, 80, is_bought=False, spans=((0, 30), (40, 80)))
+    offcut = make_source(2, 60, is_bought=False, is_offcut=True)
+    task = make_task([20], [9], [bought, own, offcut], kerf=2, keep=35)
+
+    costs = {
+        goal: [board_cost(task, source, goal) for source in task.sources]
+        for goal in (MISSING, BOUGHT, OPENED, SCRAP)
+    }
+
+    assert costs == {
+        MISSING: [0, 0, 0],
+        BOUGHT: [100, 0, 0],
+        OPENED: [0, 80, 0],
+        SCRAP: [0, 30, 0],  # empty: only the span of 30 is too short to keep
+    }
+
+
+def test_a_column_costs_only_the_scrap_it_makes_or_spares() -> None:
+    own = make_source(0, 80, is_bought=False, spans=((0, 30), (40, 80)))
+    task = make_task([20], [9], [own], kerf=2, keep=35)
+
+    # One piece leaves 8 of the short span, which was scrap already: 22 less. Of the long span,
+    # worth keeping while it was whole, 18 become scrap.
+    assert column_cost(task, Column(0, 0, (1,)), SCRAP) == -22
+    assert column_cost(task, Column(0, 1, (1,)), SCRAP) == 18
+    for goal in (MISSING, BOUGHT, OPENED):
+        assert column_cost(task, Column(0, 1, (1,)), goal) == 0
+
+
+def test_units_are_what_all_values_of_a_goal_share() -> None:
+    sources = [
+        make_source(0, 180),
+        make_source(1, 240),
+        make_source(2, 70, is_bought=False),
+        make_source(3, 105, is_bought=False),
+        make_source(4, 11, is_bought=False, is_offcut=True),
+    ]
+    task = make_task([40, 24], [1, 1], sources, kerf=0, keep=50)
+    nothing_bought = make_task([40, 24], [1, 1], sources[4:], kerf=0, keep=50)
+
+    assert [unit_of(task, goal) for goal in (MISSING, BOUGHT, OPENED)] == [8, 60, 35]
+    assert [unit_of(nothing_bought, goal) for goal in (BOUGHT, OPENED)] == [1, 1]
+    even = make_task([40, 24], [1, 1], sources[:2], kerf=4, keep=52)
+    assert unit_of(even, SCRAP) == 4
+
+
+def test_a_bound_of_another_goal_is_rounded_up_to_its_unit() -> None:
+    task = make_task([700], [4], [make_source(0, 1800)])
+
+    assert [reachable(task, SCRAP, bound, 10) for bound in (-5.0, 0.0, 10.0, 10.1)] == [
+        0.0, 0.0, 10.0, 20.0,
+    ]  # fmt: skip
+    assert reachable(task, SCRAP, 10.000001, 10) == 10.0  # rounding of the program
+
+
+def test_totals_up_to_two_hundred_thousand_are_listed() -> None:
+    can = sums([7, 100_000], 200_000)
+
+    assert can is not None and len(can) == 200_001
+    assert can[200_000] and can[100_007] and not can[100_001]

@@ -74,3 +74,34 @@ def test_what_all_goes_in_is_taken_whole() -> None:
 
     assert knapsack.fullest([1, 0], knapsack.capacity[0, 0], [0.0, 0.0]) == {0: 1}
     assert knapsack.fullest([1, 2], knapsack.capacity[0, 0], [0.0, 0.0]) == {0: 1, 1: 2}
+
+
+def test_pieces_count_with_their_cuts_and_the_last_cut_may_run_off_the_end() -> None:
+    # 47 + 3 twice is 100; with the saw's 3 beyond the end, 103 are there for pieces and cuts.
+    task = make_task([47, 30], [2, 1], [make_source(0, 100, spans=((0, 100),))], kerf=3)
+    knapsack = Knapsack(task)
+
+    assert knapsack.weights == [50, 33]
+    assert knapsack.capacity == {(0, 0): 103}
+    assert knapsack.states == 104
+    assert knapsack.fullest([2, 1], 103, [0.0, 0.0]) == {0: 2}
+
+
+def test_counts_are_taken_in_lots_of_one_two_four_and_the_rest() -> None:
+    task = make_task([10], [9], [make_source(0, 1000)])
+    few = make_task([10], [9], [make_source(0, 50)])
+
+    assert Knapsack(task).lots == [(0, 1), (0, 2), (0, 4), (0, 2)]
+    assert Knapsack(few).lots == [(0, 1), (0, 2), (0, 2)]
+
+
+def test_a_column_that_does_not_pay_its_span_is_not_offered() -> None:
+    task = make_task([40], [2], [make_source(0, 100)])
+
+    def offered(span_price: float) -> list[Column]:
+        relaxed = Relaxed(0.0, np.array([1.5]), {(0, 0): span_price}, np.zeros(1), {})
+        return Knapsack(task).best(relaxed, BOUGHT, 1)
+
+    assert offered(-2.9) == [Column(0, 0, (2,))]
+    assert offered(-3.0) == []
+    assert offered(-3.1) == []

@@ -8,7 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gardenapp.science.timber.spans import first_fit, goals, millimetres, usable_spans, whole
+from gardenapp.science.timber.spans import (
+    Filled,
+    Layout,
+    first_fit,
+    goals,
+    millimetres,
+    usable_spans,
+    whole,
+)
 from tests.science.timber.tasks_made import (
     fillings,
     least_bought,
@@ -82,3 +90,59 @@ def test_scrap_is_a_rest_too_short_to_keep_without_the_sawdust() -> None:
     assert [task.scrap(100, n * 32, n) for n in (1, 2, 3)] == [0, 36, 4]
     assert task.scrap(100, 101, 3) == 0  # the last cut ran off the end
     assert task.scrap(100, 0, 0) == 0 and task.scrap(39, 0, 0) == 39
+
+
+def test_a_length_is_held_in_ten_thousandths_of_a_millimetre() -> None:
+    assert (whole(1.5875), whole(0.00005), whole(0.00016)) == (15_875, 0, 2)
+    assert (millimetres(15_875), millimetres(1.0)) == (1.5875, 0.0001)
+
+
+def test_sound_stretches_end_where_the_board_does() -> None:
+    assert usable_spans(100, [], 3) == ((0, 100),)
+    assert usable_spans(100, [(0, 10)], 3) == ((10, 100),)
+    assert usable_spans(100, [(90, 100)], 3) == ((0, 90),)
+    assert usable_spans(100, [(98, 98)], 3) == ((0, 98),)
+    assert usable_spans(100, [(60, 70), (20, 30)], 3) == ((0, 20), (30, 60), (70, 100))
+
+
+def test_goals_count_each_board_by_what_it_is() -> None:
+    sources = [
+        make_source(0, 100),
+        make_source(1, 80, is_bought=False),
+        make_source(2, 60, is_bought=False, is_offcut=True),
+    ]
+    task = make_task([50, 20], [3, 4], sources, kerf=2, keep=25)
+    boards = [
+        Filled(sources[0], [{0: 1, 1: 1}]),  # 74 with their cuts: 26 are left, worth keeping
+        Filled(sources[1], [{0: 1}]),  # 52: 28 are left
+        Filled(sources[2], [{1: 2}]),  # 44: 16 are scrap
+    ]
+
+    assert goals(task, Layout(boards, [1, 1])) == (70, 100, 80, 16)
+
+
+def test_the_states_of_a_board_are_steps_that_every_piece_is_a_multiple_of() -> None:
+    exact = make_task([57, 27], [1, 1], [make_source(0, 1000)], kerf=3)
+    at_the_limit = make_task([10], [1], [make_source(0, 600_000)], kerf=0)
+    past_it = make_task([10], [1], [make_source(0, 600_010)], kerf=0)
+
+    assert exact.grain() == (30, True)
+    assert at_the_limit.grain() == (10, True)
+    assert past_it.grain() == (500, False)  # a twentieth of a millimetre
+
+
+def test_the_plan_to_beat_opens_what_is_first_in_line_and_long_enough() -> None:
+    sources = [make_source(0, 40), make_source(1, 100, most=1), make_source(2, 70, most=1)]
+
+    plan = first_fit(make_task([60, 30], [2, 1], sources))
+    short = first_fit(make_task([60], [4], sources))
+
+    assert not any(plan.short)
+    assert sorted(board.source.length for board in plan.boards) == [70, 100]
+    assert short.short == [2]
+
+
+def test_a_piece_that_just_fills_what_is_left_goes_in() -> None:
+    plan = first_fit(make_task([50, 47], [1, 1], [make_source(0, 100)], kerf=3))
+
+    assert [board.contents for board in plan.boards] == [[{0: 1, 1: 1}]]

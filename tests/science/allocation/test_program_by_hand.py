@@ -1,0 +1,306 @@
+"""Small programs whose answers are known, and what of the solver's word is believed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gardenapp.science.allocation import program
+from gardenapp.science.allocation.fit import Prepared, prepare
+from gardenapp.science.allocation.greedy import Tally, Unit, fill_greedily
+from gardenapp.science.allocation.problem import Treatment
+from gardenapp.science.allocation.program import Model, Prices, Solved, SolverFailed, run
+from tests.science.allocation.gardens_made import (
+    make_frame,
+    make_planting,
+    make_plot,
+    make_problem,
+)
+
+
+def knapsack() -> Model:
+    """Gains 5, 4 and 3 for weights 3, 2 and 2 in a sack of 4: the last two, worth 7."""
+    model = Model()
+    columns = [model.column(gain, 1.0, is_whole=True) for gain in (5.0, 4.0, 3.0)]
+    model.row(list(zip(columns, (3.0, 2.0, 2.0), strict=True)), 4.0)
+    return model
+
+
+def test_a_knapsack_is_solved() -> None:
+    solved = run(knapsack(), time_limit_s=20.0, relative_gap=0.0)
+
+    assert solved.values is not None
+    assert np.round(solved.values).tolist() == [0.0, 1.0, 1.0]
+    assert (solved.objective, solved.bound) == (pytest.approx(7.0), pytest.approx(7.0))
+    assert solved.is_proven
+    assert solved.row_prices is None
+
+
+def test_its_relaxation_has_a_price_for_the_sack() -> None:
+    relaxed = replace(knapsack(), is_whole=[False] * 3)
+
+    solved = run(relaxed, time_limit_s=20.0, relative_gap=0.0, is_small=True)
+
+    # The second whole and two thirds of the first: one more of room is worth 5/3.
+    assert solved.objective == pytest.approx(4.0 + 10.0 / 3.0)
+    assert solved.bound == pytest.approx(solved.objective)
+    assert solved.row_prices is not None
+    assert solved.row_prices.tolist() == pytest.approx([5.0 / 3.0])
+
+
+def test_a_program_of_nothing_is_worth_nothing() -> None:
+    solved = run(Model(), time_limit_s=1.0, relative_gap=0.0)
+
+    assert (solved.objective, solved.bound, solved.is_proven) == (0.0, 0.0, True)
+
+
+def test_no_more_is_taken_of_anything_than_there_is() -> None:
+    model = Model()
+    model.column(1.0, 2.5, is_whole=True)
+    model.column(1.0, 2.5, is_whole=False)
+
+    solved = run(model, time_limit_s=20.0, relative_gap=0.0)
+
+    assert solved.values is not None
+    assert solved.values.tolist() == pytest.approx([2.0, 2.5])
+
+
+def answers(monkeypatch: pytest.MonkeyPatch, *given: Solved | None) -> list[str]:
+    """Let the solver answer so, once after another; how it was asked is noted."""
+    asked: list[str] = []
+    left = list(given)
+
+    def once(*arguments: Any) -> Solved | None:
+        asked.append(arguments[-1])
+        return left.pop(0)
+
+    monkeypatch.setattr(program, "_run_once", once)
+    return asked
+
+
+def said(objective: float, bound: float, *, is_proven: bool = True) -> Solved:
+    return Solved(np.array([0.0, 1.0, 1.0]), objective, bound, is_proven, 0.0)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [None, said(7.0, 6.9), said(6.9, 8.0)],
+    ids=["infeasible", "a bound below the start", "an answer below the start"],
+)
+def test_what_cannot_be_is_asked_again_and_then_not_believed(
+    monkeypatch: pytest.MonkeyPatch, wrong: Solved | None
+) -> None:
+    right = said(7.0, 7.0)
+    start = [0.0, 1.0, 1.0]
+
+    asked = answers(monkeypatch, wrong, right)
+    assert run(knapsack(), time_limit_s=9.0, relative_gap=0.0, start=start) is right
+    assert asked == ["on", "off"]
+
+    answers(monkeypatch, wrong, wrong)
+    with pytest.raises(SolverFailed, match="contradicts an answer that is known to be allowed"):
+        run(knapsack(), time_limit_s=9.0, relative_gap=0.0, start=start)
+
+
+@pytest.mark.parametrize(
+    ("answer", "relative_gap"),
+    [
+        (said(7.0 - 6e-6, 7.0 - 6e-6), 0.0),  # rounding: a millionth of what is known
+        (said(6.3, 7.0), 0.1),  # within the gap that was asked for
+        (said(1.0, 7.5, is_proven=False), 0.0),  # the clock ended it
+        (replace(said(7.0, 7.5), values=None), 0.0),
+    ],
+    ids=["rounding", "gap", "clock", "no answer in time"],
+)
+def test_what_may_well_be_is_believed_at_once(
+    monkeypatch: pytest.MonkeyPatch, answer: Solved, relative_gap: float
+) -> None:
+    asked = answers(monkeypatch, answer)
+
+    got = run(knapsack(), time_limit_s=9.0, relative_gap=relative_gap, start=[0.0, 1.0, 1.0])
+
+    assert got is answer
+    assert asked == ["on"]
+
+
+def test_without_a_start_nothing_placed_is_what_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = answers(monkeypatch, said(-0.1, -0.1), said(0.0, 0.0))
+
+    assert run(knapsack(), time_limit_s=9.0, relative_gap=0.0).objective == 0.0
+    assert asked == ["on", "off"]
+
+
+@pytest.mark.parametrize(
+    ("values", "keeps"),
+    [
+        ([0.0, 1.0, 1.0], True),
+        ([1.0, 1.0, 0.0], False),
+        ([0.0, 1.00001, 1.0], True),
+        ([0.0, 0.5, 1.0], False),
+        ([0.00009, 0.0, 0.0], True),
+        ([0.0002, 0.0, 0.0], False),
+    ],
+)
+def test_an_answer_keeps_its_rows_and_is_whole(values: list[float], keeps: bool) -> None:
+    assert program._keeps_rows(knapsack(), np.array(values)) is keeps
+
+
+def test_a_row_is_kept_to_a_hundred_thousandth_of_it() -> None:
+    model = Model()
+    model.row([(model.column(1.0, 9e9, is_whole=False), 1.0)], 1000.0)
+
+    assert program._keeps_rows(model, np.array([1000.0 + 0.009]))
+    assert not program._keeps_rows(model, np.array([1000.0 + 0.011]))
+
+
+# Whole plants under chosen covers
+
+
+def garden(**changes: Any) -> Prepared:
+    return prepare(make_problem(**{"pools": (make_frame(count=3),), **changes}))
+
+
+def test_plants_worth_most_go_under_the_covers_that_were_chosen() -> None:
+    prepared = garden(
+        plantings=(
+            make_planting(id="melon", count=6, worth=9.0),
+            make_planting(id="cress", count=9, worth=0.1),
+        )
+    )
+
+    one = program.place_in_plot(prepared, prepared.options, {0: 1}, {}, Tally(prepared).bare)
+    none = program.place_in_plot(prepared, prepared.options, {}, {}, Tally(prepared).bare)
+
+    assert one == [Unit(0, {"melon": 6, "cress": 2})]  # eight places under a frame
+    assert none == []
+
+
+def test_a_cover_that_is_not_worth_its_minutes_stays_empty() -> None:
+    prepared = garden(plantings=(make_planting(count=9),), worth_per_minute=0.4)
+
+    # The ninth plant saves 0.7, and a second frame costs two minutes, 0.8.
+    units = program.place_in_plot(prepared, prepared.options, {0: 2}, {}, Tally(prepared).bare)
+
+    assert units == [Unit(0, {"lettuce": 8})]
+
+
+def test_pots_are_carried_up_to_the_number_chosen() -> None:
+    prepared = prepare(
+        make_problem(
+            plantings=(make_planting(count=5, is_movable_pot=True),),
+            pools=(),
+            treatments=(Treatment("in", ()),),
+            damage={("lettuce", "in"): 0.0},
+            shelter_spaces=9,
+            shelter_minutes_per_pot=1.0,
+            worth_per_minute=0.1,
+        )
+    )
+    bare = Tally(prepared).bare
+
+    assert program.place_in_plot(prepared, prepared.options, {}, {(0, "lettuce"): 3}, bare) == [
+        Unit(0, {"lettuce": 3})
+    ]
+    assert program.place_in_plot(prepared, prepared.options, {}, {}, bare) == []
+
+
+def test_the_whole_garden_with_every_unit_told_apart() -> None:
+    prepared = garden(plantings=(make_planting(count=20),), worth_per_minute=0.1)
+
+    units, solved = program.units_program(
+        prepared, prepared.options, Tally(prepared), time_limit_s=20.0, relative_gap=0.0
+    )
+
+    assert sorted(unit.contents["lettuce"] for unit in units) == [4, 8, 8]
+    assert solved.objective == pytest.approx(20 * 0.7 - 0.1 * 3 * 2.0)
+    assert solved.bound == pytest.approx(solved.objective)
+
+
+def test_prices_are_paid_beside_the_effort() -> None:
+    prepared = garden(plantings=(make_planting(count=20),), worth_per_minute=0.1)
+    (option,) = prepared.options
+    prices = Prices(covers={"frame": 3.0}, space=7.0, minute=0.4)
+
+    assert prices.of_minutes(prepared, 3.0) == pytest.approx((0.1 + 0.4) * 3.0)
+    assert prices.of_unit(prepared, option) == pytest.approx(3.0 + 0.5 * 2.0)
+    # Eight plants save 5.6 and are worth the 4 of a frame; the last four, 2.8, are not.
+    units, solved = program.units_program(
+        prepared, prepared.options, Tally(prepared), time_limit_s=20.0, relative_gap=0.0,
+        prices=prices,
+    )  # fmt: skip
+    assert [unit.contents for unit in units] == [{"lettuce": 8}] * 2
+    assert solved.objective == pytest.approx(2 * (5.6 - 4.0))
+
+
+def test_a_start_helps_and_takes_nothing_away() -> None:
+    prepared = garden(
+        plots=(make_plot(minutes_away=2.0),),
+        plantings=(make_planting(count=20),),
+        worth_per_minute=0.1,
+    )
+    start = fill_greedily(Tally(prepared)).units
+    lists = program.list_contents(prepared)
+    assert lists is not None
+    usual = {"time_limit_s": 20.0, "relative_gap": 0.0, "start": start}
+
+    exact = program.contents_program(prepared, prepared.options, lists, Tally(prepared), **usual)  # type: ignore[arg-type]
+    _, apart = program.units_program(prepared, prepared.options, Tally(prepared), **usual)  # type: ignore[arg-type]
+    counted = program.counts_program(
+        prepared,
+        prepared.options,
+        Tally(prepared),
+        has_whole_plants=True,
+        **usual,  # type: ignore[arg-type]
+    )
+
+    expected = 20 * 0.7 - 0.1 * (3 * 2.0 + 2.0)
+    assert exact.solved.objective == pytest.approx(expected)
+    assert apart.objective == pytest.approx(expected)
+    assert counted.solved.objective == pytest.approx(expected)
+    assert counted.units == {0: 3}
+
+
+def test_the_start_given_to_the_solver_is_the_allocation_it_stands_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    prepared = garden(plantings=(make_planting(count=20),), worth_per_minute=0.1)
+    lists = program.list_contents(prepared)
+    assert lists is not None
+    started: list[float] = []
+
+    def noted(model: Model, *, start: Any, **named: Any) -> Solved:
+        started.append(math.fsum(g * v for g, v in zip(model.gain, start, strict=True)))
+        assert program._keeps_rows(model, np.array(start))
+        return Solved(None, -math.inf, math.inf, False, 0.0)
+
+    monkeypatch.setattr(program, "run", noted)
+    start = fill_greedily(Tally(prepared))
+    usual = {"time_limit_s": 20.0, "relative_gap": 0.0, "start": start.units}
+
+    program.contents_program(prepared, prepared.options, lists, Tally(prepared), **usual)  # type: ignore[arg-type]
+    program.units_program(prepared, prepared.options, Tally(prepared), **usual)  # type: ignore[arg-type]
+    program.counts_program(
+        prepared,
+        prepared.options,
+        Tally(prepared),
+        has_whole_plants=True,
+        **usual,  # type: ignore[arg-type]
+    )
+
+    assert started == pytest.approx([start.objective] * 3)
+
+
+def test_units_that_could_hold_nothing_more_are_not_made() -> None:
+    prepared = garden(
+        plantings=(make_planting(count=9), make_planting(id="kale", count=8)),
+        pools=(make_frame(count=9),),
+    )
+    (option,) = prepared.options
+
+    # Nine want two frames and eight one: never more than three.
+    assert program.most_units_of(option, Tally(prepared).bare) == 3
+    assert program.most_units_of(replace(option, most_units=2), Tally(prepared).bare) == 2
