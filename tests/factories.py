@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
-from gardenapp.extensions import db
+from gardenapp.extensions import Base, db
 from gardenapp.models.covers import Cover, CoverClass
 from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plants import Crop, CropStage, Planting
@@ -13,6 +13,7 @@ from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.models.replays import ReplayRun
 
 PASSWORD = "twelve cold lanterns"
+Row = TypeVar("Row", bound=Base)
 
 
 class Factory:
@@ -26,7 +27,7 @@ class Factory:
         self._number += 1
         return self._number
 
-    def _save(self, row: Any) -> Any:
+    def _save(self, row: Row) -> Row:
         db.session.add(row)
         db.session.commit()
         return row
@@ -54,7 +55,7 @@ class Factory:
         number = self._next()
         values: dict[str, Any] = {"name": name or f"Member {number}", "created_at": self.now}
         if password is not None:
-            from gardenapp.services.garden.people import hash_password
+            from gardenapp.services.garden.passwords import hash_password
 
             values |= {"password_hash": hash_password(password)}
             values |= {"sign_in_name": (name or f"member{number}").lower()}

@@ -69,7 +69,7 @@ def postgres_url(postgres_server: str) -> Iterator[str]:
 
     plain = address("postgres").replace("+psycopg", "")
     with psycopg.connect(plain, autocommit=True) as connection:
-        connection.execute(f'CREATE DATABASE "{name}"')  # type: ignore[call-overload]
+        connection.execute(f'CREATE DATABASE "{name}"')
     yield address(name)
     with psycopg.connect(plain, autocommit=True) as connection:
-        connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')  # type: ignore[call-overload]
+        connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')

@@ -46,7 +46,7 @@ def _run(*statements: str) -> None:
 
     with psycopg.connect(ADMIN_URL, autocommit=True) as connection:
         for statement in statements:
-            connection.execute(statement)  # type: ignore[call-overload]
+            connection.execute(statement)
 
 
 def new_database(template: str = "template0") -> str:
@@ -94,6 +94,6 @@ def is_emptied(name: str, tables: set[str], revision: str) -> bool:
             if {row[0] for row in found} != tables:
                 return False
             rows = connection.execute("SELECT version_num FROM alembic_version").fetchall()
-            return rows == [(revision,)]
+            return bool(rows == [(revision,)])
     except psycopg.Error:
         return False

@@ -28,6 +28,7 @@ from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.services.garden import passwords, people
 from gardenapp.services.garden.passwords import is_password
 from gardenapp.services.kept_plans import header_of
+from gardenapp.services.night import forecasts
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.tonight import claim_job, mark_on, tonight_page
 from tests.conftest import make_settings
@@ -233,7 +234,7 @@ def test_a_morning_s_forecast_plans_the_coming_night_too(
     monkeypatch.setattr(
         seed_demo, "plan_night", lambda *, night_of, member_id, now: planned.append(night_of)
     )
-    monkeypatch.setattr(seed_demo.forecasts, "import_file", lambda **_: None)
+    monkeypatch.setattr(forecasts, "import_file", lambda **_: None)
 
     seed_demo.refresh_forecast(low_c=4.0, now=NOW + timedelta(hours=17))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 from gardenapp.science.allocation.solve import (
@@ -131,4 +132,4 @@ def invented_garden(
 
 def _share(margin_k: float) -> float:
     """A smooth share lost for a margin; the middle at -1 K. Shape only."""
-    return 1.0 / (1.0 + 2.718281828 ** (1.6 * (margin_k + 1.0)))
+    return 1.0 / (1.0 + math.pow(2.718281828, 1.6 * (margin_k + 1.0)))

@@ -212,7 +212,7 @@ def losses(
         ("April, May, September, October", SPRING_AND_AUTUMN),
     ):
         lines = [n for n in result.lines if months is None or n.night_of.month in months]
-        total = defaultdict(float)
+        total: defaultdict[str, float] = defaultdict(float)
         for line in lines:
             for policy, loss in line.losses.items():
                 total[policy] += loss

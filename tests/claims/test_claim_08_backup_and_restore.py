@@ -154,11 +154,11 @@ def test_what_is_put_back_is_what_was_copied_and_the_app_runs_on_it(
     with app.app_context(), db.engine.connect() as connection:
         assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
     assert kept is not None
-    with sqlite3.connect(kept) as connection:
-        assert connection.execute("SELECT label FROM store_place").fetchall() == [
+    with sqlite3.connect(kept) as before:
+        assert before.execute("SELECT label FROM store_place").fetchall() == [
             ("written afterwards",)
         ]
-    connection.close()
+    before.close()
     phone = Pages(app)
     for path in ("/tonight", "/plots", "/help"):
         phone.get(path)

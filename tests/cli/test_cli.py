@@ -19,7 +19,6 @@ from click.testing import CliRunner, Result
 
 from gardenapp import __version__, cli
 from gardenapp.cli import base
-from gardenapp.cli import server as cli_server
 from gardenapp.errors import GardenError, OutOfRange, Refused
 from tests.factories import PASSWORD
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
@@ -323,9 +322,9 @@ def test_a_copy_holds_what_still_stands_in_the_write_ahead_log(tmp_path: Path) -
 
 
 def test_the_addresses_name_this_computer_first() -> None:
-    assert cli_server.addresses("127.0.0.1") == ["127.0.0.1"]
-    assert cli_server.addresses("::1") == ["[::1]"]
-    assert cli_server.addresses("::")[0] == "127.0.0.1"
+    assert base.addresses("127.0.0.1") == ["127.0.0.1"]
+    assert base.addresses("::1") == ["[::1]"]
+    assert base.addresses("::")[0] == "127.0.0.1"
 
 
 def test_serve_prints_where_and_the_set_up_code_and_answers(tmp_path: Path, serve: Serve) -> None:

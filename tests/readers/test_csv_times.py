@@ -325,8 +325,8 @@ def test_most_steps_back_make_a_file_that_runs_backwards() -> None:
 def test_the_hour_that_comes_twice_is_read_once_each_and_the_skipped_one_refused() -> None:
     clock = WallClock(LONDON)
 
-    def moment(*parts: int) -> datetime:
-        return clock.moment(datetime(2026, *parts))  # type: ignore[arg-type, misc]  # noqa: DTZ001
+    def moment(month: int, day: int, hour: int, minute: int) -> datetime:
+        return clock.moment(datetime(2026, month, day, hour, minute))  # noqa: DTZ001
 
     twice = [moment(10, 25, 0, 30), moment(10, 25, 1, 0), moment(10, 25, 1, 30)]
     twice += [moment(10, 25, 1, 0), moment(10, 25, 1, 30), moment(10, 25, 2, 0)]

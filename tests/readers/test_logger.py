@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import tracemalloc
 from datetime import UTC, datetime
+from decimal import Decimal
+from random import Random
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gardenapp.readers import logger, logger_fast
+from gardenapp.readers import logger_careful, logger_fast
 from gardenapp.readers.logger import LoggerOptions, LoggerReading, read_logger
 from gardenapp.readers.records import MOST_ERRORS, UnreadableFile
 from tests.readers.malformed_loggers import (
@@ -89,7 +91,7 @@ def test_the_step_is_found_and_the_quick_way_is_taken(
         f"{datetime.fromtimestamp(begin + i * step_s, tz=UTC):%Y-%m-%d %H:%M:%S},{i % 20}.5,80"
         for i in range(500)
     ]
-    monkeypatch.setattr(logger.logger_careful, "parse", None)  # calling it would fail
+    monkeypatch.setattr(logger_careful, "parse", None)  # calling it would fail
 
     reading = read(table(rows), zone=UTC_ZONE)
 
@@ -104,7 +106,7 @@ def test_usual_ways_of_writing_take_the_quick_way(
     name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     data, zone, options, rows, *_ = AWKWARD[name]
-    monkeypatch.setattr(logger.logger_careful, "parse", None)  # calling it would fail
+    monkeypatch.setattr(logger_careful, "parse", None)  # calling it would fail
 
     reading = read(data, zone=zone, options=options)
 
@@ -243,7 +245,7 @@ def test_the_quick_way_takes_less_than_twelve_times_the_file_in_memory() -> None
     order=st.randoms(use_true_random=False),
 )
 def test_any_record_comes_back_as_written_in_any_order(
-    values: list[tuple[object, object]], step_s: int, order: object
+    values: list[tuple[Decimal | None, int | None]], step_s: int, order: Random
 ) -> None:
     begin = int(datetime(2026, 1, 5, tzinfo=UTC).timestamp())
     rows = [
@@ -252,12 +254,12 @@ def test_any_record_comes_back_as_written_in_any_order(
         for i, (temp, hum) in enumerate(values)
     ]
     expected = [
-        (begin + i * step_s, float(temp), hum)  # type: ignore[arg-type]
+        (begin + i * step_s, float(temp), hum)
         for i, (temp, hum) in enumerate(values)
-        if temp is not None and float(temp) != -999.0  # type: ignore[arg-type]
+        if temp is not None and float(temp) != -999.0
     ]
     shuffled = list(rows)
-    order.shuffle(shuffled)  # type: ignore[attr-defined]
+    order.shuffle(shuffled)
     if len(expected) < 2:
         return
 

@@ -65,7 +65,7 @@ def test_words_under_the_last_row_are_left_out_and_told() -> None:
     reading = read_logger(text.encode(), filename="a.csv", time_zone=LONDON)
 
     assert len(reading.at_s) == 9
-    assert any("Line 11, “Mean”, has no date and is left out" in n for n in reading.notes)
+    assert any("Line 11, “Mean”, has no date and is left out" in str(n) for n in reading.notes)
 
 
 @pytest.mark.parametrize("code", ["-999", "-9999", "-999.0", "-9999.00"])

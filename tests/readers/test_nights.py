@@ -203,7 +203,7 @@ def test_a_night_needs_figures_from_five_at_the_latest_and_to_two_at_least(
 
     assert [night.night_of for night in nights] == ([date(2026, 5, 3)] if is_kept else [])
     assert len(notes) == bool(words)
-    assert words in " ".join(notes)
+    assert words in " ".join(map(str, notes))
 
 
 def test_hours_at_the_ends_of_the_night_count_into_its_means_and_gusts() -> None:
@@ -234,7 +234,7 @@ def test_an_hour_colder_than_a_stated_low_is_told_from_a_tenth_on() -> None:
         stated = SpanLow(hours[0].at, hours[-1].at, 0.0)
         (night,), _ = nights_from_hours(hours, time_zone=LONDON, stated_lows=[stated])
         assert night.low_c == 0.0
-        return " ".join(night.notes)
+        return " ".join(map(str, night.notes))
 
     assert "colder" not in notes_at(-0.04)
     assert "colder than the night's stated low: −0.1 °C at 03:00, against 0.0 °C" in notes_at(-0.1)

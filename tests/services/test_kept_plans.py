@@ -8,7 +8,7 @@ from sqlalchemy import event, select
 from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.plan_records import TreatmentName
+from gardenapp.science.night.plan_records import Option, PlantingStory, TreatmentName
 from gardenapp.services.kept_plans import header_of, offsets_said, stories_of
 from tests.factories import Factory
 from tests.services.night.planning import enter, plan
@@ -59,8 +59,8 @@ def test_names_and_reasons_of_the_format_before_are_codes_and_parts(make: Factor
     assert wanted.units_wanted == 1
 
 
-def _options(stories: dict[int, object]) -> list[object]:
-    return [option for story in stories.values() for option in story.options]  # type: ignore[attr-defined]
+def _options(stories: dict[int, PlantingStory]) -> list[Option]:
+    return [option for story in stories.values() for option in story.options]
 
 
 def test_a_plan_is_read_from_the_database_once(make: Factory) -> None:

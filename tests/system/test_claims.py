@@ -41,7 +41,7 @@ def plan_cold_night(make: Factory) -> int:
         now=make.now,
     )
     plan_night(night_of=make.now.date(), member_id=None, now=make.now)
-    job_id = db.session.scalar(select(func.min(Job.id)))
+    job_id: int | None = db.session.scalar(select(func.min(Job.id)))
     assert job_id is not None
     db.session.remove()
     return job_id

@@ -94,6 +94,7 @@ def test_every_text_that_a_coordinator_can_open_is_compressed(make: Factory, pag
 
     for path in paths:
         answer = answer_to(pages, path, Accept_Encoding="gzip")
+        assert answer.mimetype is not None, path
         if not is_text(answer.mimetype) or not answer.data:
             continue
         assert "Accept-Encoding" in answer.headers["Vary"], path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterator
 from datetime import date
 from io import BytesIO
 from xml.etree.ElementTree import Element
@@ -21,6 +22,7 @@ from gardenapp.messages import Celsius, Day, Length, Number, say, say_n, to_json
 from gardenapp.models.people import Garden, Member
 from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.services.garden import people
+from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.services.notices import feeds
 from gardenapp.web import catalogue, formats
 from gardenapp.web.access import sign_in
@@ -153,7 +155,7 @@ def test_a_kept_board_is_not_shown_to_a_reader_of_the_other_language(
 
 
 @pytest.fixture
-def in_spanish(app: Flask, make: Factory) -> None:
+def in_spanish(app: Flask, make: Factory) -> Iterator[None]:
     make.garden()
     with app.test_request_context("/", headers={"Accept-Language": "es"}):
         yield
@@ -174,7 +176,7 @@ def test_nights_days_and_numbers_are_written_the_spanish_way() -> None:
     assert formats.plural(1, "plot") + formats.plural(2, "night", "nights") == "1 plot2 noches"
     assert formats.chance(0.001) == f"menos del 1{space}%"
     stack = TreatmentName(("Timber frame with clear film", "Loose straw, about 10 cm"))
-    assert formats.treatment_words(stack) == (
+    assert treatment_words(stack) == (
         "Armazón de madera con plástico transparente con Paja suelta, unos 10 cm debajo"
     )
 

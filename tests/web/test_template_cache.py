@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
-import jinja2.defaults
 import pytest
 from flask import Flask
 from jinja2 import nodes
+from jinja2.filters import FILTERS
 
 from gardenapp import create_app
 from gardenapp.config import Settings
@@ -173,7 +173,7 @@ def test_a_constant_is_written_in_the_units_of_each_reader_and_not_of_the_first(
 
 def test_every_filter_of_ours_waits_for_a_reader(settings: Settings) -> None:
     env = started(settings).jinja_env
-    ours = set(env.filters) - set(jinja2.defaults.DEFAULT_FILTERS)
+    ours = set(env.filters) - set(FILTERS)
 
     assert {"temperature", "said", "source_name"} <= ours
     for name in ours:

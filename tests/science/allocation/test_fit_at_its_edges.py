@@ -28,7 +28,12 @@ from gardenapp.science.allocation.fit import (
     whole_times,
 )
 from gardenapp.science.allocation.problem import CoverPool, FixedUse, PlotSite, Treatment
-from tests.science.allocation.test_solve import make_frame, make_planting, make_plot, make_problem
+from tests.science.allocation.gardens_made import (
+    make_frame,
+    make_planting,
+    make_plot,
+    make_problem,
+)
 
 FRAME = make_frame()  # 100 × 50 inside, 105 × 55 outside, 40 high
 

@@ -27,6 +27,8 @@ from gardenapp.science.designs.design import (
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.timber.cutting import Piece, Stock, plan_cuts
 
+Span = tuple[float, float]
+
 
 def mm(inches: float) -> float:
     return inches * 25.4
@@ -84,7 +86,7 @@ def test_a_bed_narrower_than_the_frame_is_said_and_not_hidden() -> None:
 def test_bars_side_by_side_meet_at_every_corner_without_overlap() -> None:
     """Each bar at full length: pairwise disjoint boxes whose hull is the frame itself."""
     length, width, height, t = 1270.0, 863.6, 609.6, 38.0
-    boxes = []
+    boxes: list[tuple[Span, Span, Span]] = []
     for far_y in (False, True):
         for far_z in (False, True):
             y = width - t if far_y else 0.0

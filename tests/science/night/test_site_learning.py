@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from statistics import NormalDist
+from typing import Any
 
 import pytest
 
@@ -113,7 +114,7 @@ def test_a_nights_own_error_is_bias_and_night_together_with_their_covariance() -
 @pytest.mark.parametrize("name", ["forecast_sd_k", "reading_sd_k"])
 @pytest.mark.parametrize("value", [0.0, -1.0, math.nan])
 def test_a_spread_of_nothing_is_refused(name: str, value: float) -> None:
-    spreads = {"forecast_sd_k": 1.0, "reading_sd_k": 0.3} | {name: value}
+    spreads: dict[str, Any] = {"forecast_sd_k": 1.0, "reading_sd_k": 0.3} | {name: value}
 
     with pytest.raises(OutOfRange, match=f"{name} must be above 0"):
         learn_site([], offset_priors={}, **spreads)

@@ -204,6 +204,7 @@ def test_the_interval_of_the_mean_narrows_as_one_over_the_root_of_years() -> Non
     assert many.low is not None and many.high is not None
     # The middle 80 % of a mean of n draws: 2 × 1.2816 standard errors, by the normal law.
     for nights, years in ((few, 10), (many, 90)):
+        assert nights.low is not None and nights.high is not None
         width = 2 * 1.2816 * pstdev(counts) / math.sqrt(years)
         assert nights.high - nights.low == pytest.approx(width, rel=0.06)
         assert (nights.low + nights.high) / 2 == pytest.approx(nights.mean, abs=0.06 * width)

@@ -136,7 +136,9 @@ def test_what_comes_agrees_on_average_with_what_is_believed() -> None:
     bare, covered = [], []
     for seed in range(1500):
         rng = random.Random(seed)
-        plots = {plot: rng.uniform(-math.sqrt(3), math.sqrt(3)) for plot in "ABC"}
+        plots: dict[int | str, float] = {
+            plot: rng.uniform(-math.sqrt(3), math.sqrt(3)) for plot in "ABC"
+        }
         truth = Truth(GARDEN, night, plots, SETTINGS, rng)
         bare.append(truth.lost(planting, None))
         covered.append(truth.lost(planting, "box"))

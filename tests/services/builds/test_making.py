@@ -170,7 +170,7 @@ def test_a_cover_taken_apart_gives_its_own_pieces_back_and_not_whole_boards(
             Lot.sort == "timber", Lot.length_mm >= 24 * INCH - 1, Lot.on_hand_milli >= 4_000
         )
     ).all()
-    assert {round(length / INCH) for length, _ in back} >= {24, 34, 50}
+    assert {round(length / INCH) for length, _ in back if length is not None} >= {24, 34, 50}
     assert ledger.differences() == []
 
 

@@ -7,7 +7,8 @@ import math
 import pytest
 
 from gardenapp.models.plants import CropStage
-from gardenapp.services.garden.hardiness import AIR_RECORD_K, damage_curve
+from gardenapp.science.night.damage import AIR_RECORD_K
+from gardenapp.services.garden.hardiness import damage_curve
 
 
 def stage(**changes: object) -> CropStage:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from flask import Flask
@@ -75,7 +76,7 @@ def test_a_coordinator_who_was_let_go_does_not_count_as_the_other_one(make: Fact
 def test_members_cannot_do_what_coordinators_do(make: Factory) -> None:
     make.coordinator()
     tamsin, other = make.member("Tamsin"), make.member("Wes")
-    act = {"by_id": tamsin.id, "now": NOW}
+    act: dict[str, Any] = {"by_id": tamsin.id, "now": NOW}
 
     for refused in (
         lambda: people.create_member(name="Sly", **act),
@@ -226,7 +227,12 @@ def test_a_weak_or_broken_password_is_refused(make: Factory, bad: str) -> None:
 
 def test_changing_a_password_needs_the_current_one(make: Factory) -> None:
     odile = make.coordinator(password=PASSWORD)
-    change = {"member_id": odile.id, "new": "four new warm words", "address": HOME, "now": NOW}
+    change: dict[str, Any] = {
+        "member_id": odile.id,
+        "new": "four new warm words",
+        "address": HOME,
+        "now": NOW,
+    }
 
     for wrong in (None, "", "not the one"):
         with pytest.raises(people.WrongPassword):
@@ -239,7 +245,12 @@ def test_changing_a_password_needs_the_current_one(make: Factory) -> None:
 
 def test_guessing_the_current_password_is_throttled(make: Factory) -> None:
     odile = make.coordinator(password=PASSWORD)
-    change = {"member_id": odile.id, "new": "four new warm words", "address": HOME, "now": NOW}
+    change: dict[str, Any] = {
+        "member_id": odile.id,
+        "new": "four new warm words",
+        "address": HOME,
+        "now": NOW,
+    }
     for _ in range(5):
         with pytest.raises(people.WrongPassword):
             people.change_password(current="guess", came_by_link=False, **change)

@@ -15,6 +15,7 @@ from gardenapp.science.covers.lift_learning import LearntLift
 from gardenapp.science.night.morning import (
     day_gain,
     gain_in_full_sun,
+    lift_off,
     strongest_sun_wm2,
     warm_end_k,
 )
@@ -123,11 +124,10 @@ def test_the_plan_lifts_by_the_warm_end_of_what_the_page_says(
     evening = make.now.date()
     forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=make.now)
     asked: list[float] = []
-    real = jobs.lift_off
 
     def watched(**values: Any) -> Any:
         asked.append(values["day_gain_k"])
-        return real(**values)
+        return lift_off(**values)
 
     monkeypatch.setattr(jobs, "lift_off", watched)
 

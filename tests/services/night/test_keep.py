@@ -11,6 +11,7 @@ from gardenapp.errors import Refused
 from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, Deployment, Job, Plan
 from gardenapp.science.allocation.problem import Allocation, Problem
+from gardenapp.science.allocation.solve import solve
 from gardenapp.science.night.plan_records import PLAN_FORMAT
 from gardenapp.services.night import keep, plan_night, tonight
 from tests.factories import Factory
@@ -129,11 +130,12 @@ def test_what_somebody_pressed_meanwhile_is_planned_with(
     make.cover()
     enter(make.now, -1.0)
     job = plan(make.now).jobs[0]
-    solve, pressed = plan_night.solve, []
+    pressed: list[Problem] = []
 
     def press_then_solve(problem: Problem) -> Allocation:
         if not pressed:
-            pressed.append(tonight.claim_job(job_id=job.id, member_id=member.id, now=make.now))
+            pressed.append(problem)
+            tonight.claim_job(job_id=job.id, member_id=member.id, now=make.now)
         return solve(problem)
 
     monkeypatch.setattr(plan_night, "solve", press_then_solve)

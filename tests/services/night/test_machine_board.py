@@ -8,11 +8,10 @@ import pytest
 
 from gardenapp.services.night.machine_board import board_as_dict
 from tests.factories import Factory
-from tests.services.night.planning import enter, plan
+from tests.services.night.planning import EVENING, enter, plan
 from tests.services.night.small_garden import (
     BASIL,
     BEANS,
-    EVENING,
     LOW,
     SAMPLES,
     keep_sample,

@@ -26,7 +26,7 @@ from gardenapp.models.nights import ObservedLow
 from gardenapp.models.people import LogEntry
 from gardenapp.models.replays import ReplayRun
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.science.season.replay import PLAN
+from gardenapp.science.season.replay import PLAN, Progress
 from gardenapp.services.night import forecasts, learning
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.season import replay
@@ -122,12 +122,14 @@ def endless(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
     halt = threading.Event()
 
-    def forever(*, record: object, garden: object, asked: object):
-        def steps():
+    def forever(
+        *, record: object, garden: object, asked: object
+    ) -> tuple[None, Iterator[Progress]]:
+        def steps() -> Iterator[Progress]:
             for number in range(1, 10_000):
                 if halt.wait(0.02):
                     return
-                yield replay.Progress(number, 10_000, EVENING)
+                yield Progress(number, 10_000, EVENING)
 
         return None, steps()
 

@@ -9,7 +9,7 @@ from flask import Flask
 
 from gardenapp.extensions import db
 from gardenapp.services.night import forecasts, plan_night
-from gardenapp.services.night.look_ahead import LookAhead
+from gardenapp.services.night.look_ahead import LookAhead, look_ahead
 from gardenapp.web.night import ahead
 from tests.factories import Factory
 from tests.pages import Pages
@@ -76,11 +76,10 @@ def test_temperatures_are_in_the_readers_unit(make: Factory, pages: Pages) -> No
 def worked_out(monkeypatch: pytest.MonkeyPatch) -> list[datetime]:
     """Grows by one each time the nights ahead are worked out."""
     found: list[datetime] = []
-    inner = ahead.look_ahead
 
     def counted(now: datetime) -> LookAhead:
         found.append(now)
-        return inner(now)
+        return look_ahead(now)
 
     monkeypatch.setattr(ahead, "look_ahead", counted)
     return found

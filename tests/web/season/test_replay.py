@@ -136,7 +136,7 @@ def test_a_run_that_did_not_end_well_says_why(
     ids=["no times", "times", "nan", "20 digits", "long", "emoji", "control", "long station"],
 )
 def test_what_is_typed_wrong_is_said_beside_it_and_nothing_is_lost(
-    pages: Pages, coordinator: Member, changes: dict[str, str], words: str
+    pages: Pages, coordinator: Member, changes: dict[str, Any], words: str
 ) -> None:
     pages.sign_in(coordinator)
 

@@ -498,11 +498,21 @@ def hostile_forms(
         "owner_id": SOME_FIGURE,
     }
     placed = {"quantity": FIGURE, "unit": FIGURE, "place_id": SOME_FIGURE}
-    cut = {"cut-lengths": "1", "cut-each": "2", "cut-piece": "70", "cut-kerf_mm": "3"}
+    cut: dict[str, object] = {
+        "cut-lengths": "1",
+        "cut-each": "2",
+        "cut-piece": "70",
+        "cut-kerf_mm": "3",
+    }
     out = {"out-way": "out", "out-plot_id": plot.id, "out-quantity": "1"}
     lend = {"lend-to_id": boss.id, "lend-due_on": DUE}
     new = {"kind_id": kind.id, "how_many": "1", "place_id": "", "owner_id": "", "cost": ""}
-    ask = {"kind": "ask", "what": "Six clean pallets", "how_much": "6", "note": ""}
+    ask: dict[str, object] = {
+        "kind": "ask",
+        "what": "Six clean pallets",
+        "how_much": "6",
+        "note": "",
+    }
     for field in ("n", "again-how_many"):
         yield thing("again"), {}, {field: FIGURE}
     yield thing("again"), {"again-how_many": "2"}, {"again-key": UNREAD}
@@ -522,7 +532,7 @@ def hostile_forms(
     yield thing("retire"), {"retire-went_to": "lost"}, {"retire-note": SOME_WORDS}
     yield (
         thing("edit"),
-        blank_facts(),
+        {**blank_facts()},
         free | {"film_area_m2": SOME_FIGURE, "off_season_job": SOME_WORDS},
     )
     yield lot("more"), {}, {"n": FIGURE, "more-quantity": FIGURE}

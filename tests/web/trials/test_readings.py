@@ -276,6 +276,7 @@ def test_the_help_page_and_the_document_say_the_same(make: Factory, pages: Pages
     document = pages.get("/openapi.json").response.json
     text = pages.get("/readings/help").text
 
+    assert document is not None
     assert document["openapi"].startswith("3.1")
     post = document["paths"]["/readings"]["post"]
     for status in post["responses"]:
@@ -289,6 +290,7 @@ def test_every_status_of_the_document_is_one_the_door_gives(pages: Pages, make: 
     make.garden()
     document = pages.get("/openapi.json").response.json
 
+    assert document is not None
     assert set(document["paths"]["/readings"]["post"]["responses"]) == {
         "200", "201", "401", "409", "413", "422", "429",
     }  # fmt: skip
