@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from gardenapp.science.allocation import improve as improving
 from gardenapp.science.allocation.fit import prepare
-from gardenapp.science.allocation.greedy import Tally, fill_greedily, uses_of
-from gardenapp.science.allocation.improve import better_of, improve, tally_of
+from gardenapp.science.allocation.greedy import Tally, Unit, fill_greedily, uses_of
+from gardenapp.science.allocation.improve import better_of, improve, place_counts, tally_of
 from gardenapp.science.allocation.problem import Problem
-from gardenapp.science.allocation.program import SolverFailed
+from gardenapp.science.allocation.program import Counts, Solved, SolverFailed
 from tests.science.allocation.gardens_made import (
     PATIENT,
     EverythingTried,
@@ -197,3 +197,36 @@ def test_a_gap_that_is_met_is_a_share_of_the_bound() -> None:
 
     assert tries(0.3001) == 0
     assert tries(0.2999) == 1
+
+
+def test_room_left_under_covers_that_go_on_anyway_is_filled_with_each_plant_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Two frames with four melons each, for which the program had no more to say; five cress are
+    # left, of which the first frame takes four and the second one.
+    problem = make_problem(
+        plantings=(
+            make_planting(id="melon", count=8, worth=9.0),
+            make_planting(id="cress", count=5, worth=0.1),
+        ),
+        pools=(make_frame(count=2),),
+    )
+    prepared = prepare(problem)
+    placed = [Unit(0, {"melon": 4}), Unit(0, {"melon": 4})]
+    monkeypatch.setattr(improving, "place_in_plot", lambda *_given, **_named: placed)
+    counts = Counts({0: 2}, {}, Solved(None, 0.0, 0.0, True, 0.0))
+
+    tally = place_counts(prepared, Tally(prepared), counts, plenty_s)
+
+    assert [unit.contents for unit in tally.units] == [
+        {"melon": 4, "cress": 4}, {"melon": 4, "cress": 1},
+    ]  # fmt: skip
+    assert tally.bare == {"melon": 0, "cress": 0}
+
+
+def test_plots_not_reached_in_time_keep_no_counted_unit() -> None:
+    prepared = prepare(make_problem(pools=(make_frame(),)))
+    counts = Counts({0: 1}, {}, Solved(None, 0.0, 0.0, True, 0.0))
+
+    assert place_counts(prepared, Tally(prepared), counts, lambda: 0.0).units == []
+    assert len(place_counts(prepared, Tally(prepared), counts, lambda: 0.1).units) == 1
