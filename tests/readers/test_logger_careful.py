@@ -90,3 +90,71 @@ def test_a_figure_that_only_looks_like_such_a_code_is_told(code: str) -> None:
     (told,) = refusal(*rows)
 
     assert told.startswith("line 6, Temperature (°C): ")
+
+
+HEADER = "Temperature (°C),Humidity (%),Time"
+
+
+def notes_of(*rows: str) -> tuple[str, ...]:
+    text = "\n".join([HEADER, *rows, ""])
+    return read_logger(text.encode(), filename="a.csv", time_zone=LONDON).notes
+
+
+def test_a_header_that_comes_again_is_left_out_as_often_as_it_comes() -> None:
+    assert notes_of(*ROWS[:3], HEADER, *ROWS[3:6], HEADER, *ROWS[6:]) == (
+        "The header comes 2 times more and is left out.",
+    )
+
+
+def test_at_most_five_rows_of_words_at_the_end_are_told() -> None:
+    words = ["Mean,,", "Least,,", "Most,,", "Spread,,", "Sum,,", "Count,,", "Signed,,"]
+
+    assert notes_of(*ROWS, *words) == tuple(
+        f"Line {11 + number}, “{word.rstrip(',')}”, has no date and is left out."
+        for number, word in enumerate(words[:5])
+    )
+
+
+def test_words_with_a_digit_in_a_times_place_are_told_and_not_left_out() -> None:
+    assert refusal(*ROWS[:4], "4.0,80,day 5", *ROWS[5:]) == [
+        "line 6, Time: “day 5” is not a date and time that is known here"
+    ]
+
+
+def test_a_time_that_cannot_be_is_told_and_the_others_are_read_on() -> None:
+    told = refusal(*ROWS[:4], "4.0,80,2026-05-13 25:00", "mild,80,2026-05-13 05:00", *ROWS[6:])
+
+    assert len(told) == 2
+    assert told[0].startswith("line 6, Time: ")
+    assert told[1] == "line 7, Temperature (°C): “mild” is not a number"
+
+
+def test_lines_that_begin_with_a_hash_are_no_rows() -> None:
+    text = "\n".join([HEADER, *ROWS[:4], "#read out,,2026-05-13 05:00", *ROWS[4:], ""])
+
+    reading = read_logger(text.encode(), filename="a.csv", time_zone=LONDON)
+
+    assert len(reading.at_s) == 9
+    assert reading.notes == ()
+
+
+def test_a_quotation_mark_left_open_far_down_is_told_with_the_line_in_the_whole_file(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(logger_careful, "_CHUNK_BYTES", 80)
+
+    (told,) = refusal(*ROWS[:7], '7.0,"80,2026-05-13 07:00', ROWS[8])
+
+    assert told.startswith("line 9")
+
+
+def test_progress_is_told_as_a_share_of_the_files_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[float] = []
+    text = "\n".join([HEADER, *ROWS, ""]).encode()
+    monkeypatch.setattr(logger_careful, "_CHUNK_BYTES", len(text) // 2)
+
+    read_logger(text, filename="a.csv", time_zone=LONDON, progress=told.append)
+
+    assert told[0] == 0.0
+    assert 0.3 < told[1] <= 0.4  # reading is four fifths of the work
+    assert told[-3:] == [0.8, 0.9, 1.0]

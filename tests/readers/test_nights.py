@@ -319,3 +319,24 @@ def test_nights_come_in_order_and_each_from_its_own_figures() -> None:
 
     assert [(night.night_of.day, night.low_c) for night in nights] == [(3, 5.0), (4, 2.0), (5, 1.0)]
     assert notes == ()
+
+
+@pytest.mark.parametrize(
+    ("hour", "day", "words"),
+    [
+        (18, 3, "its figures end at 18:00, before its coldest part."),
+        (8, 4, "its figures begin at 08:00, when most of it is over."),
+        (17, 3, None),
+        (9, 4, None),
+    ],
+)
+def test_a_figure_at_the_very_dusk_or_dawn_is_of_the_night_and_why_it_is_left_out_is_told(
+    hour: int, day: int, words: str | None
+) -> None:
+    hours = hours_between(local(LONDON, 2026, 5, day, hour), 1)
+
+    nights, notes = nights_from_hours(hours, time_zone=LONDON)
+
+    assert nights == ()
+    expected = f"The night of 3 May 2026 is left out: {words}"
+    assert notes == ((expected,) if words else ())

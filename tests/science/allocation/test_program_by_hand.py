@@ -304,3 +304,205 @@ def test_units_that_could_hold_nothing_more_are_not_made() -> None:
     # Nine want two frames and eight one: never more than three.
     assert program.most_units_of(option, Tally(prepared).bare) == 3
     assert program.most_units_of(replace(option, most_units=2), Tally(prepared).bare) == 2
+
+
+# Counting out whole covers
+
+
+def counted(prepared: Prepared, **named: Any) -> program.Counts:
+    usual: dict[str, Any] = {"time_limit_s": 20.0, "relative_gap": 0.0}
+    return program.counts_program(prepared, prepared.options, Tally(prepared), **(usual | named))
+
+
+@pytest.mark.parametrize("has_whole_plants", [True, False])
+def test_as_many_covers_are_counted_as_hold_the_plants(has_whole_plants: bool) -> None:
+    prepared = garden(
+        plantings=(make_planting(count=40),), pools=(make_frame(count=9),), worth_per_minute=0.1
+    )
+
+    counts = counted(prepared, has_whole_plants=has_whole_plants)
+
+    assert (counts.units, counts.pots) == ({0: 5}, {})
+    assert counts.solved.objective == pytest.approx(40 * 0.7 - 5 * 0.2)
+
+
+def test_one_more_cover_is_worth_what_it_would_save() -> None:
+    # Two plots could each use both covers that there are.
+    prepared = garden(
+        plots=(make_plot(id="a"), make_plot(id="b")),
+        plantings=tuple(make_planting(id=f"in {p}", plot_id=p, count=40) for p in "ab"),
+        pools=(make_frame(count=2),),
+        worth_per_minute=0.1,
+    )
+
+    counts = counted(prepared, is_relaxed=True)
+
+    assert counts.units == {}
+    assert counts.prices is not None
+    assert counts.prices.covers == {"frame": pytest.approx(8 * 0.7 - 0.2)}
+    assert (counts.prices.space, counts.prices.minute) == (0.0, 0.0)
+    assert counts.solved.bound == pytest.approx(2 * (8 * 0.7 - 0.2))
+
+
+def test_one_more_minute_is_worth_what_could_be_done_in_it() -> None:
+    prepared = garden(
+        plantings=(make_planting(count=40),), pools=(make_frame(count=9),), minutes_budget=5.0
+    )
+
+    whole, relaxed = counted(prepared), counted(prepared, is_relaxed=True)
+
+    assert whole.units == {0: 2}  # two minutes each
+    assert relaxed.prices is not None
+    assert relaxed.prices.minute == pytest.approx(8 * 0.7 / 2.0)
+    assert relaxed.prices.covers == {"frame": 0.0}
+
+
+def pots(**changes: Any) -> Prepared:
+    usual: dict[str, Any] = {
+        "plantings": (make_planting(count=5, is_movable_pot=True),),
+        "pools": (),
+        "treatments": (Treatment("in", ()),),
+        "damage": {("lettuce", "in"): 0.0},
+        "shelter_spaces": 3,
+        "shelter_minutes_per_pot": 2.0,
+        "worth_per_minute": 0.1,
+    }
+    return prepare(make_problem(**(usual | changes)))
+
+
+def test_pots_are_counted_up_to_the_spaces_and_one_more_space_is_worth_a_pot() -> None:
+    whole, relaxed = counted(pots()), counted(pots(), is_relaxed=True)
+
+    assert (whole.units, whole.pots) == ({}, {(0, "lettuce"): 3})
+    assert whole.solved.objective == pytest.approx(3 * (0.8 - 0.2))
+    assert relaxed.prices is not None
+    assert relaxed.prices.space == pytest.approx(0.8 - 0.2)
+
+
+def test_pots_too_dear_for_their_price_stay_out() -> None:
+    for space, count in ((0.59, 3), (0.61, 0)):
+        counts = counted(pots(), prices=Prices(space=space))
+
+        assert sum(counts.pots.values()) == count
+
+
+def test_the_minutes_of_pots_and_of_the_way_there_are_counted() -> None:
+    prepared = pots(plots=(make_plot(minutes_away=1.5),), minutes_budget=5.6, worth_per_minute=0.0)
+
+    assert counted(prepared).pots == {(0, "lettuce"): 2}  # 1.5 and two times two minutes
+
+
+def test_the_way_to_a_plot_is_paid_once_and_only_where_something_is_done() -> None:
+    def garden_of(away: float) -> Prepared:
+        return garden(
+            plots=(make_plot(minutes_away=away),),
+            plantings=(make_planting(count=16),),
+            worth_per_minute=0.1,
+        )
+
+    near, far = counted(garden_of(20.0)), counted(garden_of(120.0))
+
+    assert near.units == {0: 2}
+    assert near.solved.objective == pytest.approx(16 * 0.7 - 0.1 * (2 * 2.0 + 20.0))
+    assert (far.units, far.solved.objective) == ({}, pytest.approx(0.0, abs=1e-9))
+
+
+def test_a_way_that_was_gone_already_is_free() -> None:
+    prepared = garden(
+        plots=(make_plot(minutes_away=20.0),),
+        plantings=(make_planting(count=16),),
+        worth_per_minute=0.1,
+    )
+    free = Tally(prepared)
+    free.visited.add("plot")
+
+    counts = program.counts_program(
+        prepared, prepared.options, free, time_limit_s=20.0, relative_gap=0.0
+    )
+
+    assert counts.solved.objective == pytest.approx(16 * 0.7 - 0.1 * 2 * 2.0)
+
+
+@pytest.mark.parametrize(("length_cm", "units"), [(105.0, 1), (209.0, 1), (210.0, 2)])
+def test_no_more_covers_stand_on_a_plot_than_it_has_ground_for(
+    length_cm: float, units: int
+) -> None:
+    prepared = garden(
+        plots=(make_plot(length_cm=length_cm, width_cm=55.0, bed_width_cm=None),),
+        plantings=(make_planting(count=40),),
+    )
+
+    assert counted(prepared).units == {0: units}
+
+
+def test_the_last_cover_of_a_kind_is_counted_for_what_it_adds() -> None:
+    model = Model()
+    plants, units = (model.column(1.0, 99.0, is_whole=False) for _ in range(2))
+
+    program._link(model, [(plants, 1.0)], units, 9, 4)
+
+    # Nine plants, four to a cover: two hold eight, and the third adds one.
+    for count, most in ((3.0, 9.0), (2.0, 8.0), (2.5, 8.5)):
+        assert program._keeps_rows(model, np.array([most, count]))
+        assert not program._keeps_rows(model, np.array([most + 0.01, count]))
+    exact = Model()
+    columns = [exact.column(1.0, 99.0, is_whole=False) for _ in range(2)]
+    program._link(exact, [(columns[0], 1.0)], columns[1], 8, 4)
+    assert exact.row_most == [0.0]
+    assert exact.entry_value == [1.0, -4.0]
+
+
+# Contents and standing
+
+
+def mixed() -> Prepared:
+    """Kale of 25 cm and a melon of 50 cm: eight or two go under a frame of 100 by 50."""
+    return garden(
+        plantings=(
+            make_planting(id="kale", count=9, worth=1.0),
+            make_planting(id="melon", count=1, spread_cm=50.0, worth=3.0),
+        )
+    )
+
+
+def test_contents_are_listed_to_which_nothing_can_be_added() -> None:
+    prepared = mixed()
+    (option,) = prepared.options
+
+    listed, looked_at = program.fullest_contents(option, prepared.bare_plants, 100)
+
+    assert listed == [{"kale": 8}, {"kale": 4, "melon": 1}]
+    # Nought to eight kale without the melon, and nought to four with it.
+    assert looked_at == 9 + 5
+    assert program.fullest_contents(option, prepared.bare_plants, 15)[0] is not None
+    assert program.fullest_contents(option, prepared.bare_plants, 13) == (None, 13)
+
+
+def test_a_garden_of_too_many_contents_is_not_listed() -> None:
+    prepared = mixed()
+
+    assert program.list_contents(prepared) == {0: [{"kale": 8}, {"kale": 4, "melon": 1}]}
+    assert program.list_contents(prepared, most_looks=13) is None
+
+
+@pytest.mark.parametrize(
+    ("contents", "standing"),
+    [
+        ({"kale": 8}, {"kale": 8}),
+        ({"kale": 10}, {"kale": 8}),
+        ({"kale": 5, "melon": 1}, {"kale": 4, "melon": 1}),
+        ({"kale": 1, "melon": 2}, {"melon": 2}),
+    ],
+)
+def test_plants_that_do_not_stand_come_out_those_worth_least_first(
+    contents: dict[str, int], standing: dict[str, int]
+) -> None:
+    prepared = garden(
+        plantings=(
+            make_planting(id="kale", count=10, worth=1.0),
+            make_planting(id="melon", count=2, spread_cm=50.0, worth=9.0),
+        )
+    )
+    (option,) = prepared.options
+
+    assert program._made_to_stand(option, dict(contents)) == standing
