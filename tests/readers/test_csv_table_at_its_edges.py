@@ -47,7 +47,7 @@ def test_every_column_is_brought_to_our_units() -> None:
     assert (hour.humidity_percent, hour.cloud_fraction) == (70.0, 0.25)
     assert (hour.wind_mps, hour.gust_mps) == (pytest.approx(10.0), pytest.approx(4.4704))
     assert night.low_c == pytest.approx(4.0)
-    assert reading.notes == ("Each night's low is the lowest of “Low (°F)” too.",)
+    assert tuple(map(str, reading.notes)) == ("Each night's low is the lowest of “Low (°F)” too.",)
     assert (reading.kind, reading.attribution) == ("csv_hourly", "Imported table")
 
 
@@ -55,7 +55,7 @@ def test_a_table_of_hourly_lows_alone_is_read_by_them() -> None:
     reading = read(table("5", header="Low (°C)", change={10: "1"}))
 
     assert only_night(reading).low_c == 1.0
-    assert reading.notes == ()
+    assert tuple(map(str, reading.notes)) == ()
 
 
 @pytest.mark.parametrize(
@@ -69,7 +69,7 @@ def test_a_table_of_hourly_lows_alone_is_read_by_them() -> None:
 def test_a_column_without_its_unit_is_left_out_and_told(header: str, said: str) -> None:
     reading = read(table("5", "3", header=f"Temp (°C),{header}"))
 
-    assert reading.notes == (said,)
+    assert tuple(map(str, reading.notes)) == (said,)
     hour = only_night(reading).hours[0]
     assert (hour.wind_mps, hour.gust_mps, hour.cloud_fraction) == (None, None, None)
 
@@ -90,7 +90,7 @@ def test_rows_without_a_temperature_and_repeated_rows_are_counted() -> None:
 
     reading = read(table("5", change={7: "", 8: "--", 9: "NA"}, end=again))
 
-    assert reading.notes[:2] == (
+    assert tuple(map(str, reading.notes[:2])) == (
         "3 rows without a temperature left out.",
         "2 rows repeated with the same figures, counted once.",
     )
@@ -123,8 +123,8 @@ def test_dew_points_above_every_temperature_are_swapped_columns() -> None:
         "swapped"
     ]
     # Three tenths are rounding.
-    assert read(table("5,5.3", header=header)).notes == ()
-    assert read(table("5,4", header=header, change={0: "5,6", 1: "5,6"})).notes == (
+    assert tuple(map(str, read(table("5,5.3", header=header)).notes)) == ()
+    assert tuple(map(str, read(table("5,4", header=header, change={0: "5,6", 1: "5,6"})).notes)) == (
         "The dew point is above the temperature in 2 rows.",
     )
 
@@ -177,8 +177,8 @@ def test_what_a_table_lacks_is_told() -> None:
 
 
 def test_every_low_above_thirty_degrees_is_asked_about() -> None:
-    assert read(table("30")).notes == ()
-    assert read(table("30.1")).notes == (
+    assert tuple(map(str, read(table("30")).notes)) == ()
+    assert tuple(map(str, read(table("30.1")).notes)) == (
         "Every low is above 30 °C. If the figures are °F, choose °F.",
     )
 
@@ -199,12 +199,12 @@ def test_a_daily_table_is_read_by_its_lows() -> None:
         (date(2026, 5, 3), 1.5), (date(2026, 5, 4), -2.0),
     ]  # fmt: skip
     assert [n.night_of for n in morning.nights] == [date(2026, 5, 2), date(2026, 5, 3)]
-    assert evening.notes == (
+    assert tuple(map(str, evening.notes)) == (
         "1 row without a low left out.",
         "1 row repeated with the same low, counted once.",
         "A date's low is taken for the night that began on its evening.",
     )
-    assert morning.notes[-1] == "A date's low is taken for the night that ended on its morning."
+    assert str(morning.notes[-1]) == "A date's low is taken for the night that ended on its morning."
     assert evening.kind == "csv_daily"
 
 
@@ -220,9 +220,9 @@ def test_what_a_daily_table_cannot_say_is_told() -> None:
         "low: No column with the day's low is found; choose it."
     ]
     once = read(daily("2026-05-03,12,1", "2026-05-04,1,12"), daily_low_belongs_to="evening")
-    assert once.notes[0] == "The low is above the high in 1 rows."
+    assert str(once.notes[0]) == "The low is above the high in 1 row."
     alone = read(daily("2026-05-03,12,1", "2026-05-04,1,"), daily_low_belongs_to="evening")
-    assert alone.notes[0] == "The low is above the high in 1 rows."
+    assert str(alone.notes[0]) == "The low is above the high in 1 row."
 
 
 def test_a_kind_that_the_table_is_not_is_told() -> None:

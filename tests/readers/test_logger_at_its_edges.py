@@ -104,7 +104,7 @@ def test_the_hour_that_comes_twice_is_told_apart_by_what_came_before() -> None:
     assert (reading.at_s - seconds("2026-10-24T22:30")).tolist() == [
         0, 3600, 5400, 7200, 9000, 10_800, 12_600,
     ]  # fmt: skip
-    assert not any("standard time" in note for note in reading.notes)
+    assert not any("standard time" in str(note) for note in reading.notes)
 
 
 @both_ways
@@ -140,7 +140,7 @@ def test_the_newest_row_first_is_turned_round_with_its_figures() -> None:
     assert reading.humidity_percent is not None
     assert reading.humidity_percent.tolist() == [81.0, 82.0, 83.0]
     assert (np.diff(reading.at_s) == 3600).all()
-    assert reading.notes == ("The newest row comes first; the rows are read from the end.",)
+    assert tuple(map(str, reading.notes)) == ("The newest row comes first; the rows are read from the end.",)
 
 
 @both_ways
@@ -191,8 +191,8 @@ def test_readings_of_one_minute_are_averaged_only_where_the_clock_has_no_seconds
     assert minutes.temp_c.tolist() == [2.0, 5.0]
     assert minutes.humidity_percent is not None
     assert minutes.humidity_percent.tolist() == [85.0, 70.0]
-    assert minutes.notes == (
-        "1 rows share a minute with another; the mean of each minute is taken.",
+    assert tuple(map(str, minutes.notes)) == (
+        "1 row shares a minute with another; the mean of each minute is taken.",
     )
     assert told == ["line 3, Time: gives other figures for the same time as line 2"]
 
@@ -281,7 +281,7 @@ def test_a_missing_temperature_leaves_its_row_out_and_is_told(word: str) -> None
     )
 
     assert reading.temp_c.tolist() == [1.0, 3.0]
-    assert reading.notes == ("1 row without a temperature left out.",)
+    assert tuple(map(str, reading.notes)) == ("1 row without a temperature left out.",)
 
 
 @pytest.mark.parametrize("written", ["1-2", "--1", "1.2.3", "mild"])
@@ -315,7 +315,8 @@ def test_temperatures_past_what_a_logger_stands_are_told_and_fahrenheit_is_suspe
 @both_ways
 def test_a_record_that_is_warm_all_through_is_asked_for_its_unit() -> None:
     def notes(*temps: str) -> tuple[str, ...]:
-        return read(*(f"2026-01-13 0{i}:00,{t},80" for i, t in enumerate(temps))).notes
+        rows = (f"2026-01-13 0{i}:00,{t},80" for i, t in enumerate(temps))
+        return tuple(map(str, read(*rows).notes))
 
     assert notes("30.1", "40", "35") == (
         "Every reading is above 30 °C. If the figures are °F, choose °F.",
@@ -345,9 +346,9 @@ def test_humidity_that_never_passes_one_is_a_share_unless_percent_is_written() -
 
     assert share.humidity_percent is not None and percent.humidity_percent is not None
     assert share.humidity_percent.tolist() == [50.0, 100.0]
-    assert share.notes == ("The humidity never passes 1 and is read as a share, 1 being 100 %.",)
+    assert tuple(map(str, share.notes)) == ("The humidity never passes 1 and is read as a share, 1 being 100 %.",)
     assert percent.humidity_percent.tolist() == [0.5, 1.0]
-    assert percent.notes == ()
+    assert tuple(map(str, percent.notes)) == ()
 
 
 def test_two_readings_are_a_record_and_one_is_not() -> None:
@@ -365,7 +366,7 @@ def test_a_row_repeated_with_the_same_figures_counts_once() -> None:
     reading = read(*rows, *rows, "2026-01-13 03:00:00,3.0,82")
 
     assert reading.temp_c.tolist() == [1.0, 2.0, 3.0]
-    assert "2 rows repeated with the same figures, counted once." in reading.notes
+    assert "2 rows repeated with the same figures, counted once." in map(str, reading.notes)
 
 
 @both_ways
@@ -486,7 +487,7 @@ def test_a_column_with_figures_is_taken_before_one_without() -> None:
     )
 
     assert reading.temp_c.tolist() == [5.0, 6.0]
-    assert reading.notes == (
+    assert tuple(map(str, reading.notes)) == (
         "The temperature is read from “Temp B (°C)”; “Temp A (°C)” could be chosen instead.",
     )
 

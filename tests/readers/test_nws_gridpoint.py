@@ -264,7 +264,7 @@ def test_each_notice_of_cold_is_told_once_in_words(
         ]
     }
 
-    notes = only_night(read_bytes(dump(document))).notes
+    notes = list(map(str, only_night(read_bytes(dump(document))).notes))
 
     told = f"The weather service has {words} out for the night of 3 May 2026."
     assert [note for note in notes if "weather service" in note] == ([told] if words else [])

@@ -15,7 +15,7 @@ from gardenapp.science.allocation.fit import prepare
 from gardenapp.science.allocation.greedy import Tally, Unit, fill_greedily, uses_of
 from gardenapp.science.allocation.improve import better_of, improve, place_counts, tally_of
 from gardenapp.science.allocation.problem import Problem
-from gardenapp.science.allocation.program import Counts, Solved, SolverFailed
+from gardenapp.science.allocation.program import Counts, Solved, SolverFailed, counts_program
 from tests.science.allocation.gardens_made import (
     PATIENT,
     EverythingTried,
@@ -116,7 +116,8 @@ def test_a_group_that_the_solver_gives_up_on_is_left_as_it_is(
         pools=(make_frame(count=8),),
     )
     prepared = prepare(problem)
-    ask, groups = improving.counts_program, []
+    groups: list[int] = []
+    ask = counts_program
 
     def once_refused(*arguments: Any, **named: Any) -> Any:
         groups.append(len(arguments[1]))

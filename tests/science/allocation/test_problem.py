@@ -127,7 +127,8 @@ def test_each_figure_of_each_record_has_its_least(
 ) -> None:
     def problem(value: object) -> Any:
         field = {make_plot: "plots", make_planting: "plantings", make_frame: "pools"}[make]
-        return make_problem(**{"pools": (make_frame(),), field: (make(**{name: value}),)})
+        made: dict[str, Any] = {"pools": (make_frame(),), field: (make(**{name: value}),)}
+        return make_problem(**made)
 
     where = f"{NAMES[make]} {make().id}: {name}"
     least_said = "above 0" if least is None else "0 or more"
@@ -151,15 +152,19 @@ def test_each_figure_of_each_record_has_its_least(
     "name", ["shelter_minutes_per_pot", "minutes_budget", "worth_per_minute", "gust_mps"]
 )
 def test_each_figure_of_the_whole_problem_is_nought_or_more(name: str) -> None:
-    check_problem(make_problem(**{"pools": (make_frame(),), name: 0.0}))
+    def check(value: float | None) -> None:
+        figures: dict[str, Any] = {name: value}
+        check_problem(make_problem(pools=(make_frame(),), **figures))
+
+    check(0.0)
     for bad in (-0.1, math.nan):
         with pytest.raises(OutOfRange, match=f"problem: {name} must be 0 or more, not {bad}"):
-            check_problem(make_problem(**{"pools": (make_frame(),), name: bad}))
+            check(bad)
     if name in MAY_BE_UNKNOWN:
-        check_problem(make_problem(**{"pools": (make_frame(),), name: None}))
+        check(None)
     else:
         with pytest.raises(OutOfRange, match=f"problem: {name} is missing"):
-            check_problem(make_problem(**{"pools": (make_frame(),), name: None}))
+            check(None)
 
 
 def test_a_share_of_damage_is_at_most_all_of_it() -> None:

@@ -12,7 +12,7 @@ import pytest
 from gardenapp.science.allocation import program
 from gardenapp.science.allocation.fit import Prepared, prepare
 from gardenapp.science.allocation.greedy import Tally, Unit, fill_greedily
-from gardenapp.science.allocation.problem import Treatment
+from gardenapp.science.allocation.problem import Id, Treatment
 from gardenapp.science.allocation.program import Model, Prices, Solved, SolverFailed, run
 from tests.science.allocation.gardens_made import (
     make_frame,
@@ -505,4 +505,5 @@ def test_plants_that_do_not_stand_come_out_those_worth_least_first(
     )
     (option,) = prepared.options
 
-    assert program._made_to_stand(option, dict(contents)) == standing
+    wanted: dict[Id, int] = {**contents}
+    assert program._made_to_stand(option, wanted) == standing

@@ -9,6 +9,7 @@ from datetime import date
 import pytest
 
 from gardenapp.errors import OutOfRange
+from gardenapp.science.allocation.problem import Treatment
 from gardenapp.science.covers.lift import LiftPrior, lift_tonight
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
@@ -19,7 +20,6 @@ from gardenapp.science.season.replay import (
     PLAN,
     Odds,
     PolicyTotal,
-    ReplayNight,
     ReplayResult,
     ReplaySettings,
     ReplayTreatment,
@@ -29,7 +29,7 @@ from gardenapp.science.season.replay import (
     scaled,
     warmth_of,
 )
-from gardenapp.science.season.replay_forecasts import SimulatedForecasts
+from gardenapp.science.season.replay_forecasts import ReplayNight, SimulatedForecasts
 from gardenapp.science.season.replay_rules import Rule
 from tests.science.season.replay_made import (
     FIRST,
@@ -40,7 +40,7 @@ from tests.science.season.replay_made import (
 )
 
 CERTAIN = ReplayTreatment(
-    replaying.Treatment("roof", ("box",)),
+    Treatment("roof", ("box",)),
     LiftPrior(Estimate(4.0, 0.0), Estimate(2.0, 0.0), 0.75),
 )
 
@@ -162,7 +162,7 @@ def test_covers_are_multiplied_to_the_nearest_whole_cover(
 
 def test_shelter_is_thought_warmest_and_a_shade_is_worth_what_leaves_fall() -> None:
     garden = make_garden(make_planting(1, kill_c=-1.0))
-    shelter = ReplayTreatment(replaying.Treatment("in", ()), CERTAIN.lift)
+    shelter = ReplayTreatment(Treatment("in", ()), CERTAIN.lift)
     garden = replace(garden, treatments=(CERTAIN, shelter))
     fall_k = -leaf_k(Estimate(1.0, 0.0)).mean
 

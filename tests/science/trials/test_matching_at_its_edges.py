@@ -265,7 +265,7 @@ def test_changes_across_a_hole_of_more_than_one_and_a_half_steps_are_not_known()
     def known(hole_s: int) -> int:
         at = GRID.copy()
         at[101:] += hole_s - HALF_HOUR_S
-        return int(np.isfinite(_quick_changes(Series(at, GRID * 0.0), GRID, HALF_HOUR_S)).sum())
+        return int(np.isfinite(_quick_changes(Series(at, np.zeros(len(GRID))), GRID, HALF_HOUR_S)).sum())
 
     assert known(HALF_HOUR_S) == 6 * 48
     assert known(round(1.55 * HALF_HOUR_S)) == 6 * 48
@@ -273,7 +273,7 @@ def test_changes_across_a_hole_of_more_than_one_and_a_half_steps_are_not_known()
 
 
 def test_without_readings_on_the_grid_no_change_is_known() -> None:
-    elsewhere = Series(GRID - 10**7, GRID * 0.0)
+    elsewhere = Series(GRID - 10**7, np.zeros(len(GRID)))
 
     assert np.isnan(_quick_changes(elsewhere, GRID, HALF_HOUR_S)).tolist() == [True] * (6 * 48)
 
@@ -346,7 +346,7 @@ def test_a_hole_is_bridged_up_to_two_and_a_half_steps_or_a_quarter_of_an_hour(
     with_hole = np.concatenate((before, before + int(before[-1]) - START + hole_s))
     middle_s = int(before[-1]) + hole_s // 2
     slow_at = middle_s + 1800 * np.arange(-3, 4, dtype=np.int64)
-    inside = Series(with_hole, with_hole - float(middle_s))
+    inside = Series(with_hole, (with_hole - float(middle_s)).astype(np.float64))
     outside = Series(slow_at, np.zeros(7))
 
     both = matched(inside, outside, 0.0)
