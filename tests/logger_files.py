@@ -43,8 +43,7 @@ def trial_files(
     ]
     outside = ["Zeit;Temperatur °C;Luftfeuchte %"]
     outside += [
-        f"{at.astimezone(LONDON):%d.%m.%Y %H:%M};{outside_c(at):.2f};80,5"
-        for at in moments
+        f"{at.astimezone(LONDON):%d.%m.%Y %H:%M};{outside_c(at):.2f};80,5" for at in moments
     ]
     text = "\r\n".join(outside)
     comma = "\r\n".join(
@@ -58,9 +57,7 @@ def _with_comma(cells: list[str]) -> list[str]:
     return [cells[0], *(cell.replace(".", ",") for cell in cells[1:])]
 
 
-def sent(
-    inside: bytes, outside: bytes, *, kind_id: int, **more: Any
-) -> dict[str, Any]:
+def sent(inside: bytes, outside: bytes, *, kind_id: int, **more: Any) -> dict[str, Any]:
     """A form with two files, as a browser sends it."""
     return {
         "kind_id": str(kind_id),

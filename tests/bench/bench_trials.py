@@ -53,8 +53,7 @@ def invented_year() -> tuple[bytes, bytes]:
 def ours(files: tuple[bytes, bytes], progress: Callable[[float], None] | None) -> TrialResult:
     """Parsed, matched and analysed."""
     inside, outside = (
-        read_logger(data, filename="a.csv", time_zone=UTC_ZONE, progress=progress)
-        for data in files
+        read_logger(data, filename="a.csv", time_zone=UTC_ZONE, progress=progress) for data in files
     )
     nights = nights_between(
         int(outside.at_s[0]),

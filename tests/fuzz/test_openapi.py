@@ -96,9 +96,7 @@ def test_every_answer_is_what_the_document_says(
         assert 422 in answers
 
 
-def test_bytes_that_are_no_json_are_refused_in_words(
-    app: Flask, make: Factory, token: str
-) -> None:
+def test_bytes_that_are_no_json_are_refused_in_words(app: Flask, make: Factory, token: str) -> None:
     client = LoneClient(app, app.response_class)
 
     @many

@@ -157,9 +157,7 @@ AWKWARD: dict[str, Awkward] = {
     "seconds since 1970": _read(
         table(rows_of(lambda at: str(int(at.timestamp()))), HEADER.replace("Time", "Unix"))
     ),
-    "milliseconds since 1970": _read(
-        table(rows_of(lambda at: f"{int(at.timestamp())}000"))
-    ),
+    "milliseconds since 1970": _read(table(rows_of(lambda at: f"{int(at.timestamp())}000"))),
     "24:00 at the end of a day": _read(
         table([row.replace("2026-05-14 00:00:00", "2026-05-13 24:00:00") for row in _ISO])
     ),
@@ -171,15 +169,11 @@ AWKWARD: dict[str, Awkward] = {
         table(_swap(_swap(_ISO, 2, "2026-05-13 22:00:00,--,"), 4, "2026-05-13 23:00:00,-999,86")),
         rows=8,
     ),
-    "not a number for a figure": _read(
-        table(_swap(_ISO, 2, "2026-05-13 22:00:00,NaN,78")), rows=9
-    ),
+    "not a number for a figure": _read(table(_swap(_ISO, 2, "2026-05-13 22:00:00,NaN,78")), rows=9),
     "nothing measured in the first rows": _read(
         table([*(f"2026-05-13 20:{m}:00,--,--" for m in (30, 40, 50)), *_ISO])
     ),
-    "a date above the header": _read(
-        table(_ISO, f"Read out,2026-05-14 09:00:00\nBed,3\n{HEADER}")
-    ),
+    "a date above the header": _read(table(_ISO, f"Read out,2026-05-14 09:00:00\nBed,3\n{HEADER}")),
     "a summary at the end": _read(table([*_ISO, "Average,4.2,81", "Minimum,-0.8,61"])),
     "comments": _read(table([*_ISO[:4], "# battery changed", *_ISO[4:]])),
     "humidity as a share": _read(

@@ -124,9 +124,9 @@ def test_dew_points_above_every_temperature_are_swapped_columns() -> None:
     ]
     # Three tenths are rounding.
     assert tuple(map(str, read(table("5,5.3", header=header)).notes)) == ()
-    assert tuple(map(str, read(table("5,4", header=header, change={0: "5,6", 1: "5,6"})).notes)) == (
-        "The dew point is above the temperature in 2 rows.",
-    )
+    assert tuple(
+        map(str, read(table("5,4", header=header, change={0: "5,6", 1: "5,6"})).notes)
+    ) == ("The dew point is above the temperature in 2 rows.",)
 
 
 def test_a_desert_s_heat_and_drought_are_swapped_columns() -> None:
@@ -204,7 +204,9 @@ def test_a_daily_table_is_read_by_its_lows() -> None:
         "1 row repeated with the same low, counted once.",
         "A date's low is taken for the night that began on its evening.",
     )
-    assert str(morning.notes[-1]) == "A date's low is taken for the night that ended on its morning."
+    assert (
+        str(morning.notes[-1]) == "A date's low is taken for the night that ended on its morning."
+    )
     assert evening.kind == "csv_daily"
 
 

@@ -140,7 +140,9 @@ def test_the_newest_row_first_is_turned_round_with_its_figures() -> None:
     assert reading.humidity_percent is not None
     assert reading.humidity_percent.tolist() == [81.0, 82.0, 83.0]
     assert (np.diff(reading.at_s) == 3600).all()
-    assert tuple(map(str, reading.notes)) == ("The newest row comes first; the rows are read from the end.",)
+    assert tuple(map(str, reading.notes)) == (
+        "The newest row comes first; the rows are read from the end.",
+    )
 
 
 @both_ways
@@ -346,7 +348,9 @@ def test_humidity_that_never_passes_one_is_a_share_unless_percent_is_written() -
 
     assert share.humidity_percent is not None and percent.humidity_percent is not None
     assert share.humidity_percent.tolist() == [50.0, 100.0]
-    assert tuple(map(str, share.notes)) == ("The humidity never passes 1 and is read as a share, 1 being 100 %.",)
+    assert tuple(map(str, share.notes)) == (
+        "The humidity never passes 1 and is read as a share, 1 being 100 %.",
+    )
     assert percent.humidity_percent.tolist() == [0.5, 1.0]
     assert tuple(map(str, percent.notes)) == ()
 

@@ -294,7 +294,9 @@ def test_steps_of_four_hours_and_a_missing_end_are_told_in_their_own_words() -> 
     (cut,), _ = nights_from_hours(early_end, time_zone=LONDON)
 
     assert tuple(map(str, stepped.notes)) == ("Steps of 4 hours: a dip between may be missed.",)
-    assert tuple(map(str, cut.notes)) == ("No figures from 03:00 to 08:00: a dip there may be missed.",)
+    assert tuple(map(str, cut.notes)) == (
+        "No figures from 03:00 to 08:00: a dip there may be missed.",
+    )
     assert not stepped.covers_night and not cut.covers_night
 
 

@@ -75,8 +75,13 @@ def test_an_interval_that_holds_nothing_or_everything_is_refused(fraction: float
 
 @pytest.mark.parametrize(
     ("forecast_c", "threshold_c", "chance"),
-    [(1.0, 0.0, 0.22743), (2.0, 0.0, 0.0675), (0.0, 0.0, 0.5), (2.0, 2.0, 0.5),
-     (-1.0, 0.0, 0.77257)],
+    [
+        (1.0, 0.0, 0.22743),
+        (2.0, 0.0, 0.0675),
+        (0.0, 0.0, 0.5),
+        (2.0, 2.0, 0.5),
+        (-1.0, 0.0, 0.77257),
+    ],
     ids=["1 to 0", "2 to 0", "0 to 0", "2 to 2", "-1 to 0"],
 )
 @pytest.mark.outside(

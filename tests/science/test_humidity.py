@@ -26,9 +26,7 @@ def _si_units() -> None:
     ("temperature_c", "kpa"),
     [(15.0, 1.705), (24.5, 3.075), (18.0, 2.064), (25.0, 3.168), (19.5, 2.267)],
 )
-def test_saturation_pressure_is_that_of_the_fao_examples(
-    temperature_c: float, kpa: float
-) -> None:
+def test_saturation_pressure_is_that_of_the_fao_examples(temperature_c: float, kpa: float) -> None:
     hpa = humidity.saturation_vapour_pressure_hpa(temperature_c)
 
     assert hpa / 10.0 == pytest.approx(kpa, abs=0.0005)

@@ -86,9 +86,9 @@ def test_a_wild_night_counts_for_less_and_is_shown() -> None:
 def test_nights_that_agree_are_learnt_from_as_usual() -> None:
     prior, seen = Estimate(1.0, 1.0), [1.2, 0.9, 1.1]
 
-    assert normal_normal_robust(prior, seen, 0.5).estimate == normal_normal(
-        prior, seen, 0.5
-    ).estimate
+    assert (
+        normal_normal_robust(prior, seen, 0.5).estimate == normal_normal(prior, seen, 0.5).estimate
+    )
 
 
 def test_the_scatter_of_nights_is_recovered_from_many() -> None:
@@ -150,9 +150,7 @@ def test_the_table_says_how_often_what_was_said_came() -> None:
     st.lists(st.tuples(st.floats(0.0, 1.0), st.booleans()), min_size=1, max_size=40),
     st.integers(1, 10),
 )
-def test_every_forecast_is_in_the_table_once(
-    pairs: list[tuple[float, bool]], bands: int
-) -> None:
+def test_every_forecast_is_in_the_table_once(pairs: list[tuple[float, bool]], bands: int) -> None:
     said, came = [p for p, _ in pairs], [c for _, c in pairs]
 
     rows = reliability_table(said, came, bands=bands)

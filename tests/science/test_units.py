@@ -12,8 +12,21 @@ from gardenapp.science import units
 @pytest.mark.outside("USDA plant hardiness zones: bounds printed in °F and °C")
 @pytest.mark.parametrize(
     ("fahrenheit", "celsius"),
-    [(-60, -51.1), (-55, -48.3), (-15, -26.1), (-10, -23.3), (0, -17.8), (5, -15.0),
-     (15, -9.4), (20, -6.7), (25, -3.9), (30, -1.1), (35, 1.7), (65, 18.3), (70, 21.1)],
+    [
+        (-60, -51.1),
+        (-55, -48.3),
+        (-15, -26.1),
+        (-10, -23.3),
+        (0, -17.8),
+        (5, -15.0),
+        (15, -9.4),
+        (20, -6.7),
+        (25, -3.9),
+        (30, -1.1),
+        (35, 1.7),
+        (65, 18.3),
+        (70, 21.1),
+    ],
 )
 def test_zone_bounds_convert_as_printed(fahrenheit: float, celsius: float) -> None:
     assert units.f_to_c(fahrenheit) == pytest.approx(celsius, abs=0.05)

@@ -81,9 +81,7 @@ def secure(
 @pytest.fixture
 def phone(secure: Secure, driver: Any) -> Iterator[Any]:
     """A browser of its own: a worker needs a certificate the whole browser accepts."""
-    browser = driver.chromium.launch(
-        executable_path=CHROMIUM, args=["--ignore-certificate-errors"]
-    )
+    browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--ignore-certificate-errors"])
     context = browser.new_context(base_url=secure.url, ignore_https_errors=True, **PHONE)
     context.set_default_timeout(SLOWEST)
     page = context.new_page()
@@ -91,9 +89,7 @@ def phone(secure: Secure, driver: Any) -> Iterator[Any]:
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on(
         "console",
-        lambda message: (
-            faults.append(message.text) if "Content Security" in message.text else None
-        ),
+        lambda message: faults.append(message.text) if "Content Security" in message.text else None,
     )
     yield page
     browser.close()

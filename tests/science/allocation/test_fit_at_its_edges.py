@@ -293,9 +293,7 @@ def test_more_on_than_was_counted_leaves_nothing_free_and_never_less() -> None:
     on = FixedUse("plot", "frame", ({"lettuce": 9}, {"lettuce": 9}))
     small = make_plot(length_cm=105.0, width_cm=55.0)
 
-    prepared = prepare(
-        make_problem(plots=(small,), pools=(make_frame(count=1),), fixed=(on,))
-    )
+    prepared = prepare(make_problem(plots=(small,), pools=(make_frame(count=1),), fixed=(on,)))
 
     assert prepared.bare_plants == {"lettuce": 0}
     assert prepared.free_covers == {"frame": 0}

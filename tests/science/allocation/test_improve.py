@@ -192,9 +192,9 @@ def test_a_gap_that_is_met_is_a_share_of_the_bound() -> None:
     best = fill_greedily(Tally(prepared))  # 2.8
 
     def tries(relative_gap: float) -> int:
-        return improve(
-            prepared, best, bound=4.0, relative_gap=relative_gap, seconds_left=plenty_s
-        )[1]
+        return improve(prepared, best, bound=4.0, relative_gap=relative_gap, seconds_left=plenty_s)[
+            1
+        ]
 
     assert tries(0.3001) == 0
     assert tries(0.2999) == 1

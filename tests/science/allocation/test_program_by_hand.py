@@ -495,7 +495,7 @@ def test_a_garden_of_too_many_contents_is_not_listed() -> None:
     ],
 )
 def test_plants_that_do_not_stand_come_out_those_worth_least_first(
-    contents: dict[str, int], standing: dict[str, int]
+    contents: dict[Id, int], standing: dict[Id, int]
 ) -> None:
     prepared = garden(
         plantings=(
@@ -505,5 +505,4 @@ def test_plants_that_do_not_stand_come_out_those_worth_least_first(
     )
     (option,) = prepared.options
 
-    wanted: dict[Id, int] = {**contents}
-    assert program._made_to_stand(option, wanted) == standing
+    assert program._made_to_stand(option, dict(contents)) == standing

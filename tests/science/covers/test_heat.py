@@ -144,18 +144,33 @@ def test_covered_ground_is_warmer_than_open_ground_while_covered_air_is_below_th
 
 
 @given(
-    st.floats(-15.0, 15.0), st.floats(0.65, 1.0), st.floats(0.0, 120.0), st.floats(0.0, 0.95),
-    st.floats(3.0, 30.0), st.floats(1.0, 6.0), st.floats(0.0, 20.0),
+    st.floats(-15.0, 15.0),
+    st.floats(0.65, 1.0),
+    st.floats(0.0, 120.0),
+    st.floats(0.0, 0.95),
+    st.floats(3.0, 30.0),
+    st.floats(1.0, 6.0),
+    st.floats(0.0, 20.0),
 )
 def test_what_comes_in_goes_out(
-    outside_c: float, emissivity: float, flux: float, transmittance: float, outside: float,
-    inside: float, changes: float,
+    outside_c: float,
+    emissivity: float,
+    flux: float,
+    transmittance: float,
+    outside: float,
+    inside: float,
+    changes: float,
 ) -> None:
     sky = heat.sky_radiation_wm2(outside_c, emissivity)
 
     b = heat.heat_balance(
-        outside_c=outside_c, sky_wm2=sky, ground_flux_wm2=flux, transmittance=transmittance,
-        outside_wm2k=outside, inside_wm2k=inside, changes_per_h=changes,
+        outside_c=outside_c,
+        sky_wm2=sky,
+        ground_flux_wm2=flux,
+        transmittance=transmittance,
+        outside_wm2k=outside,
+        inside_wm2k=inside,
+        changes_per_h=changes,
     )
 
     # All the ground gives leaves through the film, the window in it, and the leaks.
@@ -208,9 +223,7 @@ def test_under_cloud_it_matters_less_what_a_film_lets_through() -> None:
 
 @pytest.mark.outside("Sugiyama 1967 and cloud-cover trial: films warmer inside under cloud (sign)")
 def test_a_film_is_warmer_inside_than_outside_on_a_cloudy_night() -> None:
-    clear = heat.lift_range(
-        outside_c=3.0, humidity_percent=85.0, wind_mps=1.0, transmittance=0.3
-    )
+    clear = heat.lift_range(outside_c=3.0, humidity_percent=85.0, wind_mps=1.0, transmittance=0.3)
     cloudy = heat.lift_range(
         outside_c=3.0, humidity_percent=85.0, wind_mps=1.0, transmittance=0.3, cloud_fraction=1.0
     )

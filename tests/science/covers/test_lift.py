@@ -46,16 +46,19 @@ def test_a_lift_may_be_negative() -> None:
     lift = lift_tonight(make_prior(measured_k, 1.0), Estimate(1.0, 0.0))
 
     assert lift.mean == pytest.approx(-1.1, abs=0.05)
-    assert bare_plant_c(
-        screen_low=Estimate(0.0, 1.0), offset=CERTAIN_ZERO, air=CERTAIN_ZERO, leaf=CERTAIN_ZERO
-    ).mean > covered_plant_c(
-        screen_low=Estimate(0.0, 1.0),
-        offset=CERTAIN_ZERO,
-        air=CERTAIN_ZERO,
-        leaf=CERTAIN_ZERO,
-        lift=lift,
-        leaf_shield=0.0,
-    ).mean
+    assert (
+        bare_plant_c(
+            screen_low=Estimate(0.0, 1.0), offset=CERTAIN_ZERO, air=CERTAIN_ZERO, leaf=CERTAIN_ZERO
+        ).mean
+        > covered_plant_c(
+            screen_low=Estimate(0.0, 1.0),
+            offset=CERTAIN_ZERO,
+            air=CERTAIN_ZERO,
+            leaf=CERTAIN_ZERO,
+            lift=lift,
+            leaf_shield=0.0,
+        ).mean
+    )
 
 
 def test_a_night_in_between_is_less_sure_than_either() -> None:
@@ -166,7 +169,11 @@ def test_without_lift_a_cover_can_only_win_back_the_leaf_s_own_fall(shield: floa
     leaf = Estimate(-1.5, 0.4)
 
     covered = covered_plant_c(
-        screen_low=Estimate(0.0, 1.0), offset=zero, air=zero, leaf=leaf, lift=zero,
+        screen_low=Estimate(0.0, 1.0),
+        offset=zero,
+        air=zero,
+        leaf=leaf,
+        lift=zero,
         leaf_shield=shield,
     )
 
@@ -177,8 +184,12 @@ def test_without_lift_a_cover_can_only_win_back_the_leaf_s_own_fall(shield: floa
 def test_a_sheet_that_only_hides_the_sky_wins_about_what_was_measured() -> None:
     # Half the sky hidden from a leaf 1.5 K below the air.
     covered = covered_plant_c(
-        screen_low=CERTAIN_ZERO, offset=CERTAIN_ZERO, air=CERTAIN_ZERO,
-        leaf=Estimate(-1.5, 0.5), lift=CERTAIN_ZERO, leaf_shield=0.5,
+        screen_low=CERTAIN_ZERO,
+        offset=CERTAIN_ZERO,
+        air=CERTAIN_ZERO,
+        leaf=Estimate(-1.5, 0.5),
+        lift=CERTAIN_ZERO,
+        leaf_shield=0.5,
     )
 
     won_k = covered.mean - -1.5
@@ -204,8 +215,12 @@ def test_shares_outside_0_to_1_are_refused(value: float) -> None:
         touching(bare_share=0.5, covered_share=0.5, fraction_touching=value)
     with pytest.raises(OutOfRange, match="leaf_shield"):
         covered_plant_c(
-            screen_low=CERTAIN_ZERO, offset=CERTAIN_ZERO, air=CERTAIN_ZERO, leaf=CERTAIN_ZERO,
-            lift=CERTAIN_ZERO, leaf_shield=value,
+            screen_low=CERTAIN_ZERO,
+            offset=CERTAIN_ZERO,
+            air=CERTAIN_ZERO,
+            leaf=CERTAIN_ZERO,
+            lift=CERTAIN_ZERO,
+            leaf_shield=value,
         )
 
 

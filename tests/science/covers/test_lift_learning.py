@@ -38,9 +38,7 @@ def test_without_a_trial_the_prior_stands() -> None:
 def test_one_night_a_trial_and_no_trial_scatter_is_the_textbook_update() -> None:
     lifts = [2.4, 2.9, 2.1]
 
-    learnt = learn_lift(
-        PRIOR, [nights(x) for x in lifts], night_scatter_k=0.8, trial_scatter_k=0.0
-    )
+    learnt = learn_lift(PRIOR, [nights(x) for x in lifts], night_scatter_k=0.8, trial_scatter_k=0.0)
 
     expected = normal_normal(PRIOR, lifts, 0.8)
     assert learnt.estimate.mean == pytest.approx(expected.estimate.mean)
@@ -53,9 +51,7 @@ def test_one_night_a_trial_and_no_trial_scatter_is_the_textbook_update() -> None
     "normal hierarchical model: a group mean's variance is tau2 + sigma2/n, textbook, from memory"
 )
 def test_a_trial_is_one_observation_with_the_variance_of_its_mean() -> None:
-    learnt = learn_lift(
-        PRIOR, [nights(*[3.0] * 4)], night_scatter_k=1.0, trial_scatter_k=0.5
-    )
+    learnt = learn_lift(PRIOR, [nights(*[3.0] * 4)], night_scatter_k=1.0, trial_scatter_k=0.5)
 
     precision = 1 / 0.8**2 + 1 / (0.5**2 + 1.0**2 / 4)
     assert learnt.estimate.sd == pytest.approx(precision**-0.5)

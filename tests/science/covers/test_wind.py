@@ -66,9 +66,9 @@ def test_wind_at_two_metres(at_10_m: float, at_2_m: float, within: float) -> Non
 def test_to_another_height_and_back_is_home(speed: float, height_m: float) -> None:
     there = wind.wind_at_height(speed, height_m=height_m)
 
-    assert wind.wind_at_height(
-        there, height_m=10.0, measured_at_m=height_m
-    ) == pytest.approx(speed, abs=1e-9)
+    assert wind.wind_at_height(there, height_m=10.0, measured_at_m=height_m) == pytest.approx(
+        speed, abs=1e-9
+    )
 
 
 def test_a_lid_of_a_box_frame_needs_ballast_in_a_gale() -> None:
@@ -143,9 +143,9 @@ def test_thin_air_pushes_less() -> None:
 def test_a_cover_s_own_weight_counts_and_never_below_nothing() -> None:
     bare = wind.sliding_ballast_kg(gust_mps=10.0, area_m2=1.0)
 
-    assert wind.sliding_ballast_kg(
-        gust_mps=10.0, area_m2=1.0, own_mass_kg=5.0
-    ) == pytest.approx(bare - 5.0)
+    assert wind.sliding_ballast_kg(gust_mps=10.0, area_m2=1.0, own_mass_kg=5.0) == pytest.approx(
+        bare - 5.0
+    )
     assert wind.sliding_ballast_kg(gust_mps=10.0, area_m2=1.0, own_mass_kg=bare + 1.0) == 0.0
     assert wind.uplift_ballast_kg(gust_mps=0.0, area_m2=1.0, own_mass_kg=0.0) == 0.0
     assert wind.gust_limit_mps(mass_kg=0.0, area_m2=1.0) == 0.0

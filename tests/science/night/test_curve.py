@@ -32,9 +32,7 @@ SUNSET_AT = datetime(2026, 4, 20, 18, tzinfo=UTC)
 
 
 def make_night(length_h: float = 15.0) -> Night:
-    return Night(
-        SUNSET_AT.date(), SUNSET_AT, SUNSET_AT + timedelta(hours=length_h), is_polar=False
-    )
+    return Night(SUNSET_AT.date(), SUNSET_AT, SUNSET_AT + timedelta(hours=length_h), is_polar=False)
 
 
 def make_curve(*temperatures_c: float) -> NightCurve:
@@ -57,9 +55,21 @@ def published_night(evening_c: float, low_c: float) -> NightCurve:
 @pytest.mark.outside(HANDBOOK.format("trend example 1, in °F"))
 @pytest.mark.parametrize(
     ("hour", "expected"),
-    [(3, 30.51047), (4, 29.18933), (5, 28.17558), (6, 27.32095), (7, 26.56800), (8, 25.88729),
-     (9, 25.26131), (10, 24.67866), (11, 24.13142), (12, 23.61383), (13, 23.12154),
-     (14, 22.65116), (15, 22.2)],
+    [
+        (3, 30.51047),
+        (4, 29.18933),
+        (5, 28.17558),
+        (6, 27.32095),
+        (7, 26.56800),
+        (8, 25.88729),
+        (9, 25.26131),
+        (10, 24.67866),
+        (11, 24.13142),
+        (12, 23.61383),
+        (13, 23.12154),
+        (14, 22.65116),
+        (15, 22.2),
+    ],
 )
 def test_the_published_night_in_fahrenheit(hour: int, expected: float) -> None:
     got = published_night(f_to_c(33.7), f_to_c(22.2)).at(SUNSET_AT + timedelta(hours=hour))
@@ -67,9 +77,21 @@ def test_the_published_night_in_fahrenheit(hour: int, expected: float) -> None:
     assert c_to_f(got) == pytest.approx(expected, abs=1e-5)
 
 
-RUN_B = [(3, -0.8250406), (4, -1.5602865), (5, -2.1244606), (6, -2.6000813), (7, -3.0191115),
-         (8, -3.3979438), (9, -3.7463161), (10, -4.0705731), (11, -4.3751219), (12, -4.6631713),
-         (13, -4.9371438), (14, -5.1989211), (15, -5.45)]
+RUN_B = [
+    (3, -0.8250406),
+    (4, -1.5602865),
+    (5, -2.1244606),
+    (6, -2.6000813),
+    (7, -3.0191115),
+    (8, -3.3979438),
+    (9, -3.7463161),
+    (10, -4.0705731),
+    (11, -4.3751219),
+    (12, -4.6631713),
+    (13, -4.9371438),
+    (14, -5.1989211),
+    (15, -5.45),
+]
 
 
 @pytest.mark.outside(HANDBOOK.format("trend example 2, in °C"))
@@ -405,9 +427,7 @@ SHAPES: dict[str, Shape] = {
 }
 
 
-def _errors(
-    record: Record, nights: Iterator[Night]
-) -> dict[str, dict[str, list[float]]]:
+def _errors(record: Record, nights: Iterator[Night]) -> dict[str, dict[str, list[float]]]:
     """Forecast minus measured at each hour of each night, by group of nights and shape.
 
     Every shape knows the same two things: the air two hours after sunset, and the low.

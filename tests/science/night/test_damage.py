@@ -195,9 +195,7 @@ def test_hours_that_are_none_are_refused(hours: float) -> None:
 
 
 def make_clear_night() -> NightCurve:
-    night = Night(
-        SUNSET_AT.date(), SUNSET_AT, SUNSET_AT + timedelta(hours=11.0), is_polar=False
-    )
+    night = Night(SUNSET_AT.date(), SUNSET_AT, SUNSET_AT + timedelta(hours=11.0), is_polar=False)
     return curve_from_low(night, low_c=-6.0, radiative_share=1.0)
 
 

@@ -106,9 +106,7 @@ def test_the_air_at_the_ground_is_colder_but_far_from_the_extreme_over_snow() ->
 def test_a_taller_plant_never_stands_in_colder_air(height_m: float, taller_m: float) -> None:
     share = Estimate(1.0, 0.1)
 
-    assert (
-        plant_air_k(share, height_m).mean <= plant_air_k(share, height_m + taller_m).mean <= 0.0
-    )
+    assert plant_air_k(share, height_m).mean <= plant_air_k(share, height_m + taller_m).mean <= 0.0
 
 
 def test_at_the_screen_and_above_the_air_is_the_screen_s() -> None:
@@ -133,9 +131,7 @@ def test_a_plant_below_the_ground_is_refused() -> None:
     ("air_low_c", "is_frost"), [(0.0, False), (-0.1, True)], ids=["exactly 0.0", "-0.1"]
 )
 def test_an_air_frost_is_strictly_below_zero(air_low_c: float, is_frost: bool) -> None:
-    kind = frost_type(
-        air_low_c=air_low_c, plant_low_c=5.0, cloud_fraction=None, wind_mps=None
-    )
+    kind = frost_type(air_low_c=air_low_c, plant_low_c=5.0, cloud_fraction=None, wind_mps=None)
 
     assert (kind is FrostType.AIR_FROST) == is_frost
     assert (kind is FrostType.NONE) != is_frost
@@ -161,8 +157,16 @@ def test_a_frost_on_the_ground_alone_is_a_ground_frost() -> None:
         (0.0, None, FrostType.AIR_FROST),
         (0.0, 4.5, FrostType.AIR_FROST),
     ],
-    ids=["clear, light", "clear, windy", "overcast, windy", "cloud unknown, windy",
-         "overcast, light", "cloud unknown, light", "wind unknown", "between the winds"],
+    ids=[
+        "clear, light",
+        "clear, windy",
+        "overcast, windy",
+        "cloud unknown, windy",
+        "overcast, light",
+        "cloud unknown, light",
+        "wind unknown",
+        "between the winds",
+    ],
 )
 def test_a_frost_is_named_by_its_sky_and_wind(
     cloud: float | None, wind: float | None, kind: FrostType

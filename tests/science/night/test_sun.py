@@ -175,9 +175,7 @@ def test_a_night_that_ends_before_it_begins_or_has_no_zone_is_refused() -> None:
     with pytest.raises(OutOfRange, match="sunrise_at"):
         Night(date(2026, 5, 4), at, at, is_polar=False)
     with pytest.raises(OutOfRange, match="UTC"):
-        Night(
-            date(2026, 5, 4), at.replace(tzinfo=None), at + timedelta(hours=9), is_polar=False
-        )
+        Night(date(2026, 5, 4), at.replace(tzinfo=None), at + timedelta(hours=9), is_polar=False)
 
 
 @pytest.mark.outside(FAO.format("example 8, p. 80"))

@@ -68,9 +68,7 @@ def test_a_logger_that_shows_one_value_for_hours_is_stuck(which: str) -> None:
     stuck = (inside if which == "inside" else outside).temp_c.copy()
     rows = slice(300, 300 + 12 * 9)  # nine hours
     stuck[rows] = stuck[300]
-    pair = (
-        (Series(at, stuck), outside) if which == "inside" else (inside, Series(at, stuck))
-    )
+    pair = (Series(at, stuck), outside) if which == "inside" else (inside, Series(at, stuck))
 
     flag = _flag(analyse(*pair, nights=nights), "stuck")
 

@@ -106,9 +106,7 @@ def test_an_offset_is_taken_out_before_the_night_is_judged_and_shown() -> None:
     nights = nights_of(outside.at_s)
 
     result = analyse(inside, outside, nights=nights)
-    right = analyse(
-        Series(outside.at_s, inside.temp_c), outside, nights=nights, clock_offset_s=0.0
-    )
+    right = analyse(Series(outside.at_s, inside.temp_c), outside, nights=nights, clock_offset_s=0.0)
 
     assert result.clock_offset.offset_s == pytest.approx(3600.0, abs=120.0)
     assert [n.lift_at_minimum_k for n in result.nights] == pytest.approx(

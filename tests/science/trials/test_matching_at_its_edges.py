@@ -265,7 +265,9 @@ def test_changes_across_a_hole_of_more_than_one_and_a_half_steps_are_not_known()
     def known(hole_s: int) -> int:
         at = GRID.copy()
         at[101:] += hole_s - HALF_HOUR_S
-        return int(np.isfinite(_quick_changes(Series(at, np.zeros(len(GRID))), GRID, HALF_HOUR_S)).sum())
+        return int(
+            np.isfinite(_quick_changes(Series(at, np.zeros(len(GRID))), GRID, HALF_HOUR_S)).sum()
+        )
 
     assert known(HALF_HOUR_S) == 6 * 48
     assert known(round(1.55 * HALF_HOUR_S)) == 6 * 48

@@ -40,9 +40,7 @@ def weather_k(at_s: Integers, *, seed: int = 3, size_k: float = 0.5) -> Floats:
 def is_day(at_s: Integers, nights: list[Night]) -> np.ndarray:
     day = np.ones(len(at_s), dtype=bool)
     for night in nights:
-        day &= ~(
-            (at_s >= night.sunset_at.timestamp()) & (at_s <= night.sunrise_at.timestamp())
-        )
+        day &= ~((at_s >= night.sunset_at.timestamp()) & (at_s <= night.sunrise_at.timestamp()))
     return day
 
 
@@ -59,5 +57,3 @@ def covered(
     out_c = outside_c(at_s, mean_c=mean_c)
     in_c = out_c + np.where(is_day(at_s, nights), gain_k, lift_k)
     return Series(at_s, in_c, label="inside"), Series(at_s, out_c, label="outside")
-
-

@@ -100,9 +100,7 @@ def test_a_reading_sent_again_changes_nothing(make: Factory, plot: Plot, boss: M
     assert row.received_at == make.now
 
 
-@pytest.mark.parametrize(
-    ("key", "minutes"), [("a", 1), ("b", 0)], ids=["same id", "same moment"]
-)
+@pytest.mark.parametrize(("key", "minutes"), [("a", 1), ("b", 0)], ids=["same id", "same moment"])
 def test_other_figures_under_a_known_name_or_moment_are_refused_whole(
     make: Factory, plot: Plot, boss: Member, key: str, minutes: int
 ) -> None:
@@ -275,9 +273,7 @@ def test_two_loggers_cannot_share_a_name(make: Factory, plot: Plot, boss: Member
         hang(plot, boss, make.now)
 
 
-def test_a_low_limit_above_the_high_one_is_refused(
-    make: Factory, plot: Plot, boss: Member
-) -> None:
+def test_a_low_limit_above_the_high_one_is_refused(make: Factory, plot: Plot, boss: Member) -> None:
     with pytest.raises(FieldRefused):
         hang(plot, boss, make.now, alert_below_c=5.0, alert_above_c=4.0)
 

@@ -107,9 +107,7 @@ def test_low_and_damage_are_written_down_together(pages: Pages, ines: Member) ->
     assert db.session.scalars(select(Outcome.damage)).all() == ["some"]
 
 
-def test_a_low_in_fahrenheit_is_kept_in_celsius(
-    make: Factory, pages: Pages, ines: Member
-) -> None:
+def test_a_low_in_fahrenheit_is_kept_in_celsius(make: Factory, pages: Pages, ines: Member) -> None:
     row = db.session.get(Member, ines.id)
     assert row is not None
     row.temperature_unit = "F"
@@ -139,9 +137,7 @@ def test_the_plantings_at_risk_come_first(pages: Pages, ines: Member) -> None:
     assert text.index("runner beans") < text.index("that was not at risk") < text.index("leeks")
 
 
-def test_another_members_plot_cannot_be_written(
-    make: Factory, pages: Pages, ines: Member
-) -> None:
+def test_another_members_plot_cannot_be_written(make: Factory, pages: Pages, ines: Member) -> None:
     path = plot_path(pages)
     other = Pages(pages.app).sign_in(make.member("Wes"))
 

@@ -177,9 +177,7 @@ def test_a_form_sent_twice_is_one_trial(pages: Pages, ines: Member, kind: CoverC
     assert one.response.headers["Location"] == two.response.headers["Location"]
 
 
-def test_a_body_above_the_limit_is_refused_before_it_is_read(
-    pages: Pages, ines: Member
-) -> None:
+def test_a_body_above_the_limit_is_refused_before_it_is_read(pages: Pages, ines: Member) -> None:
     class Endless(BytesIO):
         def read(self, *args: Any) -> bytes:
             raise AssertionError("the body was read")
@@ -273,9 +271,7 @@ def test_packed_bytes_that_were_damaged_are_refused_in_words(
 
 
 def test_a_chart_needs_two_points() -> None:
-    assert (
-        chart.draw([], [], zone=LONDON, shown=float, shown_difference=float) is None
-    )
+    assert chart.draw([], [], zone=LONDON, shown=float, shown_difference=float) is None
 
 
 def test_flags_speak_the_readers_unit(app: Any, make: Factory) -> None:

@@ -72,9 +72,7 @@ def dump(*, without_count: bool = False) -> list[str]:
     return sorted(rows)
 
 
-def test_a_reading_is_taken_and_shown_on_the_board(
-    make: Factory, pages: Pages, send: Send
-) -> None:
+def test_a_reading_is_taken_and_shown_on_the_board(make: Factory, pages: Pages, send: Send) -> None:
     evening = NOW.date()
     make.cover(make.cover_class(clear_mean_k=4.0, cloudy_mean_k=4.0))
     forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=NOW)
@@ -204,9 +202,7 @@ def test_an_error_keeps_what_was_typed(make: Factory, pages: Pages, boss: Member
     assert {**page.values(), "csrf_token": ""} == {**form, "cover_id": "", "csrf_token": ""}
 
 
-def test_a_margin_in_fahrenheit_has_no_thirty_two_in_it(
-    make: Factory, pages: Pages
-) -> None:
+def test_a_margin_in_fahrenheit_has_no_thirty_two_in_it(make: Factory, pages: Pages) -> None:
     pages.sign_in(make.coordinator(temperature_unit="F"))
     plot = make.plot("N3")
 
