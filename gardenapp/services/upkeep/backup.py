@@ -148,7 +148,7 @@ def prove(file: Path, *, known_revisions: Collection[str] | None = None) -> str:
         if connection.execute("PRAGMA foreign_key_check").fetchone():
             raise BadBackup(f"{file.name} has rows that point at nothing.")
         revisions = [r for (r,) in connection.execute("SELECT version_num FROM alembic_version")]
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # damage can lie in the text of the schema
         raise BadBackup(f"{file.name} cannot be read: {error}.") from None
     finally:
         connection.close()

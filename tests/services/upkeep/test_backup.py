@@ -181,3 +181,24 @@ def test_the_days_copy_is_due_a_little_early_so_that_it_does_not_wander_round_th
     found = backup.is_due(instance=Path(app.instance_path), now=NOW + timedelta(minutes=minutes))
 
     assert found is is_due
+
+
+def test_a_copy_whose_schema_is_no_text_any_more_is_refused_in_words(
+    app: Flask, make: Factory, tmp_path: Path
+) -> None:
+    make.garden()
+    db.session.commit()
+    made = backup.make_backup(
+        engine=db.engine,
+        instance=Path(app.instance_path),
+        why="test",
+        now=NOW,
+        app_version="t",
+    )
+    spoilt = tmp_path / "spoilt.sqlite"
+    spoilt.write_bytes(
+        made.path.read_bytes().replace(b"CREATE TABLE garden", b"CREATE \xff\xfeBLE garden")
+    )
+
+    with pytest.raises(backup.BadBackup, match=r"spoilt\.sqlite"):
+        backup.prove(spoilt)
