@@ -33,7 +33,7 @@ from gardenapp.cli.base import bring_catalogue_up_to_date, upgrade_if_needed
 from gardenapp.cli.server import serve
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Plan
 from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
@@ -494,7 +494,7 @@ def _add_covers(
     session.flush()
     kinds = {
         kind.reference_key: kind
-        for kind in session.scalars(select(CoverClass).where(CoverClass.is_published))
+        for kind in session.scalars(select(CoverKind).where(CoverKind.is_published))
     }
     for index, (key, prefix, how_many) in enumerate(COVERS):
         for number in range(1, how_many + 1):

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from gardenapp.extensions import Base, db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plants import Crop, CropStage, Planting
 from gardenapp.models.plots import Plot, StorePlace
@@ -100,7 +100,7 @@ class Factory:
         }
         return self._save(Planting(**values | changes))
 
-    def cover_class(self, name: str = "", **changes: Any) -> CoverClass:
+    def cover_kind(self, name: str = "", **changes: Any) -> CoverKind:
         values: dict[str, Any] = {
             "name": name or f"cover kind {self._next()}",
             "construction": "tote",
@@ -116,13 +116,13 @@ class Factory:
             "cloudy_mean_k": 1.5,
             "cloudy_sd_k": 0.6,
         }
-        return self._save(CoverClass(**values | changes))
+        return self._save(CoverKind(**values | changes))
 
     def place(self, label: str = "") -> StorePlace:
         return self._save(StorePlace(label=label or f"shed {self._next()}"))
 
-    def cover(self, kind: CoverClass | None = None, **changes: Any) -> Cover:
-        kind = kind or self.cover_class()
+    def cover(self, kind: CoverKind | None = None, **changes: Any) -> Cover:
+        kind = kind or self.cover_kind()
         values: dict[str, Any] = {"class_id": kind.id, "label": f"C{self._next()}"}
         return self._save(Cover(**values | changes))
 

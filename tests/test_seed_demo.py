@@ -19,7 +19,7 @@ import seed_demo
 from gardenapp import create_app, reference
 from gardenapp.errors import Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import Job, Plan
 from gardenapp.models.people import Garden, Member
@@ -74,7 +74,7 @@ def test_it_is_a_whole_garden() -> None:
     assert _count(Plot) == 30
     assert _count(Planting) == 150
     assert len(covers) == 80
-    assert {cover.cover_class.construction for cover in covers} == constructions
+    assert {cover.cover_kind.construction for cover in covers} == constructions
     assert Counter(db.session.scalars(select(Member.role))) == {"coordinator": 2, "member": 10}
     assert _count(StorePlace) >= 4
     assert {cover.condition for cover in covers} == {"sound", "worn", "broken"}
@@ -88,8 +88,8 @@ def test_it_is_a_whole_garden() -> None:
 
 @pytest.mark.usefixtures("demo")
 def test_one_planting_is_taller_than_every_cover() -> None:
-    tallest = db.session.scalar(select(func.max(func.coalesce(CoverClass.inner_height_cm, 0.0))))
-    longest = db.session.scalar(select(func.max(CoverClass.inner_length_cm)))
+    tallest = db.session.scalar(select(func.max(func.coalesce(CoverKind.inner_height_cm, 0.0))))
+    longest = db.session.scalar(select(func.max(CoverKind.inner_length_cm)))
     heights = sorted(db.session.scalars(select(Planting.height_cm)))
 
     assert tallest is not None

@@ -2,7 +2,7 @@
 
 The words of the house, where they are narrower than in speech:
 
-- kind: a way of building a cover in one size, with what it is believed to add (`cover_class`).
+- kind: a way of building a cover in one size, with what it is believed to add (`cover_kind`).
 - thing: one cover with its own label; lot: a quantity of one material, `_milli` in thousandths.
 - subject: a thing or a lot, where it does not matter which.
 - happening: what somebody says happened to a subject; an entry is one that was written.

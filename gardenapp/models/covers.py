@@ -27,7 +27,7 @@ def new_code() -> str:
     return "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
 
 
-class CoverClass(Base):
+class CoverKind(Base):
     """A kind of cover: how it is made, how big it is inside, and what it is believed to add."""
 
     __tablename__ = "cover_class"
@@ -77,7 +77,7 @@ class CoverClass(Base):
     why: Mapped[LongText] = mapped_column(default="")
     cautions: Mapped[LineText] = mapped_column(default="")
 
-    covers: Mapped[list[Cover]] = relationship(back_populates="cover_class")
+    covers: Mapped[list[Cover]] = relationship(back_populates="cover_kind")
 
 
 class Cover(Base):
@@ -122,7 +122,7 @@ class Cover(Base):
     # Made with the form: sending the same form twice adds nothing the second time.
     form_key: Mapped[str | None] = mapped_column(String(80), default=None, unique=True)
 
-    cover_class: Mapped[CoverClass] = relationship(back_populates="covers")
+    cover_kind: Mapped[CoverKind] = relationship(back_populates="covers")
     owner: Mapped[Member | None] = relationship(foreign_keys=[owner_id])
     holder: Mapped[Member | None] = relationship(foreign_keys=[holder_id])
     place: Mapped[StorePlace | None] = relationship()

@@ -18,7 +18,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from gardenapp.extensions import Base
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
@@ -62,7 +62,7 @@ class Trial(Base):
     # Made with the form: sending the same form twice finds the trial of the first time.
     form_key: Mapped[str | None] = mapped_column(String(64), default=None, unique=True)
 
-    cover_class: Mapped[CoverClass] = relationship()
+    cover_kind: Mapped[CoverKind] = relationship()
     cover: Mapped[Cover | None] = relationship()
     entered_by: Mapped[Member | None] = relationship()
     nights: Mapped[list[TrialNight]] = relationship(

@@ -36,7 +36,7 @@ from sqlalchemy import select
 from gardenapp import create_app
 from gardenapp.cli.base import upgrade_if_needed
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.nights import Plan
 from gardenapp.models.plants import CropStage
 from gardenapp.services.garden import people
@@ -117,7 +117,7 @@ def fill(folder: Path) -> str:
         places = [make.place(f"Store {number}") for number in range(6)]
         kinds = [
             kind
-            for kind in db.session.scalars(select(CoverClass))
+            for kind in db.session.scalars(select(CoverKind))
             if kind.construction not in {"shelter", "mulch"}
         ]
         for number in range(COVERS):

@@ -37,7 +37,7 @@ def test_the_list_and_its_search_stay_within_three_times_a_bare_page(
     app: Flask, make: Factory, pages: Pages
 ) -> None:
     boss = make.coordinator()
-    kinds = [make.cover_class(f"Kind {number}") for number in range(20)]
+    kinds = [make.cover_kind(f"Kind {number}") for number in range(20)]
     places = [make.place(f"Place {number}") for number in range(12)]
     db.session.add_all(
         Cover(

@@ -46,7 +46,7 @@ def small_garden(make: Factory, **garden: object) -> Small:
     make.planting(far, palm, count=1, height_cm=240.0, spread_cm=90.0, mind="dearly")
     make.planting(far, tender, name="late seedlings", count=3, height_cm=15.0, mind="dearly")
     # A limit under which a gust of 20 m/s is too much, and a lift that is worth the walk.
-    kind = make.cover_class(
+    kind = make.cover_kind(
         "Sturdy crate", clear_mean_k=5.0, clear_sd_k=0.8, cloudy_mean_k=4.0, gust_limit_mps=14.0
     )
     for number in (1, 2, 3):

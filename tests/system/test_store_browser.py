@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.store import LedgerEntry
 from gardenapp.services.store import ledger, lots
 from gardenapp.services.store.lots import LotEntry
@@ -42,7 +42,7 @@ def test_a_things_life_on_a_phone(
     with_script: bool,
 ) -> None:
     small = garden.small_garden(make)
-    kind = db.session.scalars(select(CoverClass)).one()
+    kind = db.session.scalars(select(CoverKind)).one()
     # The crates there are away for the night: the board takes the new one.
     for cover in db.session.scalars(select(Cover)):
         cover.is_usable = False

@@ -33,7 +33,7 @@ def test_a_trial_changes_the_board_the_same_evening_with_its_why(
 ) -> None:
     member = make.member("Ines")
     planting = make.planting(make.plot("North 3", holders=(member,)), name="runner beans")
-    kind = make.cover_class("Big crate", clear_mean_k=1.5, cloudy_mean_k=1.5)
+    kind = make.cover_kind("Big crate", clear_mean_k=1.5, cloudy_mean_k=1.5)
     make.cover(kind, label="T7")
     forecasts.enter_by_hand(
         night_of=EVENING, low_c=-1.5, cloud_fraction=0.0, wind_mps=0.5, member_id=None, now=make.now

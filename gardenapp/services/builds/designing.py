@@ -16,7 +16,7 @@ from gardenapp.errors import FieldRefused, NotAllowed, NotFound, OutOfRange, Ref
 from gardenapp.extensions import db
 from gardenapp.messages import Sentence
 from gardenapp.models.builds import BuildPlan, UnitPrice
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
@@ -395,7 +395,7 @@ def _priors() -> dict[str, LiftPrior]:
         )
         for built in reference.load_constructions()
     }
-    kinds = list(db.session.scalars(select(CoverClass).where(CoverClass.is_published)))
+    kinds = list(db.session.scalars(select(CoverKind).where(CoverKind.is_published)))
     learnt = believed_lifts(kinds=kinds)
     for kind in kinds:
         found[kind.reference_key] = learnt[kind.id][0] if kind.id in learnt else prior_of(kind)

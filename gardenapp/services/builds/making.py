@@ -20,7 +20,7 @@ from gardenapp.errors import FieldRefused, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.messages import Words, listed, say
 from gardenapp.models.builds import BuildPlan
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.store import CoverPart, LedgerEntry, Lot
 from gardenapp.science.designs.design import Design, predict_lift
@@ -431,16 +431,16 @@ def _facts(entry: PlanEntry, found: Design, used: Iterable[Lot], now: datetime) 
     }
 
 
-def _kind_for(entry: PlanEntry, found: Design) -> CoverClass:
+def _kind_for(entry: PlanEntry, found: Design) -> CoverKind:
     """The kind of cover with these sizes: one that is there, or a copy of its construction's.
 
     The copy believes what the design predicts: the same lift, less sure.
     """
     session = db.session
     like = session.scalar(
-        select(CoverClass)
-        .where(CoverClass.reference_key == found.construction)
-        .order_by(CoverClass.is_published.desc(), CoverClass.id)
+        select(CoverKind)
+        .where(CoverKind.reference_key == found.construction)
+        .order_by(CoverKind.is_published.desc(), CoverKind.id)
         .limit(1)
     )
     if like is None:
@@ -453,9 +453,9 @@ def _kind_for(entry: PlanEntry, found: Design) -> CoverClass:
     inner = [size / 10.0 for size in found.inner_mm]
     outer = [size / 10.0 for size in found.outer_mm]
     for kind in session.scalars(
-        select(CoverClass)
-        .where(CoverClass.reference_key == found.construction)
-        .order_by(CoverClass.id)
+        select(CoverKind)
+        .where(CoverKind.reference_key == found.construction)
+        .order_by(CoverKind.id)
     ):
         sizes = (
             (kind.inner_length_cm, inner[0]),
@@ -469,7 +469,7 @@ def _kind_for(entry: PlanEntry, found: Design) -> CoverClass:
     lift = predict_lift(wish_of(entry.shape, entry.sizes, entry.need), prior_of(like)).prior
     values = {
         column.key: getattr(like, column.key)
-        for column in CoverClass.__mapper__.column_attrs
+        for column in CoverKind.__mapper__.column_attrs
         if column.key not in _OWN_COLUMNS
     }
     values |= {
@@ -489,7 +489,7 @@ def _kind_for(entry: PlanEntry, found: Design) -> CoverClass:
             f"spread until a trial of its own. {like.why}"
         ),
     }
-    kind = CoverClass(**values)
+    kind = CoverKind(**values)
     session.add(kind)
     session.flush()
     return kind
@@ -499,6 +499,6 @@ def _free_name(like: str, outer_cm: list[float]) -> str:
     size = " × ".join(f"{side:.0f}" for side in outer_cm)
     base = f"{like[:50]}, {size} cm"
     name, number = base, 2
-    while db.session.scalar(select(CoverClass.id).where(CoverClass.name == name)) is not None:
+    while db.session.scalar(select(CoverKind.id).where(CoverKind.name == name)) is not None:
         name, number = f"{base} ({number})", number + 1
     return name

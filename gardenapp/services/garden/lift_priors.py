@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.estimate import Estimate
 
 
-def prior_of(kind: CoverClass) -> LiftPrior:
+def prior_of(kind: CoverKind) -> LiftPrior:
     """What a kind of cover is believed to add.
 
     Its figures hold for its edges as they are used: a tote whose rim is open is a kind of its

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import scoped_session
 
 from gardenapp import reference
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.plants import Crop, CropStage
 from gardenapp.reference import ConstructionDefault, CurveSource, Source, StageDefault
 from gardenapp.science.covers.lift import LiftPrior
@@ -94,9 +94,9 @@ def seed_catalogue(
 
     published = {
         kind.reference_key: kind
-        for kind in session.scalars(select(CoverClass).where(CoverClass.is_published))
+        for kind in session.scalars(select(CoverKind).where(CoverKind.is_published))
     }
-    by_name = {kind.name: kind for kind in session.scalars(select(CoverClass))}
+    by_name = {kind.name: kind for kind in session.scalars(select(CoverKind))}
     kinds_added = kinds_updated = 0
     changed: list[str] = []
     for built in constructions:
@@ -110,7 +110,7 @@ def seed_catalogue(
             left_alone.append(built.label)
             continue
         if kind is None:
-            kind = CoverClass(reference_key=built.key, is_published=True)
+            kind = CoverKind(reference_key=built.key, is_published=True)
             session.add(kind)
             kinds_added += 1
             _write_kind(kind, built)
@@ -138,7 +138,7 @@ def _refresh_day_gains(
     session: scoped_session[Session] | Session, built: ConstructionDefault
 ) -> list[str]:
     changed = []
-    for kind in session.scalars(select(CoverClass).where(CoverClass.reference_key == built.key)):
+    for kind in session.scalars(select(CoverKind).where(CoverKind.reference_key == built.key)):
         now = (built.day_gain_k, built.day_gain_source_id)
         if (kind.day_gain_k, kind.day_gain_source_id) != now:
             kind.day_gain_k, kind.day_gain_source_id = now
@@ -148,7 +148,7 @@ def _refresh_day_gains(
 
 def _refresh_copies(
     session: scoped_session[Session] | Session,
-    original: CoverClass,
+    original: CoverKind,
     before: LiftPrior,
     why_before: str,
 ) -> list[str]:
@@ -158,10 +158,10 @@ def _refresh_copies(
         return []
     changed = []
     for copy in session.scalars(
-        select(CoverClass).where(
-            CoverClass.reference_key == original.reference_key,
-            CoverClass.is_published.is_(False),
-            CoverClass.is_edited.is_(False),
+        select(CoverKind).where(
+            CoverKind.reference_key == original.reference_key,
+            CoverKind.is_published.is_(False),
+            CoverKind.is_edited.is_(False),
         )
     ):
         held = prior_of(copy)
@@ -249,7 +249,7 @@ def _write_stage(row: CropStage, stage: StageDefault, sources: Mapping[str, Sour
     row.usual_height_cm, row.usual_spread_cm = stage.default_height_cm, stage.default_spread_cm
 
 
-def _write_kind(kind: CoverClass, built: ConstructionDefault) -> None:
+def _write_kind(kind: CoverKind, built: ConstructionDefault) -> None:
     kind.name = built.label
     kind.construction = built.construction
     kind.material, kind.film, kind.layers = built.material, built.film, built.layers

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.people import Garden
 from gardenapp.readers.records import HourForecast
 from gardenapp.science.covers.lift_learning import LearntLift
@@ -49,13 +49,13 @@ class KindByDay:
     source_id: str
 
 
-def full_sun_gain(kind: CoverClass, tried: Mapping[int, LearntLift]) -> Estimate:
+def full_sun_gain(kind: CoverKind, tried: Mapping[int, LearntLift]) -> Estimate:
     """What a kind gains by day in full winter sun: as tried here, else as published. [K]"""
     learnt = tried.get(kind.id)
     return gain_in_full_sun(kind.day_gain_k) if learnt is None else learnt.estimate
 
 
-def reckoned_gain_k(kinds: Iterable[CoverClass], tried: Mapping[int, LearntLift]) -> float:
+def reckoned_gain_k(kinds: Iterable[CoverKind], tried: Mapping[int, LearntLift]) -> float:
     """The gain to act on for covers over one another: the warm end of the warmest. [K]
 
     Without any kind it is that of an unknown one.
@@ -75,7 +75,7 @@ def clearest_cloud(hours: Iterable[HourForecast]) -> float | None:
 
 def kind_by_day(*, kind_id: int, now: datetime) -> KindByDay:
     """What the plan's own rule says of a kind by day, for its page. Raises NotFound."""
-    kind = db.session.get(CoverClass, kind_id)
+    kind = db.session.get(CoverKind, kind_id)
     if kind is None:
         raise NotFound(_("There is no such kind of cover."))
     garden = get_garden()

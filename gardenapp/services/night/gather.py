@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import joinedload, selectinload
 
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Claim, Deployment, Job, Plan
 from gardenapp.models.people import Garden, PlotHolder
 from gardenapp.models.plants import CropStage, Planting
@@ -37,7 +37,7 @@ class Gathered:
     plots: Mapping[int, Plot]
     plantings: tuple[Planting, ...]
     stages: Mapping[int, CropStage]
-    kinds: Mapping[int, CoverClass]
+    kinds: Mapping[int, CoverKind]
     covers: tuple[Cover, ...]
     holders: Mapping[int, set[int]]
     deployments: tuple[Deployment, ...]
@@ -61,7 +61,7 @@ def gather(garden: Garden, evening: date) -> Gathered:
     plantings = tuple(
         session.scalars(select(Planting).where(Planting.ended_at.is_(None)).order_by(Planting.id))
     )
-    kinds = {kind.id: kind for kind in session.scalars(select(CoverClass).order_by(CoverClass.id))}
+    kinds = {kind.id: kind for kind in session.scalars(select(CoverKind).order_by(CoverKind.id))}
     promised, claims = _promised(evening)
     return Gathered(
         garden=garden,

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import Job, Plan
 from gardenapp.models.people import Garden
@@ -289,7 +289,7 @@ def _day(
     sunset_at = _night(world, day_on).sunset_at
     by_day = _day_hours(before, after, sunset_at)
     cloud = clearest_cloud(by_day)
-    kinds = {kind.id: kind for kind in db.session.scalars(select(CoverClass))}
+    kinds = {kind.id: kind for kind in db.session.scalars(select(CoverKind))}
     return DayAhead(
         day_on=day_on,
         cloud_fraction=cloud,
@@ -319,7 +319,7 @@ def _cover_day(
     after: _Outlook | None,
     by_day: tuple[HourForecast, ...],
     cloud: float | None,
-    kinds: dict[int, CoverClass],
+    kinds: dict[int, CoverKind],
 ) -> CoverDay:
     job = job_on.job
     ids = {int(key) for part in job.parts for key in part.plants if int(key) in world.plantings}
@@ -355,7 +355,7 @@ def _cover_day(
 def _too_warm_at(
     world: _World,
     planting_ids: set[int],
-    used: Sequence[CoverClass],
+    used: Sequence[CoverKind],
     before: _Outlook,
     by_day: tuple[HourForecast, ...],
     cloud: float | None,

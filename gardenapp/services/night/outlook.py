@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.readers.records import HourForecast
@@ -235,7 +235,7 @@ def covered_outlook(
     return CoveredOutlook(lift, temp, harm)
 
 
-def stack_prior(kinds: Sequence[CoverClass], priors: Mapping[int, LiftPrior]) -> LiftPrior:
+def stack_prior(kinds: Sequence[CoverKind], priors: Mapping[int, LiftPrior]) -> LiftPrior:
     """One cover, or an outer one with an inner one under it."""
     prior = priors[kinds[0].id]
     for kind in kinds[1:]:

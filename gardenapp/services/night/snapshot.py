@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.plants import Planting
 from gardenapp.science.allocation.problem import Allocation
 from gardenapp.science.allocation.problem import Reason as AllocationReason
@@ -279,7 +279,7 @@ def _lift_statuses(prospect: Prospect, treatment: str) -> tuple[str, ...]:
     return tuple(sorted({kind.status for kind in kinds if kind.id not in prospect.gathered.lifts}))
 
 
-def _lift_story(kind: CoverClass, provenance: Provenance) -> LiftStory:
+def _lift_story(kind: CoverKind, provenance: Provenance) -> LiftStory:
     return LiftStory(
         kind_id=kind.id,
         kind=kind.name,

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Deployment, Job
 from gardenapp.models.plants import Planting
 from gardenapp.science.allocation.problem import CoverPool, Id
@@ -42,7 +42,7 @@ class Pools:
 
     pools: Mapping[str, CoverPool]
     members: Mapping[str, tuple[Cover, ...]]
-    kind_of: Mapping[str, CoverClass]
+    kind_of: Mapping[str, CoverKind]
     pool_of: Mapping[int, str]
 
     def chain_of(self, covers: Sequence[int]) -> tuple[str, ...]:
@@ -109,7 +109,7 @@ def pools_tonight(gathered: Gathered, standing: Collection[Standing]) -> Pools:
 
 
 def pool_of(
-    key: str, kind: CoverClass, count: int, *, allowed: frozenset[Id] | None = None
+    key: str, kind: CoverKind, count: int, *, allowed: frozenset[Id] | None = None
 ) -> CoverPool:
     """`count` covers of a kind as the solver sees them; `allowed` None: on every plot."""
     return CoverPool(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.science.allocation.problem import Treatment
 from gardenapp.science.allocation.weights import MOST_STACKS
 from gardenapp.science.covers.lift import SHELTER_LIFT_K, LiftPrior
@@ -32,7 +32,7 @@ class Way:
 
     treatment: Treatment
     name: TreatmentName
-    kinds: tuple[CoverClass, ...]
+    kinds: tuple[CoverKind, ...]
     lift: Estimate
     leaf_shield: float
     is_draped: bool

@@ -175,7 +175,7 @@ def _mends() -> list[Extra]:
     broken = db.session.scalars(
         select(Cover)
         .where(Cover.condition == "broken", Cover.status.in_(("here", "out")))
-        .options(joinedload(Cover.cover_class))
+        .options(joinedload(Cover.cover_kind))
         .order_by(Cover.label, Cover.id)
     )
     kinds: dict[int, list[Cover]] = {}
@@ -183,7 +183,7 @@ def _mends() -> list[Extra]:
         kinds.setdefault(cover.class_id, []).append(cover)
     found = []
     for class_id, covers in kinds.items():
-        kind = covers[0].cover_class
+        kind = covers[0].cover_kind
         key = f"mend {class_id}"
         pool = pool_of(key, kind, 1)
         treatment = ReplayTreatment(

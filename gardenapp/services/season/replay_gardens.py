@@ -17,7 +17,7 @@ from gardenapp import reference
 from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.messages import Message, Number, say
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Garden, PlotHolder
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
@@ -208,15 +208,15 @@ def _current_pools() -> tuple[dict[Id, CoverPool], dict[Id, LiftPrior], set[Id]]
     covers = db.session.scalars(
         select(Cover)
         .where(Cover.is_usable.is_(True), Cover.condition != "broken")
-        .options(joinedload(Cover.cover_class))
+        .options(joinedload(Cover.cover_kind))
         .order_by(Cover.id)
     )
     counts: Counter[tuple[int, int | None]] = Counter()
-    kinds: dict[int, CoverClass] = {}
+    kinds: dict[int, CoverKind] = {}
     for cover in covers:
         owner_id = cover.owner_id if cover.lending == "own plots" else None
         counts[cover.class_id, owner_id] += 1
-        kinds[cover.class_id] = cover.cover_class
+        kinds[cover.class_id] = cover.cover_kind
     pools: dict[Id, CoverPool] = {}
     priors: dict[Id, LiftPrior] = {}
     under: set[Id] = set()

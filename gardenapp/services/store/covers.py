@@ -13,7 +13,7 @@ from sqlalchemy.orm import joinedload, scoped_session
 from gardenapp import reference
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
 from gardenapp.extensions import db
-from gardenapp.models.covers import CONDITIONS, LENDING, Cover, CoverClass
+from gardenapp.models.covers import CONDITIONS, LENDING, Cover, CoverKind
 from gardenapp.models.nights import CoverUse
 from gardenapp.models.people import Member
 from gardenapp.models.plots import StorePlace
@@ -281,7 +281,7 @@ def list_covers(
         select(Cover)
         .where(Cover.status != "retired")
         .options(
-            joinedload(Cover.cover_class),
+            joinedload(Cover.cover_kind),
             joinedload(Cover.owner),
             joinedload(Cover.place),
             joinedload(Cover.holder),
@@ -292,10 +292,10 @@ def list_covers(
     if place_id is not None:
         query = query.where(Cover.place_id == place_id)
     out = _out_tonight(db.session)
-    kinds: dict[int, CoverClass] = {}
+    kinds: dict[int, CoverKind] = {}
     lines: dict[int, list[CoverLine]] = {}
     for cover in db.session.scalars(query):
-        kinds[cover.class_id] = cover.cover_class
+        kinds[cover.class_id] = cover.cover_kind
         lines.setdefault(cover.class_id, []).append(_line(cover, member, out))
     return tuple(
         KindGroup(
@@ -315,7 +315,7 @@ def list_kinds() -> tuple[KindLine, ...]:
     counts: dict[int, int] = {}
     for class_id in db.session.scalars(select(Cover.class_id).where(Cover.status != "retired")):
         counts[class_id] = counts.get(class_id, 0) + 1
-    kinds = sorted(db.session.scalars(select(CoverClass)), key=lambda kind: kind.name.casefold())
+    kinds = sorted(db.session.scalars(select(CoverKind)), key=lambda kind: kind.name.casefold())
     return tuple(
         KindLine(kind.id, kind.name, kind.construction, counts.get(kind.id, 0)) for kind in kinds
     )
@@ -394,7 +394,7 @@ def copy_kind(*, kind_id: int, sizes: KindSizes, member: Member, now: datetime) 
                 if like.inner_height_cm is None
                 else _("Enter the height inside."),
             )
-        kind = CoverClass(
+        kind = CoverKind(
             construction=like.construction,
             reference_key=like.reference_key,
             material=like.material,
@@ -439,7 +439,7 @@ def create_kind(*, entry: KindEntry, member: Member, now: datetime) -> int:
     _check_entry(entry)
     with write_transaction() as session:
         _check_kind_name(session, entry.sizes.name, None)
-        kind = CoverClass(status=OURS, leaf_shield_status=OURS)
+        kind = CoverKind(status=OURS, leaf_shield_status=OURS)
         _write_entry(kind, entry)
         # The one danger that every cover shares; the page of the kind shows it.
         kind.cautions = "wind_borne heaters"
@@ -595,7 +595,7 @@ def get_cover(*, cover_id: int, member: Member) -> CoverDetail:
         id=cover.id,
         label=cover.label,
         kind_id=cover.class_id,
-        kind=cover.cover_class.name,
+        kind=cover.cover_kind.name,
         owner_id=cover.owner_id,
         lending=cover.lending,
         place_id=cover.place_id,
@@ -773,18 +773,18 @@ def _gust_source(text: str) -> str:
     return rest if colon and source_id.isupper() else text
 
 
-def _lift(kind: CoverClass) -> tuple[float, ...]:
+def _lift(kind: CoverKind) -> tuple[float, ...]:
     return kind.clear_mean_k, kind.clear_sd_k, kind.cloudy_mean_k, kind.cloudy_sd_k
 
 
-def _write_sizes(kind: CoverClass, sizes: KindSizes) -> None:
+def _write_sizes(kind: CoverKind, sizes: KindSizes) -> None:
     kind.name, kind.minutes = sizes.name, sizes.minutes
     kind.inner_length_cm, kind.inner_width_cm = sizes.inner_length_cm, sizes.inner_width_cm
     kind.inner_height_cm = sizes.inner_height_cm
     kind.outer_length_cm, kind.outer_width_cm = sizes.outer_length_cm, sizes.outer_width_cm
 
 
-def _write_entry(kind: CoverClass, entry: KindEntry) -> None:
+def _write_entry(kind: CoverKind, entry: KindEntry) -> None:
     _write_sizes(kind, entry.sizes)
     kind.construction, kind.material, kind.layers = (
         entry.construction,
@@ -833,7 +833,7 @@ def _check_entry(entry: KindEntry) -> None:
 
 
 def _check_kind_name(session: scoped_session[Session], name: str, kind_id: int | None) -> None:
-    taken = session.scalar(select(CoverClass.id).where(CoverClass.name == name))
+    taken = session.scalar(select(CoverKind.id).where(CoverKind.name == name))
     if taken is not None and taken != kind_id:
         raise FieldRefused(
             "name", _("There is already a kind called %(name)s; choose another name.", name=name)
@@ -880,8 +880,8 @@ def _check_may_change(cover: Cover, member: Member) -> None:
         raise NotAllowed(_("Only its owner and a coordinator change a cover."))
 
 
-def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverClass:
-    kind = session.get(CoverClass, kind_id)
+def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverKind:
+    kind = session.get(CoverKind, kind_id)
     if kind is None:
         raise NotFound(_("There is no such kind of cover."))
     return kind

@@ -179,7 +179,7 @@ def season_report(*, season: int, now: datetime) -> ReuseReport:
     origins: Counter[str] = Counter()
     gone: Counter[str] = Counter()
     used: set[str] = set()
-    covers = db.session.scalars(select(Cover).options(joinedload(Cover.cover_class)))
+    covers = db.session.scalars(select(Cover).options(joinedload(Cover.cover_kind)))
     for cover in covers:
         past = rows.get(cover.id, [])
         came_on, left_on, went_to = _life(cover, past)
@@ -263,7 +263,7 @@ def _thing(
     return ThingReuse(
         id=cover.id,
         label=cover.label,
-        kind=cover.cover_class.name,
+        kind=cover.cover_kind.name,
         uses=uses_within(stays, first, last),
         nights=len(nights_within(stays, first, last)),
         nights_so_far=so_far,

@@ -84,7 +84,7 @@ def expected_at(*, place_id: int | None, member: Member) -> Expected:
             Cover.place_id.is_(None) if place_id is None else Cover.place_id == place_id,
             Cover.status != "retired",
         )
-        .options(joinedload(Cover.cover_class))
+        .options(joinedload(Cover.cover_kind))
     )
     lots = db.session.scalars(
         select(Lot)
@@ -101,7 +101,7 @@ def expected_at(*, place_id: int | None, member: Member) -> Expected:
             ExpectedThing(
                 cover.id,
                 cover.label,
-                cover.cover_class.name,
+                cover.cover_kind.name,
                 cover.status,
                 may_handle(cover, member),
             )

@@ -28,7 +28,7 @@ from gardenapp.models.covers import (
     CONDITIONS,
     LENDING,
     Cover,
-    CoverClass,
+    CoverKind,
 )
 from gardenapp.models.people import Member
 from gardenapp.models.plots import StorePlace
@@ -183,7 +183,7 @@ class _Names:
         self.place = {row.id: row.label for row in session.scalars(select(StorePlace))}
         self.kind = {
             row.id: row.name
-            for row in session.scalars(select(CoverClass).where(CoverClass.construction != SHELTER))
+            for row in session.scalars(select(CoverKind).where(CoverKind.construction != SHELTER))
         }
         self.member: dict[int, str] = {}
         self.member_ids: dict[str, list[int]] = {}

@@ -17,7 +17,7 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.plots import StorePlace
 from gardenapp.models.store import CoverPart, LedgerEntry, Lot
@@ -426,7 +426,7 @@ def _owner_is(column: Any, owner: str, member_id: int) -> list[ColumnElement[boo
 
 
 # Plain tables here: the list is read more often than anything else in the store.
-_COVER, _KIND = cast(Table, Cover.__table__), cast(Table, CoverClass.__table__)
+_COVER, _KIND = cast(Table, Cover.__table__), cast(Table, CoverKind.__table__)
 _LOT, _PLACE = cast(Table, Lot.__table__), cast(Table, StorePlace.__table__)
 _OWNER = cast(Table, Member.__table__).alias("owner")
 _HOLDER = cast(Table, Member.__table__).alias("holder")
@@ -578,9 +578,7 @@ def list_labels(
         query = (
             select(Cover)
             .where(Cover.status != "retired")
-            .options(
-                joinedload(Cover.cover_class), joinedload(Cover.owner), joinedload(Cover.place)
-            )
+            .options(joinedload(Cover.cover_kind), joinedload(Cover.owner), joinedload(Cover.place))
         )
         if place_id is not None:
             query = query.where(Cover.place_id == place_id)
@@ -590,7 +588,7 @@ def list_labels(
         found += [
             LabelLine(
                 row.label,
-                row.cover_class.name,
+                row.cover_kind.name,
                 row.owner.name if row.owner else "",
                 row.place.label if row.place else "",
                 row.code,
@@ -638,7 +636,7 @@ def get_thing(*, cover_id: int, member: Member) -> ThingPage:
         select(Cover)
         .where(Cover.id == cover_id)
         .options(
-            joinedload(Cover.cover_class),
+            joinedload(Cover.cover_kind),
             joinedload(Cover.owner),
             joinedload(Cover.holder),
             joinedload(Cover.place),
@@ -646,7 +644,7 @@ def get_thing(*, cover_id: int, member: Member) -> ThingPage:
     )
     if cover is None:
         raise NotFound(_("There is no such thing."))
-    kind = cover.cover_class
+    kind = cover.cover_kind
     keys = tuple(kind.cautions.split())
     if cover.mark or cover.wood:
         keys = (*keys, "treated_wood")

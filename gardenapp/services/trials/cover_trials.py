@@ -20,7 +20,7 @@ from sqlalchemy.orm import joinedload, selectinload, undefer
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.messages import Sentence, listed, say, to_json
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.trials import SKIES, Trial, TrialDay, TrialNight
 from gardenapp.readers.logger import LoggerOptions, LoggerReading, read_logger
@@ -174,7 +174,7 @@ def keep_trial(
         return earlier
     if entry.sky not in SKIES:
         raise FieldRefused("sky", _("Choose one of the list."))
-    kind = db.session.get(CoverClass, entry.kind_id)
+    kind = db.session.get(CoverKind, entry.kind_id)
     if kind is None:
         raise NotFound(_("There is no such kind of cover."))
     if entry.cover_id is not None:
@@ -395,7 +395,7 @@ def list_trials(*, kind_id: int | None = None) -> list[TrialLine]:
     """The newest trials first, of one kind or of all."""
     query = (
         select(Trial)
-        .options(joinedload(Trial.cover_class), joinedload(Trial.cover), selectinload(Trial.nights))
+        .options(joinedload(Trial.cover_kind), joinedload(Trial.cover), selectinload(Trial.nights))
         .order_by(Trial.last_at.desc(), Trial.id.desc())
         .limit(MOST_TRIALS_LISTED)
     )
@@ -410,7 +410,7 @@ def _line(trial: Trial, zone: ZoneInfo) -> TrialLine:
     return TrialLine(
         id=trial.id,
         kind_id=trial.class_id,
-        kind=trial.cover_class.name,
+        kind=trial.cover_kind.name,
         cover=trial.cover.label if trial.cover else "",
         place=trial.place,
         status=trial.status,
@@ -424,7 +424,7 @@ def _line(trial: Trial, zone: ZoneInfo) -> TrialLine:
 
 def _counts(trial: Trial) -> bool:
     """Whether its kind learns from it: in use, and its edges as the kind's figures mean them."""
-    return trial.status == "kept" and trial.is_sealed == trial.cover_class.is_sealed
+    return trial.status == "kept" and trial.is_sealed == trial.cover_kind.is_sealed
 
 
 def get_trial(*, trial_id: int, member: Member) -> TrialPage:
@@ -433,7 +433,7 @@ def get_trial(*, trial_id: int, member: Member) -> TrialPage:
         select(Trial)
         .where(Trial.id == trial_id)
         .options(
-            joinedload(Trial.cover_class),
+            joinedload(Trial.cover_kind),
             joinedload(Trial.cover),
             joinedload(Trial.entered_by),
             selectinload(Trial.nights),
@@ -444,7 +444,7 @@ def get_trial(*, trial_id: int, member: Member) -> TrialPage:
     return TrialPage(
         line=_line(trial, ZoneInfo(get_garden().time_zone)),
         is_sealed=trial.is_sealed,
-        kind_is_sealed=trial.cover_class.is_sealed,
+        kind_is_sealed=trial.cover_kind.is_sealed,
         sky=trial.sky,
         note=trial.note,
         entered_by=trial.entered_by.name if trial.entered_by else "",
@@ -470,7 +470,7 @@ def use_trial(*, trial_id: int, is_used: bool, member: Member, now: datetime) ->
     member_id, is_coordinator = member.id, member.is_coordinator
     with write_transaction(changes_board=False) as session:
         trial = session.scalar(
-            select(Trial).where(Trial.id == trial_id).options(joinedload(Trial.cover_class))
+            select(Trial).where(Trial.id == trial_id).options(joinedload(Trial.cover_kind))
         )
         if trial is None:
             raise NotFound(_("There is no such trial."))
@@ -483,7 +483,7 @@ def use_trial(*, trial_id: int, is_used: bool, member: Member, now: datetime) ->
         session.flush()
         change_log.record(
             action="trial used" if is_used else "trial left out",
-            subject=trial.cover_class.name,
+            subject=trial.cover_kind.name,
             detail=f"trial {trial_id}",
             at=now,
             member_id=member_id,
@@ -494,7 +494,7 @@ def use_trial(*, trial_id: int, is_used: bool, member: Member, now: datetime) ->
 
 
 def believed_lifts(
-    *, kinds: Iterable[CoverClass] | None = None
+    *, kinds: Iterable[CoverKind] | None = None
 ) -> dict[int, tuple[LiftPrior, Provenance]]:
     """What each kind with trials that count is believed to add now, and where that comes from.
 
@@ -503,7 +503,7 @@ def believed_lifts(
     nights = _counted_nights()
     found: dict[int, tuple[LiftPrior, Provenance]] = {}
     if kinds is None:
-        kinds = db.session.scalars(select(CoverClass).where(CoverClass.id.in_(nights)))
+        kinds = db.session.scalars(select(CoverKind).where(CoverKind.id.in_(nights)))
     for kind in kinds:
         if kind.id in nights:
             provenance = _learnt(kind, nights[kind.id])
@@ -522,15 +522,15 @@ def _counted_nights() -> dict[int, list[tuple[int, TrialNight]]]:
     for kind_id, trial_id, night in db.session.execute(
         select(Trial.class_id, Trial.id, TrialNight)
         .join(Trial, Trial.id == TrialNight.trial_id)
-        .join(CoverClass, CoverClass.id == Trial.class_id)
-        .where(Trial.status == "kept", Trial.is_sealed == CoverClass.is_sealed)
+        .join(CoverKind, CoverKind.id == Trial.class_id)
+        .where(Trial.status == "kept", Trial.is_sealed == CoverKind.is_sealed)
         .order_by(Trial.id, TrialNight.night_of)
     ):
         found[kind_id].append((trial_id, night))
     return dict(found)
 
 
-def _learnt(kind: CoverClass, nights: list[tuple[int, TrialNight]]) -> Provenance:
+def _learnt(kind: CoverKind, nights: list[tuple[int, TrialNight]]) -> Provenance:
     weights: dict[str, dict[int, float]] = {}
     learnt: dict[str, LearntLift] = {}
     priors = {
@@ -575,10 +575,10 @@ def believed_gains() -> dict[int, LearntLift]:
     days: dict[int, dict[int, list[float]]] = defaultdict(lambda: defaultdict(list))
     published: dict[int, float | None] = {}
     for kind_id, gain_k, trial_id, full_k in db.session.execute(
-        select(CoverClass.id, CoverClass.day_gain_k, Trial.id, TrialDay.full_sun_gain_k)
+        select(CoverKind.id, CoverKind.day_gain_k, Trial.id, TrialDay.full_sun_gain_k)
         .join(Trial, Trial.id == TrialDay.trial_id)
-        .join(CoverClass, CoverClass.id == Trial.class_id)
-        .where(Trial.status == "kept", Trial.is_sealed == CoverClass.is_sealed)
+        .join(CoverKind, CoverKind.id == Trial.class_id)
+        .where(Trial.status == "kept", Trial.is_sealed == CoverKind.is_sealed)
         .order_by(Trial.id, TrialDay.on_date)
     ):
         published[kind_id] = gain_k
@@ -596,7 +596,7 @@ def believed_gains() -> dict[int, LearntLift]:
 
 def kind_story(*, kind_id: int) -> KindStory:
     """The trials of a kind and what they taught, for its page."""
-    kind = db.session.get(CoverClass, kind_id)
+    kind = db.session.get(CoverKind, kind_id)
     believed = believed_lifts(kinds=[kind]) if kind is not None else {}
     gains = believed_gains() if believed else {}
     return KindStory(
@@ -621,8 +621,8 @@ def covers_to_try() -> list[CoverChoice]:
     return [
         CoverChoice(cover_id, label, kind)
         for cover_id, label, kind in db.session.execute(
-            select(Cover.id, Cover.label, CoverClass.name)
-            .join(CoverClass, CoverClass.id == Cover.class_id)
-            .order_by(CoverClass.name, Cover.label)
+            select(Cover.id, Cover.label, CoverKind.name)
+            .join(CoverKind, CoverKind.id == Cover.class_id)
+            .order_by(CoverKind.name, Cover.label)
         )
     ]

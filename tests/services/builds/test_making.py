@@ -16,7 +16,7 @@ from sqlalchemy import func, select
 from gardenapp.errors import FieldRefused, GardenError, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.builds import BuildPlan
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Job, JobPart, Plan
 from gardenapp.models.people import LogEntry, Member
 from gardenapp.models.store import CoverPart, LedgerEntry, Lot
@@ -81,15 +81,13 @@ def test_the_new_kind_copies_the_constructions_and_is_less_sure_of_its_lift(
     member: Member,
 ) -> None:
     stock_up(member)
-    like = db.session.scalars(
-        select(CoverClass).where(CoverClass.reference_key == "box_frame")
-    ).one()
+    like = db.session.scalars(select(CoverKind).where(CoverKind.reference_key == "box_frame")).one()
 
     built = build_cover(plan_id=add(member), label="f 1", place_id=None, member=member, now=NOW)
 
     cover = db.session.get(Cover, built.cover_id)
     assert cover is not None
-    kind = cover.cover_class
+    kind = cover.cover_kind
     assert kind.id != like.id
     assert not kind.is_published
     assert kind.outer_length_cm == pytest.approx(127.0, abs=0.06)

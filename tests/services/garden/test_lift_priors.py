@@ -6,7 +6,7 @@ from sqlalchemy import select
 
 from gardenapp import reference
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.science.estimate import Estimate
 from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.garden.seeding import seed_catalogue
@@ -14,7 +14,7 @@ from tests.factories import Factory
 
 
 def test_each_figure_of_a_kind_stands_in_its_place(make: Factory) -> None:
-    kind = make.cover_class(
+    kind = make.cover_kind(
         clear_mean_k=3.0, clear_sd_k=0.9, cloudy_mean_k=1.2, cloudy_sd_k=0.4, leaf_shield=0.35
     )
 
@@ -29,7 +29,7 @@ def test_a_published_kind_is_believed_as_its_table_says(make: Factory) -> None:
     make.garden()
     seed_catalogue(db.session)
     db.session.commit()
-    kinds = {row.reference_key: row for row in db.session.scalars(select(CoverClass))}
+    kinds = {row.reference_key: row for row in db.session.scalars(select(CoverKind))}
 
     for built in reference.load_constructions():
         prior = prior_of(kinds[built.key])
@@ -42,7 +42,7 @@ def test_a_tote_with_its_rim_open_adds_less_and_is_lowered_once_only(make: Facto
     make.garden()
     seed_catalogue(db.session)
     db.session.commit()
-    kinds = {row.reference_key: row for row in db.session.scalars(select(CoverClass))}
+    kinds = {row.reference_key: row for row in db.session.scalars(select(CoverKind))}
 
     closed, open_ = prior_of(kinds["tote"]), prior_of(kinds["tote_unsealed"])
 

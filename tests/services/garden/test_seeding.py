@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 
 from gardenapp import reference
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.plants import Crop, CropStage
 from gardenapp.science.designs.design import wider
 from gardenapp.science.estimate import Estimate
@@ -55,7 +55,7 @@ def test_every_published_stage_and_kind_is_loaded_with_its_values(make: Factory)
             assert row.root_kill_c == stage.root_kill.threshold_c
             assert row.root_kill_status == stage.root_kill.status
         assert row.heat_max_c == stage.heat_max_c
-    kinds = {k.reference_key: k for k in db.session.scalars(select(CoverClass))}
+    kinds = {k.reference_key: k for k in db.session.scalars(select(CoverKind))}
     for built in reference.load_constructions():
         kind = kinds[built.key]
         assert (kind.clear_mean_k, kind.cloudy_sd_k) == (built.clear_mean_k, built.cloudy_sd_k)
@@ -113,7 +113,7 @@ def test_a_corrected_table_brings_published_rows_up_to_date(make: Factory) -> No
     )
 
     assert find_stage(stage.crop, stage.stage).threshold_c == -9.5
-    kinds = db.session.scalars(select(CoverClass)).all()
+    kinds = db.session.scalars(select(CoverKind)).all()
     assert [(k.name, k.clear_mean_k) for k in kinds] == [("Renamed", 7.25)]
 
 
@@ -125,10 +125,10 @@ def test_what_members_added_or_changed_is_left_alone(make: Factory) -> None:
     db.session.add(own_crop)
     changed = find_stage(stages[5].crop, stages[5].stage)
     changed.is_ours, changed.threshold_c = True, 3.0
-    kind = db.session.scalar(select(CoverClass).where(CoverClass.reference_key == built[2].key))
+    kind = db.session.scalar(select(CoverKind).where(CoverKind.reference_key == built[2].key))
     assert kind is not None
     kind.is_edited, kind.clear_mean_k = True, 5.5
-    own_kind = make.cover_class(built[0].label, clear_mean_k=1.25)
+    own_kind = make.cover_kind(built[0].label, clear_mean_k=1.25)
     db.session.commit()
 
     said = load(stages=[replace(stages[0], crop=own_crop.name), *stages[1:]], constructions=built)
@@ -150,16 +150,16 @@ def test_a_copy_that_still_believes_its_original_follows_it(make: Factory) -> No
     built = next(b for b in reference.load_constructions() if b.key == "tote")
     old = replace(built, clear_mean_k=3.0, clear_sd_k=0.9, why="Old words.", status="memory")
     load(stages=[], constructions=[old])
-    kind = db.session.scalars(select(CoverClass)).one()
+    kind = db.session.scalars(select(CoverKind)).one()
     sizes = KindSizes("Long tote", 80.0, 40.0, 35.0, 84.0, 44.0, 3.0)
     member = make.coordinator()
     copies = [
         covers.copy_kind(kind_id=kind.id, sizes=replace(sizes, name=name), member=member, now=NOW)
         for name in ("Follows", "Own figures", "Edited")
     ]
-    follows, own, edited = (db.session.get_one(CoverClass, number) for number in copies)
+    follows, own, edited = (db.session.get_one(CoverKind, number) for number in copies)
     own.clear_mean_k, edited.is_edited = 4.0, True
-    made_here = make.cover_class(
+    made_here = make.cover_kind(
         "Made here", reference_key="tote", status="derived", why="Built here. Old words.",
         clear_mean_k=3.0, clear_sd_k=wider(Estimate(3.0, 0.9)).sd,
         cloudy_mean_k=old.cloudy_mean_k,
@@ -184,10 +184,10 @@ def test_day_gains_reach_every_kind_because_no_member_ever_typed_one(make: Facto
     make.garden()
     built = next(b for b in reference.load_constructions() if b.key == "tote")
     load(stages=[], constructions=[replace(built, day_gain_k=1.0, day_gain_source_id="")])
-    kind = db.session.scalars(select(CoverClass)).one()
+    kind = db.session.scalars(select(CoverKind)).one()
     kind.is_edited, kind.clear_mean_k = True, 5.5
-    copy = make.cover_class("Copy", reference_key="tote", day_gain_k=1.0)
-    other = make.cover_class("Nobody's", day_gain_k=1.0)
+    copy = make.cover_kind("Copy", reference_key="tote", day_gain_k=1.0)
+    other = make.cover_kind("Nobody's", day_gain_k=1.0)
     db.session.commit()
 
     said = load(stages=[], constructions=[built])

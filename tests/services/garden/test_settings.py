@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 
 from gardenapp.errors import NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.plants import Crop
 from gardenapp.models.plots import Plot
@@ -59,7 +59,7 @@ def test_a_new_garden_has_a_coordinator_a_catalogue_and_no_other_account() -> No
     assert (odile.id, odile.role, odile.sign_in_name) == (member_id, "coordinator", "odile")
     assert passwords.is_password(PASSWORD, odile.password_hash)
     assert count(Crop) >= 45
-    assert count(CoverClass) >= 10
+    assert count(CoverKind) >= 10
     assert db.session.scalars(select(Plot.label)).all() == ["A1", "A2", "B1", "B2"]
 
 

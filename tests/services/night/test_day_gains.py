@@ -44,7 +44,7 @@ def strongest(now: datetime) -> float:
 
 def test_without_a_forecast_today_counts_as_clear(make: Factory) -> None:
     make.garden()
-    kind = make.cover_class(day_gain_k=10.0, day_gain_source_id="UMDHEAT")
+    kind = make.cover_kind(day_gain_k=10.0, day_gain_source_id="UMDHEAT")
 
     found = day_gains.kind_by_day(kind_id=kind.id, now=make.now)
 
@@ -56,7 +56,7 @@ def test_without_a_forecast_today_counts_as_clear(make: Factory) -> None:
 
 def test_cloud_of_the_forecast_is_taken_off_today_and_not_off_a_clear_day(make: Factory) -> None:
     make.garden()
-    kind = make.cover_class(day_gain_k=5.0)
+    kind = make.cover_kind(day_gain_k=5.0)
     bare = day_gains.kind_by_day(kind_id=kind.id, now=make.now)
 
     forecasts.import_file(
@@ -83,7 +83,7 @@ def test_the_clearest_hour_decides_and_few_hours_tell_nothing() -> None:
 
 def test_a_kind_of_unknown_make_counts_as_clear_and_closed(make: Factory) -> None:
     make.garden()
-    kind = make.cover_class(day_gain_k=None)
+    kind = make.cover_kind(day_gain_k=None)
 
     found = day_gains.kind_by_day(kind_id=kind.id, now=make.now)
 
@@ -93,7 +93,7 @@ def test_a_kind_of_unknown_make_counts_as_clear_and_closed(make: Factory) -> Non
 
 
 def test_of_covers_over_one_another_the_warmest_counts(make: Factory) -> None:
-    cool, warm = make.cover_class(day_gain_k=4.0), make.cover_class(day_gain_k=9.0)
+    cool, warm = make.cover_kind(day_gain_k=4.0), make.cover_kind(day_gain_k=9.0)
 
     assert day_gains.reckoned_gain_k([cool, warm], {}) == warm_end_k(gain_in_full_sun(9.0))
 
@@ -102,7 +102,7 @@ def test_what_was_learnt_here_is_shown_and_reckoned_with(
     make: Factory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make.garden()
-    kind = make.cover_class(day_gain_k=10.0)
+    kind = make.cover_kind(day_gain_k=10.0)
     prior = gain_in_full_sun(10.0)
     learnt = LearntLift(prior, prior.shifted(4.0), 5, 1, 5.0, 0.5, ())
     monkeypatch.setattr(day_gains, "believed_gains", lambda: {kind.id: learnt})
@@ -119,7 +119,7 @@ def test_the_plan_lifts_by_the_warm_end_of_what_the_page_says(
 ) -> None:
     make.garden()
     make.planting(stage=make.stage("salad", heat_max_c=20.0))
-    kind = make.cover_class(day_gain_k=10.0)
+    kind = make.cover_kind(day_gain_k=10.0)
     make.cover(kind)
     evening = make.now.date()
     forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=make.now)

@@ -33,7 +33,7 @@ def test_a_cover_over_its_gust_limit_must_come_off(make: Factory) -> None:
 
 
 def test_two_covers_of_a_job_are_told_with_their_places(make: Factory) -> None:
-    kind = make.cover_class(inner_length_cm=22.0, inner_width_cm=22.0)
+    kind = make.cover_kind(inner_length_cm=22.0, inner_width_cm=22.0)
     make.cover(kind, label="T1", place_id=make.place("shed").id)
     make.cover(kind, label="T2", place_id=make.place("lean-to").id)
     make.planting(count=2)
@@ -69,7 +69,7 @@ def test_a_cover_whose_plants_are_gone_can_still_be_brought_in(make: Factory) ->
 def test_the_holders_own_and_the_sound_covers_are_fetched_first(make: Factory) -> None:
     owner, other = make.member("Ada"), make.member("Tom")
     plot = make.plot("own", holders=(owner,))
-    kind = make.cover_class(inner_length_cm=22.0, inner_width_cm=22.0)
+    kind = make.cover_kind(inner_length_cm=22.0, inner_width_cm=22.0)
     make.cover(kind, label="A theirs", owner_id=other.id)
     make.cover(kind, label="B worn", owner_id=owner.id, condition="worn")
     make.cover(kind, label="C hers", owner_id=owner.id)
@@ -83,7 +83,7 @@ def test_the_holders_own_and_the_sound_covers_are_fetched_first(make: Factory) -
 
 def test_what_is_on_and_what_is_new_are_two_jobs(make: Factory) -> None:
     member = make.member()
-    kind = make.cover_class(inner_length_cm=22.0, inner_width_cm=22.0)
+    kind = make.cover_kind(inner_length_cm=22.0, inner_width_cm=22.0)
     make.cover(kind, label="T1")
     planting = make.planting(count=2)
     enter(make.now, -1.0)
@@ -102,7 +102,7 @@ def test_what_is_on_and_what_is_new_are_two_jobs(make: Factory) -> None:
 def test_jobs_say_when_and_how_long(make: Factory) -> None:
     plot = make.plot(distance_m=120.0)
     make.planting(plot)
-    make.cover(make.cover_class(minutes=3.0))
+    make.cover(make.cover_kind(minutes=3.0))
     enter(make.now, -1.0)
     found = prospect()
 

@@ -70,7 +70,7 @@ def kept_jobs() -> list[Job]:
 
 def test_parts_claims_and_what_stands_belong_to_the_right_jobs(make: Factory) -> None:
     ines, tom = make.member("Ines"), make.member("Tom")
-    kind = make.cover_class()
+    kind = make.cover_kind()
     plantings = [make.planting(name=f"row {n}", mind="dearly") for n in range(6)]
     covers = [make.cover(kind, label=f"T{n}") for n in range(6)]
     enter(make.now, -1.0)

@@ -68,7 +68,7 @@ def covered_garden(make: Factory, **cover: Any) -> None:
     stage = make.stage("beans", threshold_c=1.0, heat_max_c=20.0)
     make.planting(make.plot("A1"), stage, mind="dearly")
     values: dict[str, Any] = {"clear_mean_k": 5.0, "cloudy_mean_k": 5.0, "day_gain_k": 12.0}
-    make.cover(make.cover_class("glass box", **values | cover))
+    make.cover(make.cover_kind("glass box", **values | cover))
 
 
 def plan(make: Factory) -> None:

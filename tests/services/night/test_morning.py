@@ -113,7 +113,7 @@ def test_the_most_pressing_cover_comes_first(make: Factory, member: Member) -> N
     for label, heat_max_c in (("A1", 26.0), ("B2", 12.0)):
         plot = make.plot(label, holders=(member,))
         make.planting(plot, make.stage(f"crop {label}", heat_max_c=heat_max_c))
-    kind = make.cover_class(day_gain_k=20.0, clear_mean_k=4.0, cloudy_mean_k=4.0)
+    kind = make.cover_kind(day_gain_k=20.0, clear_mean_k=4.0, cloudy_mean_k=4.0)
     make.cover(kind)
     make.cover(kind)
     page = plan(make.now)

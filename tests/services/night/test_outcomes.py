@@ -33,7 +33,7 @@ def test_a_morning_is_kept_beside_the_loss_that_was_expected_bare(
 def test_what_really_stood_there_is_what_was_expected(
     make: Factory, member: Member, planting: Planting
 ) -> None:
-    make.cover(make.cover_class(clear_mean_k=5.0, cloudy_mean_k=5.0))
+    make.cover(make.cover_kind(clear_mean_k=5.0, cloudy_mean_k=5.0))
     page = plan(make.now)
     tonight.mark_on(job_id=page.jobs[0].id, member_id=member.id, now=make.now)
     tonight.mark_off(job_id=page.jobs[0].id, member_id=member.id, now=make.now + MORNING)

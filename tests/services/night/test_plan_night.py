@@ -25,7 +25,7 @@ def test_a_cold_night_puts_the_cover_over_the_tender_planting(
     # Clear and calm, a low of −1 °C leaves bare plants near −3 °C. They die at −1 °C: with 6 K
     # more they are safe, with 2 K more the cover helps and is not enough.
     make.planting(stage=make.stage(threshold_c=-1.0), name="beans")
-    kind = make.cover_class(clear_mean_k=lift_k, cloudy_mean_k=lift_k)
+    kind = make.cover_kind(clear_mean_k=lift_k, cloudy_mean_k=lift_k)
     make.cover(kind, label="T7", place_id=make.place("north shed").id)
     enter(make.now, -1.0, cloud_fraction=0.1, wind_mps=1.0)
 
@@ -51,7 +51,7 @@ def test_a_warm_night_leaves_everything_bare_and_safe(make: Factory) -> None:
 
 def test_a_gale_takes_light_covers_out_and_says_why(make: Factory) -> None:
     make.planting()
-    make.cover(make.cover_class(gust_limit_mps=10.0))
+    make.cover(make.cover_kind(gust_limit_mps=10.0))
     enter(make.now, -2.0, gust_mps=20.0)
 
     page = plan(make.now)

@@ -62,7 +62,7 @@ def test_losses_are_those_of_what_is_covered_and_what_is_left(make: Factory) -> 
 def test_ways_are_listed_best_first_and_not_all(make: Factory) -> None:
     make.planting()
     for number in range(MOST_OPTIONS + 2):
-        make.cover(make.cover_class(f"kind {number}", clear_mean_k=1.0 + 0.3 * number))
+        make.cover(make.cover_kind(f"kind {number}", clear_mean_k=1.0 + 0.3 * number))
     enter(make.now, -2.0, cloud_fraction=0.0, wind_mps=0.5)
 
     (story,) = snapshot().stories

@@ -14,7 +14,7 @@ from tests.services.night.planning import EVENING, enter, plan
 
 def test_an_own_plots_cover_stays_on_its_owners_plot(make: Factory) -> None:
     owner = make.member("Ada")
-    kind = make.cover_class()
+    kind = make.cover_kind()
     make.cover(kind, owner_id=owner.id, lending="own plots")
     theirs = make.plot("theirs")
     own = make.plot("own", holders=(owner,))
@@ -32,7 +32,7 @@ def test_an_own_plots_cover_stays_on_its_owners_plot(make: Factory) -> None:
 
 def test_what_is_on_and_what_is_promised_are_told_apart(make: Factory) -> None:
     member = make.member("Ines")
-    kind = make.cover_class()
+    kind = make.cover_kind()
     first, second = make.planting(name="beans"), make.planting(name="squash")
     make.cover(kind, label="T1")
     make.cover(kind, label="T2")
@@ -80,7 +80,7 @@ def test_plants_that_are_gone_are_not_under_it_any_more(make: Factory) -> None:
 def test_alike_covers_make_a_pool_and_broken_ones_stay_out(make: Factory) -> None:
     owner = make.member("Ada")
     own = make.plot("own", holders=(owner,))
-    kind = make.cover_class()
+    kind = make.cover_kind()
     shared = [make.cover(kind, label=label) for label in ("T1", "T2")]
     make.cover(kind, condition="broken")
     make.cover(kind, is_usable=False)

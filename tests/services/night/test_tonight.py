@@ -56,7 +56,7 @@ def test_undo_leaves_the_cover_free_for_another_plot(make: Factory) -> None:
 
 def test_a_job_of_two_covers_is_on_only_while_both_stand(make: Factory) -> None:
     member = make.member()
-    kind = make.cover_class(inner_length_cm=22.0, inner_width_cm=22.0)
+    kind = make.cover_kind(inner_length_cm=22.0, inner_width_cm=22.0)
     make.cover(kind, label="T1")
     make.cover(kind, label="T2")
     make.planting(count=2)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pytest
 
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.science.night.morning import gain_in_full_sun, warm_end_k
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.ways import Way
@@ -49,8 +49,8 @@ def test_a_stack_gains_by_day_what_the_hotter_of_its_kinds_does(
     make: Factory, published: float | None
 ) -> None:
     make.planting()
-    outer: CoverClass = make.cover_class(day_gain_k=published)
-    inner = make.cover_class(goes_under=True, day_gain_k=2.0)
+    outer: CoverKind = make.cover_kind(day_gain_k=published)
+    inner = make.cover_kind(goes_under=True, day_gain_k=2.0)
     make.cover(outer)
     make.cover(inner)
     enter(make.now, -3.0)

@@ -38,7 +38,7 @@ def tamsin(make: Factory) -> Member:
     member = make.member("Tamsin")
     make.planting(make.plot("A1", holders=(member,)), make.stage(heat_max_c=12.0), name="beans")
     make.planting(make.plot("B2"), make.stage(heat_max_c=12.0), name="squash")
-    kind = make.cover_class("glass, big; old", clear_mean_k=5.0, cloudy_mean_k=5.0, day_gain_k=15.0)
+    kind = make.cover_kind("glass, big; old", clear_mean_k=5.0, cloudy_mean_k=5.0, day_gain_k=15.0)
     for label in ("T1", "T2"):
         make.cover(kind, label=label)
     return member

@@ -14,7 +14,7 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.notices import NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plots import Plot, StorePlace
@@ -562,7 +562,7 @@ def test_other_words_for_the_same_tell_nobody_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     before = telling.concern_of(told(make, tamsin, out))
-    kind = db.session.scalars(select(CoverClass)).one()
+    kind = db.session.scalars(select(CoverKind)).one()
     kind.name = "Clear lidded box"
     db.session.scalars(select(StorePlace)).one().label = "the old north shed"
     db.session.commit()

@@ -17,7 +17,7 @@ def planted(make: Factory) -> Factory:
     make.planting(near, tender, mind="dearly")
     make.planting(far, hardy)
     make.planting(far, tender, in_pot=True, is_movable=True, count=2)
-    kind = make.cover_class("box")
+    kind = make.cover_kind("box")
     make.cover(kind)
     make.cover(kind, condition="broken")
     make.cover(kind, owner_id=holder.id, lending="own plots")

@@ -33,7 +33,7 @@ def planted(make: Factory) -> None:
 
 def test_a_broken_cover_that_would_have_saved_plants_is_worth_mending(make: Factory) -> None:
     planted(make)
-    make.cover(make.cover_class("Crate", clear_mean_k=4.0), condition="broken", is_usable=False)
+    make.cover(make.cover_kind("Crate", clear_mean_k=4.0), condition="broken", is_usable=False)
     garden = current_garden(before=EVENING)
     extras = build_next.find_extras(garden=garden, member=make.coordinator())
 

@@ -94,7 +94,7 @@ def test_plants_that_bear_less_have_more_nights_too_cold(make: Factory) -> None:
     plot = make.plot("A1")
     make.planting(plot, make.stage("tender", threshold_c=2.0))
     make.planting(plot, make.stage("hardy", threshold_c=-6.0))
-    kind = make.cover_class("Crate", clear_mean_k=4.0)
+    kind = make.cover_kind("Crate", clear_mean_k=4.0)
     make.cover(kind)
     lows = [(-5.0 if n % 10 == 0 else 1.0) for n in range(365)]
     bring_in(make, record(date(2019, 7, 1), lows))

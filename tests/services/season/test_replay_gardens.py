@@ -151,7 +151,7 @@ def test_the_garden_changes_nothing_but_its_number_of_covers() -> None:
 
 
 def test_a_table_is_read_as_people_write_it(planted: Factory) -> None:
-    planted.cover(planted.cover_class("Fleece, 1.5 m"))
+    planted.cover(planted.cover_kind("Fleece, 1.5 m"))
     garden = current_garden(before=EVENING)
 
     def counts(text: str) -> dict[tuple[str, bool], int]:
@@ -208,8 +208,8 @@ def test_plants_that_ended_are_endangered_no_more(planted: Factory) -> None:
 
 def test_a_sheet_goes_under_a_cover_and_a_cover_under_nothing(make: Factory) -> None:
     make.planting(make.plot("A1"))
-    make.cover(make.cover_class("crate"))
-    make.cover(make.cover_class("fleece", goes_under=True, clear_mean_k=1.0))
+    make.cover(make.cover_kind("crate"))
+    make.cover(make.cover_kind("fleece", goes_under=True, clear_mean_k=1.0))
 
     labels = {t.treatment.label: t for t in current_garden(before=EVENING).treatments}
 

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import CoverUse, Deployment
 from gardenapp.models.people import Member
 from gardenapp.services.garden.seeding import seed_catalogue
@@ -57,7 +57,7 @@ def kind_entry(size: KindSizes | None = None, **changes: Any) -> KindEntry:
     return KindEntry(**values | changes)
 
 
-def add(kind: CoverClass, member: Member, **changes: Any) -> tuple[str, ...]:
+def add(kind: CoverKind, member: Member, **changes: Any) -> tuple[str, ...]:
     values: dict[str, Any] = {
         "kind_id": kind.id,
         "prefix": "Tote",
@@ -104,14 +104,14 @@ def put_out(make: Factory, cover: Cover) -> None:
 def test_many_covers_are_added_at_once_with_numbered_labels(make: Factory) -> None:
     vera = make.member()
 
-    labels = add(make.cover_class(), vera, first_number=7)
+    labels = add(make.cover_kind(), vera, first_number=7)
 
     assert labels == ("Tote 7", "Tote 8", "Tote 9")
     assert covers.next_numbers(prefix="Tote") == 10
 
 
 def test_the_same_form_sent_twice_adds_nothing_more(make: Factory) -> None:
-    kind, vera = make.cover_class(), make.member()
+    kind, vera = make.cover_kind(), make.member()
     add(kind, vera)
 
     with pytest.raises(FieldRefused, match="already a Tote 1") as refusal:
@@ -122,7 +122,7 @@ def test_the_same_form_sent_twice_adds_nothing_more(make: Factory) -> None:
 
 
 def test_one_label_taken_adds_none_of_them(make: Factory) -> None:
-    kind, vera = make.cover_class(), make.member()
+    kind, vera = make.cover_kind(), make.member()
     make.cover(kind, label="Tote 3")
 
     with pytest.raises(FieldRefused, match="Tote 3"):
@@ -134,11 +134,11 @@ def test_one_label_taken_adds_none_of_them(make: Factory) -> None:
 @pytest.mark.parametrize("how_many", [0, -1, 61])
 def test_the_number_added_at_once_is_bounded(make: Factory, how_many: int) -> None:
     with pytest.raises(FieldRefused):
-        add(make.cover_class(), make.member(), how_many=how_many)
+        add(make.cover_kind(), make.member(), how_many=how_many)
 
 
 def test_members_add_covers_of_their_own_only(make: Factory) -> None:
-    kind, vera, wes = make.cover_class(), make.member(), make.member()
+    kind, vera, wes = make.cover_kind(), make.member(), make.member()
 
     with pytest.raises(NotAllowed):
         add(kind, vera, owner_id=wes.id)
@@ -153,7 +153,7 @@ def test_members_add_covers_of_their_own_only(make: Factory) -> None:
 
 def test_the_gardens_own_covers_are_lent_to_the_whole_garden(make: Factory) -> None:
     with pytest.raises(FieldRefused) as refusal:
-        add(make.cover_class(), make.coordinator(), owner_id=None, lending="own plots")
+        add(make.cover_kind(), make.coordinator(), owner_id=None, lending="own plots")
 
     assert refusal.value.field == "lending"
 
@@ -205,7 +205,7 @@ def test_a_cover_must_make_sense(make: Factory, changes: dict[str, Any], field: 
 
 
 def test_a_cover_out_on_a_bed_keeps_its_kind(make: Factory) -> None:
-    odile, cover, other = make.coordinator(), make.cover(), make.cover_class()
+    odile, cover, other = make.coordinator(), make.cover(), make.cover_kind()
     put_out(make, cover)
 
     with pytest.raises(FieldRefused) as refusal:
@@ -217,7 +217,7 @@ def test_a_cover_out_on_a_bed_keeps_its_kind(make: Factory) -> None:
 
 
 def test_the_list_counts_usable_worn_and_out(make: Factory) -> None:
-    kind, vera = make.cover_class("tote"), make.member()
+    kind, vera = make.cover_kind("tote"), make.member()
     out = make.cover(kind, label="T 10", condition="worn")
     make.cover(kind, label="T 2", is_usable=False)
     make.cover(kind, label="T 3", owner_id=vera.id)
@@ -282,7 +282,7 @@ def test_a_member_copies_a_kind_in_another_size_and_its_lift_is_taken_over(
     make: Factory,
 ) -> None:
     vera = make.member()
-    kind = make.cover_class(clear_mean_k=1.7, status="memory", reference_key="tote")
+    kind = make.cover_kind(clear_mean_k=1.7, status="memory", reference_key="tote")
 
     copy_id = covers.copy_kind(kind_id=kind.id, sizes=sizes(), member=vera, now=NOW)
 
@@ -294,7 +294,7 @@ def test_a_member_copies_a_kind_in_another_size_and_its_lift_is_taken_over(
 
 
 def test_a_copy_of_a_sheet_stays_a_sheet(make: Factory) -> None:
-    sheet = make.cover_class(inner_height_cm=None, is_rigid=False)
+    sheet = make.cover_kind(inner_height_cm=None, is_rigid=False)
 
     with pytest.raises(FieldRefused) as refusal:
         covers.copy_kind(kind_id=sheet.id, sizes=sizes(), member=make.member(), now=NOW)
@@ -303,7 +303,7 @@ def test_a_copy_of_a_sheet_stays_a_sheet(make: Factory) -> None:
 
 
 def test_members_neither_create_nor_change_kinds(make: Factory) -> None:
-    kind, vera = make.cover_class(), make.member()
+    kind, vera = make.cover_kind(), make.member()
 
     with pytest.raises(NotAllowed):
         covers.create_kind(entry=kind_entry(), member=vera, now=NOW)
@@ -315,7 +315,7 @@ def test_a_published_kind_changed_here_is_ours_and_stays_so(make: Factory) -> No
     odile = make.coordinator()
     with write_transaction() as session:
         seed_catalogue(session)
-    kind = db.session.scalar(select(CoverClass).where(CoverClass.reference_key == "tote"))
+    kind = db.session.scalar(select(CoverKind).where(CoverKind.reference_key == "tote"))
     assert kind is not None
     assert covers.get_kind(kind_id=kind.id, member=odile).cautions
 
@@ -333,7 +333,7 @@ def test_changing_only_a_size_keeps_the_lifts_source(make: Factory) -> None:
     odile = make.coordinator()
     with write_transaction() as session:
         seed_catalogue(session)
-    kind = db.session.scalar(select(CoverClass).where(CoverClass.reference_key == "tote"))
+    kind = db.session.scalar(select(CoverKind).where(CoverKind.reference_key == "tote"))
     assert kind is not None
     before = kind.source_ids
 
@@ -354,7 +354,7 @@ def test_changing_only_a_size_keeps_the_lifts_source(make: Factory) -> None:
 
 
 def test_the_shelter_is_no_cover_to_own(make: Factory) -> None:
-    shelter = make.cover_class(construction="shelter")
+    shelter = make.cover_kind(construction="shelter")
 
     with pytest.raises(NotAllowed):
         add(shelter, make.coordinator())

@@ -45,7 +45,7 @@ def worked(make: Factory) -> tuple[Cover, Cover, Cover]:
     """
     boss = make.coordinator()
     a, b = make.plot("A1"), make.plot("B2")
-    kind = make.cover_class("Tote, 60 litres")
+    kind = make.cover_kind("Tote, 60 litres")
     facts = {"origin": "rescued", "resin": "5", "film_area_m2": 1.2, "film_thickness_um": 2_000.0}
     one = make.cover(
         kind, label="Tote 1", cost_hundredths=600, acquired_on=date(2025, 3, 1), **facts
@@ -54,7 +54,7 @@ def worked(make: Factory) -> tuple[Cover, Cover, Cover]:
         kind, label="Tote 2", cost_hundredths=300, acquired_on=date(2026, 11, 1), **facts
     )
     sheet = make.cover(
-        make.cover_class("Film sheet"),
+        make.cover_kind("Film sheet"),
         label="Sheet 1",
         acquired_on=date(2026, 9, 1),
         origin="given",

@@ -28,7 +28,7 @@ def boss(make: Factory) -> Member:
     """A coordinator, and a store with a little of everything in it."""
     boss = make.coordinator()
     shed = make.place("=Shed")
-    kind = make.cover_class("-Tote, 60 litres")
+    kind = make.cover_kind("-Tote, 60 litres")
     for number, text in enumerate(NASTY):
         make.cover(
             kind,
@@ -145,7 +145,7 @@ def test_what_would_change_is_shown_first_and_then_written_in_the_ledger(
 
 def test_two_labels_change_places(make: Factory) -> None:
     boss = make.coordinator()
-    kind = make.cover_class("Tote")
+    kind = make.cover_kind("Tote")
     one, two = make.cover(kind, label="One"), make.cover(kind, label="Two")
     text = tables.export_table(table=THINGS)
     swapped = text.replace("One", "???").replace("Two", "One").replace("???", "Two")
@@ -340,7 +340,7 @@ def test_a_table_that_is_wrong_is_told_by_line_and_changes_nothing(
     make: Factory, name: str
 ) -> None:
     boss = make.coordinator()
-    kind = make.cover_class("Tote")
+    kind = make.cover_kind("Tote")
     make.cover(kind, label="Already here")
     make.cover(kind, label="Gone", status="retired", code="gggggggg")
     table, data, line, column = MALFORMED[name]

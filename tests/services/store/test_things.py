@@ -30,7 +30,7 @@ def test_like_this_one_again_numbers_on_and_keeps_the_facts(make: Factory) -> No
 def test_the_list_is_searched_filtered_and_paged(make: Factory) -> None:
     boss = make.coordinator()
     shed = make.place("Shed")
-    kind = make.cover_class("Tote, 60 litres")
+    kind = make.cover_kind("Tote, 60 litres")
     for number in range(1, 61):
         make.cover(kind, label=f"Tote {number}", place_id=shed.id if number < 4 else None)
     lots.add_lot(

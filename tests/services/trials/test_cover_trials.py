@@ -9,7 +9,7 @@ from sqlalchemy import func, select
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.trials import Trial, TrialNight
 from gardenapp.readers.logger import LoggerOptions
@@ -28,12 +28,12 @@ def member(make: Factory) -> Member:
 
 
 @pytest.fixture
-def kind(make: Factory) -> CoverClass:
-    return make.cover_class("Big crate", clear_mean_k=2.0, clear_sd_k=0.8, day_gain_k=6.0)
+def kind(make: Factory) -> CoverKind:
+    return make.cover_kind("Big crate", clear_mean_k=2.0, clear_sd_k=0.8, day_gain_k=6.0)
 
 
 def keep(
-    kind: CoverClass,
+    kind: CoverKind,
     member: Member,
     now: datetime,
     *,
@@ -69,7 +69,7 @@ def rows() -> tuple[int, int]:
 
 
 def test_a_clear_trial_moves_the_clear_lift_towards_what_was_measured(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     keep(kind, member, make.now)
 
@@ -84,7 +84,7 @@ def test_a_clear_trial_moves_the_clear_lift_towards_what_was_measured(
 
 
 def test_nights_of_unknown_sky_are_judged_by_how_far_the_air_fell(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     keep(kind, member, make.now, sky="unknown")
 
@@ -94,7 +94,7 @@ def test_nights_of_unknown_sky_are_judged_by_how_far_the_air_fell(
     assert cover_trials.believed_lifts()[kind.id][1].nights
 
 
-def test_a_kind_without_a_trial_is_not_among_the_believed(make: Factory, kind: CoverClass) -> None:
+def test_a_kind_without_a_trial_is_not_among_the_believed(make: Factory, kind: CoverKind) -> None:
     make.garden()
 
     assert cover_trials.believed_lifts() == {}
@@ -102,7 +102,7 @@ def test_a_kind_without_a_trial_is_not_among_the_believed(make: Factory, kind: C
 
 
 def test_a_trial_left_out_teaches_nothing_and_comes_back(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     trial_id = keep(kind, member, make.now)
 
@@ -116,7 +116,7 @@ def test_a_trial_left_out_teaches_nothing_and_comes_back(
 
 
 def test_somebody_elses_trial_cannot_be_left_out(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     trial_id = keep(kind, member, make.now)
     other = make.member("Wes")
@@ -130,7 +130,7 @@ def test_somebody_elses_trial_cannot_be_left_out(
 
 
 def test_swapped_files_are_kept_as_doubted_and_not_learnt_from(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     inside, outside = trial_files()
 
@@ -143,7 +143,7 @@ def test_swapped_files_are_kept_as_doubted_and_not_learnt_from(
 
 
 def test_a_trial_with_the_rim_open_does_not_teach_a_kind_that_is_closed(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     keep(kind, member, make.now, is_sealed=False)
 
@@ -152,7 +152,7 @@ def test_a_trial_with_the_rim_open_does_not_teach_a_kind_that_is_closed(
 
 
 def test_an_unreadable_file_names_its_line_and_leaves_nothing(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     broken = trial_files()[0] + b"\n2026-11-25 12:00:00,warm,90"
 
@@ -165,7 +165,7 @@ def test_an_unreadable_file_names_its_line_and_leaves_nothing(
 
 
 def test_files_of_different_weeks_are_refused_in_words(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     inside, _ = trial_files()
     _, later = trial_files(begin=datetime(2026, 12, 20, 12, tzinfo=UTC))
@@ -176,7 +176,7 @@ def test_files_of_different_weeks_are_refused_in_words(
     assert rows() == (0, 0)
 
 
-def test_the_same_form_twice_is_one_trial(make: Factory, kind: CoverClass, member: Member) -> None:
+def test_the_same_form_twice_is_one_trial(make: Factory, kind: CoverKind, member: Member) -> None:
     first = keep(kind, member, make.now, key="a" * 32)
     second = keep(kind, member, make.now, key="a" * 32)
 
@@ -184,22 +184,20 @@ def test_the_same_form_twice_is_one_trial(make: Factory, kind: CoverClass, membe
     assert rows() == (1, 4)
 
 
-def test_a_cover_of_another_kind_is_refused(
-    make: Factory, kind: CoverClass, member: Member
-) -> None:
+def test_a_cover_of_another_kind_is_refused(make: Factory, kind: CoverKind, member: Member) -> None:
     with pytest.raises(FieldRefused, match="not of the kind"):
         keep(kind, member, make.now, cover_id=make.cover().id)
 
 
 def test_a_kind_that_is_not_there_is_not_found(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     with pytest.raises(NotFound):
         keep(kind, member, make.now, kind_id=999)
 
 
 def test_the_cleaned_readings_come_back_as_they_were_measured(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     trial_id = keep(kind, member, make.now)
 
@@ -214,7 +212,7 @@ def test_the_cleaned_readings_come_back_as_they_were_measured(
 
 
 def test_readings_of_every_second_are_kept_one_a_minute(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     trial_id = keep(kind, member, make.now, files=trial_files(days=0.5, step_min=1 / 60))
 
@@ -224,7 +222,7 @@ def test_readings_of_every_second_are_kept_one_a_minute(
 
 
 def test_day_gains_are_brought_to_full_sun_and_learnt(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     keep(kind, member, make.now)
 
@@ -241,7 +239,7 @@ def plan(now: datetime) -> tonight.TonightPage:
 
 
 def test_tonights_plan_reckons_with_the_trial_and_says_so(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     make.planting(name="beans")
     make.cover(kind)
@@ -266,7 +264,7 @@ def test_tonights_plan_reckons_with_the_trial_and_says_so(
 
 
 def test_a_measured_day_gain_brings_the_lifting_time_forward(
-    make: Factory, kind: CoverClass, member: Member
+    make: Factory, kind: CoverKind, member: Member
 ) -> None:
     make.planting(stage=make.stage("salad", heat_max_c=18.0))
     make.cover(kind)

@@ -368,7 +368,7 @@ def test_a_ranking_runs_in_the_background_and_is_read(
     from tests.services.season.test_outlook import bring_in, record
 
     make.planting(make.plot("A1"), make.stage("test bean", threshold_c=0.0), mind="dearly")
-    make.cover(make.cover_class("Crate"), condition="broken", is_usable=False, label="crate 9")
+    make.cover(make.cover_kind("Crate"), condition="broken", is_usable=False, label="crate 9")
     bring_in(make, record(NOW.date().replace(year=2024), [-1.0, 2.0, -2.0] * 20))
 
     where = pages.post("/builds/next", {}).response.headers["Location"]

@@ -41,7 +41,7 @@ def test_an_empty_page_says_the_next_step(make: Factory, pages: Pages) -> None:
 
 def test_nights_and_days_are_shown_with_words_and_spread(make: Factory, pages: Pages) -> None:
     make.planting(make.plot("A1"), make.stage(threshold_c=1.0), name="beans")
-    make.cover(make.cover_class("glass box", clear_mean_k=5.0, cloudy_mean_k=5.0, day_gain_k=40.0))
+    make.cover(make.cover_kind("glass box", clear_mean_k=5.0, cloudy_mean_k=5.0, day_gain_k=40.0))
     enter(make, [-1.0, -4.0, 9.0])
     plan_night.plan_night(night_of=EVENING, member_id=None, now=make.now)
 

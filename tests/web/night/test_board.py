@@ -12,7 +12,7 @@ from jinja2 import Template
 from sqlalchemy import select
 
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.people import Garden, Member
 from gardenapp.services.night import forecasts, plan_night
 from tests.factories import Factory
@@ -44,7 +44,7 @@ def ines(make: Factory) -> Member:
     plot = make.plot("North 3", holders=(member,))
     make.planting(plot, name="runner beans")
     make.planting(make.plot("Far 9"), name="tall dahlia", height_cm=180.0)
-    kind = make.cover_class(clear_mean_k=4.0, cloudy_mean_k=4.0)
+    kind = make.cover_kind(clear_mean_k=4.0, cloudy_mean_k=4.0)
     make.cover(kind, label="T7", place_id=make.place("brick shed").id)
     return member
 
@@ -213,7 +213,7 @@ def test_why_shows_each_part_with_its_spread_and_source(
 def test_why_calls_a_lift_published_only_where_it_is(
     make: Factory, pages: Pages, ines: Member, status: str, words: str
 ) -> None:
-    for kind in db.session.scalars(select(CoverClass)):
+    for kind in db.session.scalars(select(CoverKind)):
         kind.status = status
     db.session.commit()
     plan(make.now, cloud_fraction=0.0, wind_mps=0.5)

@@ -27,7 +27,7 @@ def ines(make: Factory, pages: Pages, clock: list[datetime]) -> Member:
     make.planting(plot, name="runner beans")
     make.planting(plot, make.stage("leek", threshold_c=-15.0), name="leeks")
     make.plot("Far 9")
-    make.cover(make.cover_class(clear_mean_k=4.0, cloudy_mean_k=4.0), label="T7")
+    make.cover(make.cover_kind(clear_mean_k=4.0, cloudy_mean_k=4.0), label="T7")
     forecasts.enter_by_hand(night_of=EVENING, low_c=-2.0, member_id=None, now=make.now)
     plan_night.plan_night(night_of=EVENING, member_id=None, now=make.now)
     (job,) = tonight.tonight_page(now=make.now).jobs

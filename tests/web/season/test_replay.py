@@ -34,7 +34,7 @@ FORM = {
 def coordinator(make: Factory) -> Member:
     member = make.coordinator()
     make.planting(make.plot("A1"), make.stage("bean", threshold_c=0.0))
-    make.cover(make.cover_class("box"))
+    make.cover(make.cover_kind("box"))
     return member
 
 

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import func, select
 
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover, CoverClass
+from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.plots import StorePlace
 from gardenapp.services.garden.seeding import seed_catalogue
 from gardenapp.services.night.day_gains import kind_by_day
@@ -65,7 +65,7 @@ def test_visitors_do_not_see_what_the_garden_owns(make: Factory, pages: Pages) -
 
 
 def test_a_garden_without_covers_says_what_to_do(make: Factory, pages: Pages) -> None:
-    make.cover_class("tote")
+    make.cover_kind("tote")
 
     page = pages.sign_in(make.member()).get("/covers")
 
@@ -73,7 +73,7 @@ def test_a_garden_without_covers_says_what_to_do(make: Factory, pages: Pages) ->
 
 
 def test_covers_are_added_and_listed(make: Factory, pages: Pages) -> None:
-    kind = make.cover_class("tote")
+    kind = make.cover_kind("tote")
     pages.sign_in(make.coordinator())
 
     page = pages.follow(pages.post(f"/covers/kinds/{kind.id}/covers/new", add_values()))
@@ -85,7 +85,7 @@ def test_covers_are_added_and_listed(make: Factory, pages: Pages) -> None:
 
 
 def test_adding_twice_keeps_what_was_typed_and_adds_nothing(make: Factory, pages: Pages) -> None:
-    kind = make.cover_class("tote")
+    kind = make.cover_kind("tote")
     pages.sign_in(make.coordinator())
     typed = add_values(note="from the market")
     pages.post(f"/covers/kinds/{kind.id}/covers/new", typed)
@@ -98,7 +98,7 @@ def test_adding_twice_keeps_what_was_typed_and_adds_nothing(make: Factory, pages
 
 
 def test_a_member_adds_covers_only_for_themselves(make: Factory, pages: Pages) -> None:
-    kind, vera, wes = make.cover_class("tote"), make.member(), make.member()
+    kind, vera, wes = make.cover_kind("tote"), make.member(), make.member()
     path = f"/covers/kinds/{kind.id}/covers/new"
     pages.sign_in(vera)
 
@@ -129,12 +129,12 @@ def test_a_kinds_page_says_how_sure_it_is_and_what_is_dangerous(
     with write_transaction() as session:
         seed_catalogue(session)
 
-    for kind in db.session.scalars(select(CoverClass)):
+    for kind in db.session.scalars(select(CoverKind)):
         page = pages.get(f"/covers/kinds/{kind.id}")
         assert "give or take" in page.text
         assert "Take care" in page.text
         assert "Who decides" in page.text
-    tote = db.session.scalar(select(CoverClass).where(CoverClass.reference_key == "tote"))
+    tote = db.session.scalar(select(CoverKind).where(CoverKind.reference_key == "tote"))
     assert tote is not None
     assert "Nothing is published for totes" in pages.get(f"/covers/kinds/{tote.id}").text
 
@@ -147,7 +147,7 @@ def test_every_kind_says_what_it_may_gain_today_and_never_the_figure_of_another_
     with write_transaction() as session:
         seed_catalogue(session)
 
-    for kind in db.session.scalars(select(CoverClass)):
+    for kind in db.session.scalars(select(CoverKind)):
         page = pages.get(f"/covers/kinds/{kind.id}")
         if kind.construction == "shelter":
             assert "By day, closed" not in page.text
@@ -168,7 +168,7 @@ def test_the_gain_by_day_is_told_in_the_readers_language_and_unit(
     make: Factory, pages: Pages
 ) -> None:
     make.garden(latitude=51.5, longitude=0.0)
-    kind = make.cover_class("Box of ours", day_gain_k=None)
+    kind = make.cover_kind("Box of ours", day_gain_k=None)
     shown = kind_by_day(kind_id=kind.id, now=make.now).today.high_k
 
     page = pages.sign_in(make.member(temperature_unit="F", language="es")).get(
@@ -192,7 +192,7 @@ def test_the_gain_by_day_is_told_in_the_readers_language_and_unit(
 def test_an_untried_lift_is_called_published_only_where_it_is(
     make: Factory, pages: Pages, status: str, words: str
 ) -> None:
-    kind = make.cover_class("box", status=status)
+    kind = make.cover_kind("box", status=status)
 
     page = pages.sign_in(make.member()).get(f"/covers/kinds/{kind.id}")
 
@@ -207,7 +207,7 @@ def test_of_several_lifts_the_least_sure_speaks_and_an_old_plan_says_little() ->
 
 
 def test_a_lift_is_shown_as_a_difference_in_fahrenheit(make: Factory, pages: Pages) -> None:
-    kind = make.cover_class("tote", clear_mean_k=2.0, clear_sd_k=1.0)
+    kind = make.cover_kind("tote", clear_mean_k=2.0, clear_sd_k=1.0)
 
     page = pages.sign_in(make.member(temperature_unit="F")).get(f"/covers/kinds/{kind.id}")
 
@@ -215,7 +215,7 @@ def test_a_lift_is_shown_as_a_difference_in_fahrenheit(make: Factory, pages: Pag
 
 
 def test_a_cover_colder_inside_says_so(make: Factory, pages: Pages) -> None:
-    kind = make.cover_class("film", clear_mean_k=-0.3)
+    kind = make.cover_kind("film", clear_mean_k=-0.3)
 
     page = pages.sign_in(make.member()).get(f"/covers/kinds/{kind.id}")
 
@@ -225,7 +225,7 @@ def test_a_cover_colder_inside_says_so(make: Factory, pages: Pages) -> None:
 def test_a_coordinator_adds_a_kind_and_changes_it(make: Factory, pages: Pages) -> None:
     pages.sign_in(make.coordinator())
     pages.post("/covers/kinds/new", kind_values())
-    kind = db.session.scalars(select(CoverClass)).one()
+    kind = db.session.scalars(select(CoverKind)).one()
     form = pages.get(f"/covers/kinds/{kind.id}/edit").values()
 
     pages.post(f"/covers/kinds/{kind.id}/edit", form | {"minutes": "5"})
@@ -260,7 +260,7 @@ def test_a_gust_limit_lies_between_0_and_40(
 
 
 def test_a_member_copies_a_kind_in_another_size(make: Factory, pages: Pages) -> None:
-    kind = make.cover_class("tote")
+    kind = make.cover_kind("tote")
     pages.sign_in(make.member())
     form = pages.get(f"/covers/kinds/{kind.id}/copy").values()
 
@@ -281,7 +281,7 @@ def test_a_member_copies_a_kind_in_another_size(make: Factory, pages: Pages) -> 
 def test_hostile_cover_input_is_never_an_error_of_ours(
     make: Factory, pages: Pages, value: str
 ) -> None:
-    kind, cover = make.cover_class("tote"), make.cover()
+    kind, cover = make.cover_kind("tote"), make.cover()
     pages.sign_in(make.coordinator())
     csrf = pages.get("/covers/kinds/new").token()
     typed = value.encode("utf-8", "replace").decode()
@@ -350,7 +350,7 @@ def test_places_are_listed_added_and_renamed(make: Factory, pages: Pages) -> Non
 
 
 def test_the_shelter_offers_no_covers_to_add(make: Factory, pages: Pages) -> None:
-    shelter = make.cover_class("shed", construction="shelter")
+    shelter = make.cover_kind("shed", construction="shelter")
     pages.sign_in(make.coordinator())
 
     page = pages.get(f"/covers/kinds/{shelter.id}")

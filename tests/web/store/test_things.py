@@ -78,7 +78,7 @@ def test_a_label_opens_its_thing_and_an_unknown_one_says_so(make: Factory, pages
 
 
 def test_covers_are_added_with_kind_number_and_place_only(make: Factory, pages: Pages) -> None:
-    kind, shed = make.cover_class("Tote, 60 litres"), make.place("Shed")
+    kind, shed = make.cover_kind("Tote, 60 litres"), make.place("Shed")
     pages.sign_in(make.coordinator())
 
     page = pages.post(
@@ -484,7 +484,7 @@ def hostile_forms(
         name = f"Timber {next(numbers)}"
         return f"/store/materials/{a_lot(make, name=name, length_mm=2_400.0)}/{act}"
 
-    kind, timber = make.cover_class(), a_lot(make, name="Timber", length_mm=2_400.0)
+    kind, timber = make.cover_kind(), a_lot(make, name="Timber", length_mm=2_400.0)
     free = dict.fromkeys(("cost", "acquired_on"), SOME_FIGURE) | {"note": SOME_WORDS}
     of_lots = free | {
         "name": WORDS,

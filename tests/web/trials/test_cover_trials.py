@@ -11,7 +11,7 @@ from sqlalchemy import func, select
 
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES
 from gardenapp.extensions import db
-from gardenapp.models.covers import CoverClass
+from gardenapp.models.covers import CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.trials import Trial, TrialDay, TrialNight
 from gardenapp.readers.logger import LoggerOptions
@@ -31,8 +31,8 @@ def ines(make: Factory, pages: Pages) -> Member:
 
 
 @pytest.fixture
-def kind(make: Factory) -> CoverClass:
-    return make.cover_class("Big crate")
+def kind(make: Factory) -> CoverKind:
+    return make.cover_kind("Big crate")
 
 
 def count() -> int:
@@ -42,7 +42,7 @@ def count() -> int:
     )
 
 
-def add(pages: Pages, kind: CoverClass, *, status: int = 303, **more: Any) -> Page:
+def add(pages: Pages, kind: CoverKind, *, status: int = 303, **more: Any) -> Page:
     inside, outside = trial_files()
     return pages.post("/trials/new", sent(inside, outside, kind_id=kind.id, **more), status=status)
 
@@ -54,7 +54,7 @@ def test_without_a_trial_the_page_says_how_to_make_one(pages: Pages, ines: Membe
 
 
 def test_two_files_become_a_result_with_chart_and_figures(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     page = pages.follow(add(pages, kind))
 
@@ -70,7 +70,7 @@ def test_two_files_become_a_result_with_chart_and_figures(
 
 
 def test_a_reader_of_fahrenheit_sees_differences_without_the_thirty_two(
-    make: Factory, pages: Pages, kind: CoverClass
+    make: Factory, pages: Pages, kind: CoverKind
 ) -> None:
     pages.sign_in(make.member("Ford", temperature_unit="F"))
 
@@ -80,7 +80,7 @@ def test_a_reader_of_fahrenheit_sees_differences_without_the_thirty_two(
 
 
 def test_the_kinds_page_shows_before_nights_and_after(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     untried = pages.get(f"/covers/kinds/{kind.id}").text
     add(pages, kind)
@@ -93,7 +93,7 @@ def test_the_kinds_page_shows_before_nights_and_after(
 
 
 def test_an_error_names_file_and_line_and_keeps_what_was_typed(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     inside, outside = trial_files()
     inside += b"\n2026-11-25 12:00:00,warm,90"
@@ -110,7 +110,7 @@ def test_an_error_names_file_and_line_and_keeps_what_was_typed(
 
 
 def test_a_missing_file_is_said_beside_its_field(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     inside, outside = trial_files()
     form = sent(inside, outside, kind_id=kind.id)
@@ -123,7 +123,7 @@ def test_a_missing_file_is_said_beside_its_field(
 
 
 def test_the_units_of_a_file_that_does_not_say_can_be_chosen(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     inside, outside = trial_files()
     inside = inside.replace("Temperature (°C)".encode(), b"Temperature")
@@ -137,7 +137,7 @@ def test_the_units_of_a_file_that_does_not_say_can_be_chosen(
     assert "+4.5 °C" in page.text
 
 
-def test_leaving_out_and_using_again(pages: Pages, ines: Member, kind: CoverClass) -> None:
+def test_leaving_out_and_using_again(pages: Pages, ines: Member, kind: CoverKind) -> None:
     path = add(pages, kind).response.headers["Location"]
 
     out = pages.follow(pages.post(f"{path}/leave-out"))
@@ -148,7 +148,7 @@ def test_leaving_out_and_using_again(pages: Pages, ines: Member, kind: CoverClas
 
 
 def test_another_member_reads_a_trial_and_cannot_leave_it_out(
-    make: Factory, pages: Pages, ines: Member, kind: CoverClass
+    make: Factory, pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     path = add(pages, kind).response.headers["Location"]
     other = Pages(pages.app).sign_in(make.member("Wes"))
@@ -159,7 +159,7 @@ def test_another_member_reads_a_trial_and_cannot_leave_it_out(
     other.post(f"{path}/leave-out", status=403)
 
 
-def test_the_download_is_a_table_of_numbers(pages: Pages, ines: Member, kind: CoverClass) -> None:
+def test_the_download_is_a_table_of_numbers(pages: Pages, ines: Member, kind: CoverKind) -> None:
     path = add(pages, kind).response.headers["Location"]
 
     page = pages.get(f"{path}/readings.csv")
@@ -169,7 +169,7 @@ def test_the_download_is_a_table_of_numbers(pages: Pages, ines: Member, kind: Co
     assert page.response.text.splitlines()[1].startswith("2026-11-20T12:00:00Z,18.55,9.55,9.00")
 
 
-def test_a_form_sent_twice_is_one_trial(pages: Pages, ines: Member, kind: CoverClass) -> None:
+def test_a_form_sent_twice_is_one_trial(pages: Pages, ines: Member, kind: CoverKind) -> None:
     key = pages.get("/trials/new").values()["form_key"]
 
     one, two = (add(pages, kind, form_key=key) for _ in range(2))
@@ -228,7 +228,7 @@ def test_only_a_signed_in_member_may_send_a_large_body(
     ids=lambda more: next(iter(more)) + ":" + ascii(next(iter(more.values())))[:12],
 )
 def test_hostile_fields_never_break_the_page(
-    pages: Pages, ines: Member, kind: CoverClass, more: dict[str, str]
+    pages: Pages, ines: Member, kind: CoverKind, more: dict[str, str]
 ) -> None:
     inside, outside = trial_files(days=1.2)
     form = sent(inside, outside, kind_id=kind.id) | more
@@ -241,14 +241,14 @@ def test_hostile_fields_never_break_the_page(
 
 
 def test_a_hostile_key_against_double_sending_is_only_a_key(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     add(pages, kind, form_key="\u202e" * 32)
 
     assert db.session.scalar(select(func.count()).select_from(Trial)) == 1
 
 
-def test_a_hostile_file_name_is_shown_as_text(pages: Pages, ines: Member, kind: CoverClass) -> None:
+def test_a_hostile_file_name_is_shown_as_text(pages: Pages, ines: Member, kind: CoverKind) -> None:
     form = sent(trial_files()[0], b"", kind_id=kind.id)
     form["outside"] = (BytesIO(b"junk"), "<b>x\x07.csv")
 
@@ -258,7 +258,7 @@ def test_a_hostile_file_name_is_shown_as_text(pages: Pages, ines: Member, kind: 
 
 
 def test_packed_bytes_that_were_damaged_are_refused_in_words(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     path = add(pages, kind).response.headers["Location"]
     trial = db.session.scalars(select(Trial)).one()
@@ -301,7 +301,7 @@ def as_form(options: LoggerOptions, side: str) -> dict[str, str] | None:
 
 
 def test_awkward_files_are_kept_through_the_page(
-    make: Factory, pages: Pages, ines: Member, kind: CoverClass
+    make: Factory, pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     wrong, tried = [], 0
     token = pages._token()
@@ -327,7 +327,7 @@ def test_awkward_files_are_kept_through_the_page(
 
 
 def test_broken_files_are_refused_with_their_line_and_leave_nothing(
-    pages: Pages, ines: Member, kind: CoverClass
+    pages: Pages, ines: Member, kind: CoverKind
 ) -> None:
     wrong, tried = [], 0
     token = pages._token()

@@ -74,7 +74,7 @@ def dump(*, without_count: bool = False) -> list[str]:
 
 def test_a_reading_is_taken_and_shown_on_the_board(make: Factory, pages: Pages, send: Send) -> None:
     evening = NOW.date()
-    make.cover(make.cover_class(clear_mean_k=4.0, cloudy_mean_k=4.0))
+    make.cover(make.cover_kind(clear_mean_k=4.0, cloudy_mean_k=4.0))
     forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=NOW)
     plan_night.plan_night(night_of=evening, member_id=None, now=NOW)
     before = pages.get("/tonight").text
