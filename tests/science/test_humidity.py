@@ -250,3 +250,20 @@ def test_impossible_air_is_refused(temperature_c: float, humidity_percent: float
 def test_a_dew_point_above_the_air_is_refused() -> None:
     with pytest.raises(OutOfRange, match="dew_point_c"):
         humidity.relative_humidity_percent(5.0, 6.0)
+
+
+@pytest.mark.parametrize("dew_c", [-60.0, -59.5, 59.5, 60.0])
+def test_a_dew_point_at_either_end_of_the_formula_comes_home(dew_c: float) -> None:
+    pressure_hpa = humidity.saturation_vapour_pressure_hpa(dew_c)
+
+    assert humidity.dew_point_from_vapour_pressure_c(pressure_hpa) == pytest.approx(dew_c)
+
+
+@pytest.mark.parametrize("factor", [0.99, 1.01])
+def test_a_pressure_past_either_end_of_the_formula_is_refused(factor: float) -> None:
+    end_c = -60.0 if factor < 1.0 else 60.0
+
+    with pytest.raises(OutOfRange, match="vapour pressure must be "):
+        humidity.dew_point_from_vapour_pressure_c(
+            factor * humidity.saturation_vapour_pressure_hpa(end_c)
+        )

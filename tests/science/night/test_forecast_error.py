@@ -139,6 +139,8 @@ def test_what_is_chosen_or_from_memory_is_what_is_told() -> None:
     assert forecast_error.FIRST_NIGHT_LEAD_H == 12.0
     assert forecast_error.MOST_LEAD_H == 240.0  # ten days
     assert Estimate(0.0, 0.5) == forecast_error.BIAS_PRIOR
+    # The published spread is worth ten nights of a garden's own.
+    assert shrunk(1.3, [0.0] * 30).weight_of_prior == pytest.approx(0.25)
 
 
 def test_a_record_is_the_published_spread_and_its_own_errors_by_nights() -> None:

@@ -100,5 +100,8 @@ def test_a_range_holds_up_to_its_very_end() -> None:
 
     assert record is not None
     assert record.held_fraction == 0.75
+    exact = low_record([Estimate(0.0, 2.0)] * 2, [2.0 * z80, -2.0 * z80])
+    assert exact is not None
+    assert exact.held_fraction == 1.0
     with pytest.raises(OutOfRange, match="equally many"):
         low_record([Estimate(0.0, 1.0)], [])
