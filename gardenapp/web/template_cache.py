@@ -33,6 +33,7 @@ BOARD = (
     "board/tonight.html",
     "board/_ladder.html",
     "components/page.html",
+    "components/parts.html",
     "components/messages.html",
 )
 PREFIX = f"{__version__}-{jinja2.__version__}-"

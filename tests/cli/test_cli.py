@@ -243,12 +243,12 @@ def test_where_nothing_is_pending_no_copy_is_kept(tmp_path: Path) -> None:
 
 def test_an_upgrade_brings_published_values_up_to_date_and_says_which(tmp_path: Path) -> None:
     init()
-    kind = "FROM cover_kind WHERE reference_key = 'tote'"
+    kind = "FROM cover_class WHERE reference_key = 'tote'"
     before = rows(tmp_path, f"SELECT clear_mean_k, status, why, day_gain_k {kind}")
     (name,) = rows(tmp_path, f"SELECT name {kind}")[0]
     with sqlite3.connect(tmp_path / "garden.sqlite") as connection:
         connection.execute(
-            "UPDATE cover_kind SET clear_mean_k = 9.5, status = 'memory', why = 'old', "
+            "UPDATE cover_class SET clear_mean_k = 9.5, status = 'memory', why = 'old', "
             "day_gain_k = 1.0 WHERE reference_key = 'tote'"
         )
     connection.close()
