@@ -42,6 +42,9 @@ def parse(data: bytes, start: int, layout: Layout) -> RawRows | None:
     """The rows from byte `start` on, or None where they are not all laid out alike."""
     if layout.is_epoch or len(layout.separator) != 1:
         return None
+    # A return alone ends a line too, and where `start` is was counted in line feeds.
+    if data.count(b"\r", 0, start) != data.count(b"\r\n", 0, start):
+        return None
     body = data[start:].rstrip(b"\r\n \t")
     if not body or body.translate(None, _ALLOWED):
         return None

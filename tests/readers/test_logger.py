@@ -364,3 +364,9 @@ def test_a_file_cut_off_anywhere_is_read_or_refused() -> None:
             assert len(read(GOOD[:end]).at_s) >= 2
         except UnreadableFile as refusal:
             assert refusal.errors
+
+
+def test_a_return_alone_before_the_header_costs_no_row() -> None:
+    reading = read(b"\r" + GOOD)
+
+    assert reading.temp_c.tolist() == read(GOOD).temp_c.tolist()
