@@ -160,6 +160,7 @@ def test_every_kind_says_what_it_may_gain_today_and_never_the_figure_of_another_
         assert "heat balance" not in page.text
         by_day = page.text.partition("By day, closed")[2].partition("Where that comes from")[0]
         assert by_day and "up to" not in by_day
+        assert by_day.endswith(" ")  # or the link stands glued to the sentence before it
         source = page.html.partition("By day, closed")[2].partition('href="')[2].partition('"')[0]
         assert "taken from it" in pages.get(source).text
 
