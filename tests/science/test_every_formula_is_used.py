@@ -54,9 +54,6 @@ WAITING = {
     "gardenapp.science.night.curve.PUBLISHED_EXPONENT": (
         "step 10: the published law where no evening temperature is given"
     ),
-    "gardenapp.science.night.damage.DamageCurve.temperature_for": (
-        "step 11: what a planting bears is where first harm begins"
-    ),
     "gardenapp.science.night.exposure.grass_minimum_c": (
         "step 10: a published rule to hold the refitted one for the ground against"
     ),

@@ -19,13 +19,15 @@ SECOND_LAYER_SHARE = 0.6
 as much, so the second adds 0.52 to 0.67 of the first, if the ground gives the same heat."""
 _SECOND_LAYER_SHARE_SD = 0.15
 
-SHELTER_LIFT_K = Estimate(3.0, 1.5)
-SHELTER_LIFT_STATUS = "memory"
-"""Air in an unheated shed or porch against the air outside, and how far that may be off. From
-memory: a closed unheated outbuilding keeps a few degrees; no published figure was found."""
-
 TOUCHING_UNDER_SHEET = 0.15
 """Share of a plant's leaves that touch a sheet lying on it. From memory; on hoops it is none."""
+
+DULL_FROM_CLOUD = 0.5
+MILD_DAY_C, COLD_DAY_C = 10.0, 2.0
+DULL_DAY_COST = 0.4
+"""After a dull cold day the ground has little to give: covers alone failed to hold off frost then
+where they had added 2 to 3 K before (an extension trial on strawberries). No figure was
+published; that a wholly dull day at 2 °C costs 40 % of the gain is from memory."""
 
 _UNSEALED_LOSS_SHARE = 0.4
 _UNSEALED_LEAST_K = 0.2
@@ -69,6 +71,63 @@ def lift_tonight(prior: LiftPrior, share: Estimate) -> Estimate:
     return prior.cloudy.mixed(prior.clear, weight)
 
 
+def late_share(hours_after_sunset: float, night_hours: float) -> float:
+    """Share of its whole night's lift that a cover still gives at dawn, put on late, 0 to 1.
+
+    Parameters
+    ----------
+    hours_after_sunset : when it is put on; before sunset nothing is lost. [h]
+    night_hours : from sunset to the low, above 0. [h]
+
+    Notes
+    -----
+    √(1 − t/n). The night's loss changes from that of open ground to that under a cover at t; the
+    surface of a deep uniform soil answers a steady change of its heat loss with the square root of
+    the time since (Carslaw and Jaeger 1959, section 2.9; Brunt's night curve rests on the same).
+    So what the cover saves has had n − t hours to warm instead of n. Raises OutOfRange for a night
+    of no hours or a time that is no number.
+    """
+    if not (math.isfinite(night_hours) and night_hours > 0.0):
+        raise OutOfRange(
+            say("%(name)s must be above 0, not %(value)s", name="night_hours", value=night_hours)
+        )
+    if not math.isfinite(hours_after_sunset):
+        raise OutOfRange(say("hours_after_sunset must be a finite number"))
+    late = min(1.0, max(0.0, hours_after_sunset / night_hours))
+    return math.sqrt(1.0 - late)
+
+
+def stored_share(*, day_cloud_fraction: float, day_high_c: float) -> float:
+    """Share of a cover's usual lift after a day of this kind, 1 to 0.6.
+
+    Parameters
+    ----------
+    day_cloud_fraction : mean of the daylight hours before the night, 0 to 1.
+    day_high_c : the warmest of them. [°C]
+
+    Notes
+    -----
+    1 but where the day was both dull and cold (see `DULL_DAY_COST`, from memory). Raises
+    OutOfRange for cloud outside 0 to 1 or a temperature that is no number.
+    """
+    _share("day_cloud_fraction", day_cloud_fraction)
+    if not math.isfinite(day_high_c):
+        raise OutOfRange(say("day_high_c must be a finite number"))
+    dull = max(0.0, (day_cloud_fraction - DULL_FROM_CLOUD) / (1.0 - DULL_FROM_CLOUD))
+    cold = min(1.0, max(0.0, (MILD_DAY_C - day_high_c) / (MILD_DAY_C - COLD_DAY_C)))
+    return 1.0 - DULL_DAY_COST * dull * cold
+
+
+def kept_lift(lift: Estimate, share: float) -> Estimate:
+    """A lift of which only a share is to be had tonight, its spread no smaller. [K]
+
+    A lift below zero is no store of heat and stays; so does the spread. Raises OutOfRange for a
+    share outside 0 to 1.
+    """
+    _share("share", share)
+    return Estimate(lift.mean * share if lift.mean > 0.0 else lift.mean, lift.sd)
+
+
 def unsealed(lift: Estimate) -> Estimate:
     """The lift of the same cover with edges open. [K]
 
@@ -108,9 +167,11 @@ def stacked(outer: LiftPrior, inner: LiftPrior) -> LiftPrior:
 def touching(*, bare_share: float, covered_share: float, fraction_touching: float) -> float:
     """Share of the plant hurt when some of its leaves touch the cover, 0 to 1.
 
-    A leaf against a film is as cold as the film: it counts as bare. Extension advice says
-    leaves in contact are often injured, and a cloth held off beat one that touched by
-    3 to 4 °F (about 1814). Raises OutOfRange for shares outside 0 to 1.
+    bare_share : hurt without this cover, but under any other that stands over it: a leaf against a
+        film is as cold as the film, and a film under a frame is no colder than the frame's air.
+
+    Extension advice says leaves in contact are often injured, and a cloth held off beat one that
+    touched by 3 to 4 °F (about 1814). Raises OutOfRange for shares outside 0 to 1.
     """
     _share("bare_share", bare_share)
     _share("covered_share", covered_share)

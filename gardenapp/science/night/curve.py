@@ -134,14 +134,10 @@ class NightCurve:
     def last_below(self, threshold_c: float) -> datetime | None:
         """When it is above the threshold again for good; None if it never was below.
 
-        The end of the curve, if it is still below there: see `ends_below`.
+        The end of the curve, if it is still below there.
         """
         spans = self._spans_below(threshold_c)
         return spans[-1][1] if spans else None
-
-    def ends_below(self, threshold_c: float) -> bool:
-        """Whether the curve stops while still colder than the threshold."""
-        return self.knots[-1][1] < threshold_c
 
     def hours_below(self, threshold_c: float) -> float:
         """Hours colder than the threshold, exact on the straight lines. [h]"""

@@ -72,6 +72,13 @@ class DamageCurve:
         """
         return _STANDARD.cdf((self.t50_c - temp.mean) / math.hypot(temp.sd, self.sd_k))
 
+    def needs_c(self, share: float, *, sd_k: float) -> float:
+        """What must be expected, `sd_k` sure, for no more than `share` to be lost. [°C]
+
+        Where `expected_share` is `share`; strictly between 0 and 1, or OutOfRange.
+        """
+        return DamageCurve(self.t50_c, math.hypot(self.sd_k, sd_k)).temperature_for(share)
+
     def temperature_for(self, share: float) -> float:
         """The temperature that hurts this share; strictly between 0 and 1. [°C]"""
         if not 0.0 < share < 1.0:

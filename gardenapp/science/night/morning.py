@@ -40,7 +40,7 @@ STEP = timedelta(minutes=10)
 class LiftOff:
     """The two times of a cover's morning, in UTC.
 
-    `safe_from_at`: the air outside is back above the threshold, so the plant may stand bare.
+    `safe_from_at`: from then on the plant itself would be warm enough to stand bare.
     `must_by_at`: by then the inside would pass the crop's maximum; None if it does not today.
     """
 
@@ -131,6 +131,34 @@ def day_gain(full_sun: Estimate, sun_wm2: float) -> DayGain:
     return DayGain(gain_at_k(low_k, sun_wm2), gain_at_k(warm_end_k(full_sun), sun_wm2))
 
 
+SKY_FELT_UNTIL = timedelta(hours=1)
+SKY_GONE_BY = timedelta(hours=3)
+"""After sunrise: until when a plant stays as far below the plot's air as in the night, and when
+nothing is left of that. The surface gains more from the sun than it loses from about an hour after
+sunrise (Oke, Boundary Layer Climates, ch. 1; from memory), and then the layer is stirred away."""
+
+
+def plant_below_air_k(night_k: float, night: Night, moment: datetime) -> float:
+    """A bare plant less the air of its plot, after a night in which that was `night_k`. [K]"""
+    gone = (moment - night.sunrise_at - SKY_FELT_UNTIL) / (SKY_GONE_BY - SKY_FELT_UNTIL)
+    return night_k * (1.0 - min(1.0, max(0.0, gone)))
+
+
+def _safe_from(
+    curve: NightCurve, night: Night, below_air_k: float, needs_c: float, end: datetime
+) -> datetime:
+    """The first step from sunrise on after which the bare plant is never colder than it needs."""
+    safe_from_at = moment = night.sunrise_at
+    while moment <= end:
+        plant_c = day_air_c(curve, night, moment) + plant_below_air_k(below_air_k, night, moment)
+        if plant_c < needs_c:
+            safe_from_at = moment + STEP
+        elif moment > curve.ends_at:
+            break
+        moment += STEP
+    return safe_from_at
+
+
 def lift_off(
     *,
     night: Night,
@@ -138,6 +166,7 @@ def lift_off(
     threshold_c: float,
     heat_max_c: float | None,
     day_gain_k: float,
+    below_air_k: float = 0.0,
     latitude: float,
     longitude: float,
     elevation_m: float = 0.0,
@@ -149,7 +178,8 @@ def lift_off(
     ----------
     curve : air at the plot through the night, in UTC; hours after sunrise are used where it
         has them. [°C]
-    threshold_c : what the plant bears. [°C]
+    threshold_c : what a bare plant must have to be safe, its margin in it. [°C]
+    below_air_k : the bare plant less the plot's air in the night. [K]
     heat_max_c : the warmest its cover should get; None takes `GENERAL_HEAT_MAX_C`. [°C]
     day_gain_k : what the cover may gain in full winter sun, inside minus outside: the warm end
         of what is believed (`warm_end_k`). [K]
@@ -170,8 +200,6 @@ def lift_off(
         )
     limit_c = GENERAL_HEAT_MAX_C if heat_max_c is None else heat_max_c
     through = sun_through(cloud_fraction)
-    last_below = curve.last_below(threshold_c)
-    safe_from_at = max(night.sunrise_at, last_below or night.sunrise_at)
     must_by_at: datetime | None = None
     moment = night.sunrise_at
     end = night.sunrise_at + timedelta(hours=12)
@@ -182,10 +210,4 @@ def lift_off(
             must_by_at = moment
             break
         moment += STEP
-    if curve.ends_below(threshold_c):
-        # Still too cold at the last known hour: follow the day's rise to where it passes.
-        moment = safe_from_at
-        while moment <= end and day_air_c(curve, night, moment) < threshold_c:
-            moment += STEP
-        safe_from_at = moment
-    return LiftOff(safe_from_at, must_by_at)
+    return LiftOff(_safe_from(curve, night, below_air_k, threshold_c, end), must_by_at)

@@ -104,11 +104,15 @@ class ReplayPlanting:
 
 @dataclass(frozen=True)
 class ReplayTreatment:
-    """A treatment with what it is believed to add, and whether it lies on the leaves."""
+    """A treatment with what it is believed to add, and whether it lies on the leaves.
+
+    `over` : what stands over its innermost cover, in a stack.
+    """
 
     treatment: Treatment
     lift: LiftPrior
     is_draped: bool = False
+    over: LiftPrior | None = None
 
 
 @dataclass(frozen=True)
@@ -282,8 +286,19 @@ def night_outlook(
                 )
                 expected = planting.curve.expected_share(temp)
                 if item.is_draped:
+                    without = lost
+                    if item.over is not None:
+                        temp = covered_plant_c(
+                            screen_low=screen_low,
+                            offset=planting.offset,
+                            air=air,
+                            leaf=leaf,
+                            lift=lift_tonight(item.over, share),
+                            leaf_shield=item.over.leaf_shield,
+                        )
+                        without = planting.curve.expected_share(temp)
                     expected = touching(
-                        bare_share=lost,
+                        bare_share=without,
                         covered_share=expected,
                         fraction_touching=settings.touching_fraction,
                     )
@@ -355,9 +370,15 @@ class Truth:
         self._air = rng.uniform(-_FLAT, _FLAT)
         whole = leaf_k(_WHOLE_SKY)
         self._leaf_k = self.share * (whole.mean + rng.uniform(-_FLAT, _FLAT) * whole.sd)
+        draws = {item.treatment.id: rng.uniform(-_FLAT, _FLAT) for item in garden.treatments}
         self._lift_k = {
-            item.treatment.id: self._lift(item.lift, rng.uniform(-_FLAT, _FLAT))
+            item.treatment.id: self._lift(item.lift, draws[item.treatment.id])
             for item in garden.treatments
+        }
+        self._over_k = {
+            item.treatment.id: self._lift(item.over, draws[item.treatment.id])
+            for item in garden.treatments
+            if item.over is not None
         }
         self._known: dict[tuple[object, ...], float] = {}
 
@@ -386,8 +407,12 @@ class Truth:
         leaf_k_ = self._leaf_k * (1.0 - item.lift.leaf_shield)
         under = planting.curve.share_at(air_c + self._lift_k[treatment_id] + leaf_k_)
         if item.is_draped:
+            without = bare
+            if item.over is not None:
+                leaf_k_ = self._leaf_k * (1.0 - item.over.leaf_shield)
+                without = planting.curve.share_at(air_c + self._over_k[treatment_id] + leaf_k_)
             under = touching(
-                bare_share=bare,
+                bare_share=without,
                 covered_share=under,
                 fraction_touching=self._settings.touching_fraction,
             )

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from gardenapp.models.covers import CoverKind
+from gardenapp.reference import loader
 from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.estimate import Estimate
+
+SHELTER_KEY = "shelter"
+"""The row of the published table that stands for a place pots are carried into."""
 
 
 def prior_of(kind: CoverKind) -> LiftPrior:
@@ -17,4 +23,18 @@ def prior_of(kind: CoverKind) -> LiftPrior:
         clear=Estimate(kind.clear_mean_k, kind.clear_sd_k),
         cloudy=Estimate(kind.cloudy_mean_k, kind.cloudy_sd_k),
         leaf_shield=kind.leaf_shield,
+    )
+
+
+@cache
+def shelter_prior() -> tuple[LiftPrior, str]:
+    """What an unheated shed or greenhouse is believed to add, and how well that is known."""
+    built = next(kind for kind in loader.load_constructions() if kind.key == SHELTER_KEY)
+    return (
+        LiftPrior(
+            clear=Estimate(built.clear_mean_k, built.clear_sd_k),
+            cloudy=Estimate(built.cloudy_mean_k, built.cloudy_sd_k),
+            leaf_shield=built.leaf_shield,
+        ),
+        built.status,
     )

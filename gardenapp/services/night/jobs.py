@@ -10,7 +10,7 @@ from typing import Any
 
 from gardenapp.models.covers import Cover
 from gardenapp.science.allocation.problem import Allocation, Use
-from gardenapp.science.allocation.weights import SHELTER_MINUTES_PER_POT
+from gardenapp.science.allocation.weights import SAFE_BELOW, SHELTER_MINUTES_PER_POT
 from gardenapp.science.night.morning import LiftOff, lift_off
 from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.services.night.outlook import SHELTER, BareOutlook
@@ -221,12 +221,15 @@ class _Mornings:
         stage = prospect.gathered.stages[self._stage_of[planting_id]]
         bare = prospect.bare[planting_id]
         offset_k, gain_k = bare.parts.offset.mean, prospect.ways[treatment].day_gain_k
-        key = (offset_k, bare.threshold_c, stage.heat_max_c, gain_k)
+        needs_c = bare.curve.needs_c(SAFE_BELOW, sd_k=bare.temp.sd)
+        below_air_k = bare.parts.air.mean + bare.parts.leaf.mean
+        key = (offset_k, needs_c, below_air_k, stage.heat_max_c, gain_k)
         if key not in self._known:
             self._known[key] = lift_off(
                 night=prospect.site.night,
                 curve=prospect.site.curve.shifted(offset_k),
-                threshold_c=bare.threshold_c,
+                threshold_c=needs_c,
+                below_air_k=below_air_k,
                 heat_max_c=stage.heat_max_c,
                 day_gain_k=gain_k,
                 latitude=garden.latitude,

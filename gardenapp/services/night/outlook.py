@@ -20,8 +20,11 @@ from gardenapp.science.covers.lift import (
     LiftPrior,
     bare_plant_c,
     covered_plant_c,
+    kept_lift,
+    late_share,
     lift_tonight,
     stacked,
+    stored_share,
     touching,
 )
 from gardenapp.science.estimate import Estimate
@@ -46,16 +49,32 @@ from gardenapp.services.garden.hardiness import damage_curve
 
 SHELTER = "shelter"
 
+DAY_BEFORE = timedelta(hours=7)
+ENOUGH_DAY_HOURS = 3
+"""The hours before sunset that tell what kind of day it was, and how many must be known."""
+
 
 @dataclass(frozen=True)
 class SiteNight:
-    """The night at the garden's screen."""
+    """The night at the garden's screen.
+
+    `stored_share` : of a cover's usual lift, after the day before (`lift.stored_share`).
+    """
 
     night: Night
     screen_low: Estimate
     share: Estimate
     curve: NightCurve
     forecast: Forecast
+    stored_share: float = 1.0
+
+    def late_share(self, put_on_at: datetime | None) -> float:
+        """Share of a whole night's lift at the low, if put on then; None counts as in time."""
+        sunset_at, low_at = self.night.sunset_at, self.curve.low[0]
+        if put_on_at is None or low_at <= sunset_at:
+            return 1.0
+        hour = timedelta(hours=1)
+        return late_share((put_on_at - sunset_at) / hour, (low_at - sunset_at) / hour)
 
 
 @dataclass(frozen=True)
@@ -95,6 +114,18 @@ class BareOutlook:
 
 
 @dataclass(frozen=True)
+class Over:
+    """What stands over a cover that lies on the leaves: its lift and how much sky it hides."""
+
+    lift: Estimate
+    leaf_shield: float
+
+    def kept(self, share: float) -> Over:
+        """The same with only a share of its lift to be had."""
+        return Over(kept_lift(self.lift, share), self.leaf_shield)
+
+
+@dataclass(frozen=True)
 class CoveredOutlook:
     """The same planting under one treatment."""
 
@@ -123,7 +154,18 @@ def site_night(
     believed = record.low(forecast.low_c)
     screen_low = Estimate(believed.mean, math.hypot(record.sd_k * growth, record.bias.sd))
     curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
-    return SiteNight(night, screen_low, share, curve, forecast)
+    return SiteNight(night, screen_low, share, curve, forecast, _stored_share(night, hours))
+
+
+def _stored_share(night: Night, hours: Sequence[HourForecast]) -> float:
+    """What the day before left in the ground; nothing is taken off where nobody knows the day."""
+    day = [hour for hour in hours if night.sunset_at - DAY_BEFORE <= hour.at <= night.sunset_at]
+    clouds = [hour.cloud_fraction for hour in day if hour.cloud_fraction is not None]
+    if len(clouds) < ENOUGH_DAY_HOURS:
+        return 1.0
+    return stored_share(
+        day_cloud_fraction=sum(clouds) / len(clouds), day_high_c=max(hour.temp_c for hour in day)
+    )
 
 
 def _screen_curve(
@@ -204,8 +246,13 @@ def covered_outlook(
     lift: Estimate,
     leaf_shield: float,
     is_draped: bool,
+    over: Over | None = None,
 ) -> CoveredOutlook:
-    """The same planting with `lift` over it."""
+    """The same planting with `lift` over it.
+
+    is_draped : the innermost cover lies on the leaves, and those are as cold as without it:
+        bare, or under what stands `over` it.
+    """
     parts = bare.parts
     temp = covered_plant_c(
         screen_low=parts.screen_low,
@@ -226,8 +273,19 @@ def covered_outlook(
         air_curve=air_curve,
     )
     if is_draped:
+        without = bare.harm
+        if over is not None:
+            without = covered_outlook(
+                site,
+                planting,
+                stage,
+                bare,
+                lift=over.lift,
+                leaf_shield=over.leaf_shield,
+                is_draped=False,
+            ).harm
         share = touching(
-            bare_share=bare.harm.share,
+            bare_share=without.share,
             covered_share=harm.share,
             fraction_touching=TOUCHING_UNDER_SHEET,
         )
@@ -244,8 +302,8 @@ def stack_prior(kinds: Sequence[CoverKind], priors: Mapping[int, LiftPrior]) -> 
 
 
 def tonight_lift(site: SiteNight, prior: LiftPrior) -> Estimate:
-    """What the prior means on this kind of night."""
-    return lift_tonight(prior, site.share)
+    """What the prior means on this kind of night, after the day there was."""
+    return kept_lift(lift_tonight(prior, site.share), site.stored_share)
 
 
 def _harm(

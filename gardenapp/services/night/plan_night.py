@@ -46,7 +46,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
     belief = site_belief(before=evening)
     site = site_of(garden, forecast, belief)
     for _attempt in range(MOST_ATTEMPTS):
-        snapshot = _work_out(garden, site, belief)
+        snapshot = _work_out(garden, site, belief, now)
         try:
             return keep(snapshot, evening=evening, member_id=member_id, now=now)
         except Overtaken:
@@ -54,9 +54,9 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
     raise Refused(_("People are marking covers on right now. Plan again in a minute."))
 
 
-def _work_out(garden: Garden, site: SiteNight, belief: SiteBelief) -> Snapshot:
+def _work_out(garden: Garden, site: SiteNight, belief: SiteBelief, now: datetime) -> Snapshot:
     gathered = gather(garden, site.forecast.night_of)
-    prospect = prospect_of(gathered, site, belief)
+    prospect = prospect_of(gathered, site, belief, now=now)
     allocation = solve(problem_of(prospect))
     jobs = jobs_of(prospect, allocation)
     return snapshot_of(prospect, allocation, jobs)

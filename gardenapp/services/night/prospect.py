@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.science.covers.lift import kept_lift
 from gardenapp.services.night.gather import Gathered
 from gardenapp.services.night.learning import SiteBelief
 from gardenapp.services.night.outlook import (
@@ -44,8 +46,13 @@ class Prospect:
         return is_under(self.standing, planting_id)
 
 
-def prospect_of(gathered: Gathered, site: SiteNight, belief: SiteBelief) -> Prospect:
-    """Work out what the night does to each planting; asks nothing of the database."""
+def prospect_of(
+    gathered: Gathered, site: SiteNight, belief: SiteBelief, *, now: datetime | None = None
+) -> Prospect:
+    """Work out what the night does to each planting; asks nothing of the database.
+
+    now : when what is not on yet is put on at the earliest; None counts as before sunset. [UTC]
+    """
     standing = standing_tonight(gathered)
     pools = pools_tonight(gathered, standing)
     ways = ways_tonight(gathered, pools, standing, site)
@@ -58,7 +65,7 @@ def prospect_of(gathered: Gathered, site: SiteNight, belief: SiteBelief) -> Pros
         pools=pools,
         ways=ways,
         bare=bare,
-        covered=_covered_outlooks(gathered, site, standing, ways, bare),
+        covered=_covered_outlooks(gathered, site, pools, standing, ways, bare, now),
     )
 
 
@@ -94,12 +101,15 @@ def is_under(standing: Iterable[Standing], planting_id: int) -> bool:
 def _covered_outlooks(
     gathered: Gathered,
     site: SiteNight,
+    pools: Pools,
     standing: tuple[Standing, ...],
     ways: Mapping[str, Way],
     bare: Mapping[int, BareOutlook],
+    now: datetime | None,
 ) -> dict[tuple[int, str], CoveredOutlook]:
-    known: dict[tuple[int, str], CoveredOutlook] = {}
+    known: dict[tuple[int, str, float], CoveredOutlook] = {}
     found: dict[tuple[int, str], CoveredOutlook] = {}
+    on_since = _on_since(pools, standing)
     for planting in gathered.plantings:
         alone = bare[planting.id]
         if alone.harm.share < SAFE_BELOW and not is_under(standing, planting.id):
@@ -107,16 +117,31 @@ def _covered_outlooks(
         for treatment_id, way in ways.items():
             if treatment_id == SHELTER and not (planting.in_pot and planting.is_movable):
                 continue
-            key = (id(alone), treatment_id)  # like plantings share their outlook
+            kept = site.late_share(on_since.get((planting.id, treatment_id), now))
+            key = (id(alone), treatment_id, kept)  # like plantings share their outlook
             if key not in known:
                 known[key] = covered_outlook(
                     site,
                     planting,
                     gathered.stages[planting.stage_id],
                     alone,
-                    lift=way.lift,
+                    lift=kept_lift(way.lift, kept),
                     leaf_shield=way.leaf_shield,
                     is_draped=way.is_draped,
+                    over=way.over.kept(kept) if way.over else None,
                 )
             found[planting.id, treatment_id] = known[key]
+    return found
+
+
+def _on_since(pools: Pools, standing: Iterable[Standing]) -> dict[tuple[int, str], datetime]:
+    """Since when each planting stands under a treatment, where some of it does already."""
+    found: dict[tuple[int, str], datetime] = {}
+    for stand in standing:
+        if stand.put_on_at is None:
+            continue
+        treatment_id = pools.treatment_of(stand)
+        for planting_id in stand.plants:
+            key = (planting_id, treatment_id)
+            found[key] = min(stand.put_on_at, found.get(key, stand.put_on_at))
     return found

@@ -11,7 +11,6 @@ from gardenapp.models.plants import Planting
 from gardenapp.science.allocation.problem import Allocation
 from gardenapp.science.allocation.problem import Reason as AllocationReason
 from gardenapp.science.allocation.weights import MOST_OPTIONS, SAFE_BELOW, SHORT_FROM
-from gardenapp.science.covers.lift import SHELTER_LIFT_STATUS
 from gardenapp.science.covers.lift_learning import LearntLift
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import frost_type
@@ -25,8 +24,10 @@ from gardenapp.science.night.plan_records import (
     Reason,
     SolveStage,
     StoryParts,
+    TreatmentName,
     rounded,
 )
+from gardenapp.services.garden.lift_priors import shelter_prior
 from gardenapp.services.night.jobs import PlannedJob
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.prospect import Prospect
@@ -178,11 +179,16 @@ def _story(
 
 
 def _options(prospect: Prospect, planting_id: int) -> tuple[Option, ...]:
-    best = sorted(
+    """The best covers, each once: whose they are makes no difference to the plant."""
+    ranked = sorted(
         (prospect.covered[planting_id, treatment].harm.share, treatment)
         for treatment in prospect.ways
         if (planting_id, treatment) in prospect.covered
-    )[:MOST_OPTIONS]
+    )
+    first: dict[TreatmentName, tuple[float, str]] = {}
+    for share, treatment in ranked:
+        first.setdefault(prospect.ways[treatment].name, (share, treatment))
+    best = list(first.values())[:MOST_OPTIONS]
     return tuple(
         Option(
             treatment=treatment,
@@ -274,7 +280,7 @@ def _lift_stories(
 def _lift_statuses(prospect: Prospect, treatment: str) -> tuple[str, ...]:
     """How well the lifts of a treatment's untried kinds are known."""
     if treatment == SHELTER:
-        return (SHELTER_LIFT_STATUS,)
+        return (shelter_prior()[1],)
     kinds = prospect.ways[treatment].kinds
     return tuple(sorted({kind.status for kind in kinds if kind.id not in prospect.gathered.lifts}))
 

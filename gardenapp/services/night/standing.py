@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Deployment, Job
@@ -31,6 +32,7 @@ class Standing:
     plants: Mapping[int, int]
     deployment_id: int | None = None
     claim_id: int | None = None
+    put_on_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +145,7 @@ def _deployed(deployment: Deployment, alive: Mapping[int, Planting]) -> Standing
             if under.planting_id in alive
         },
         deployment_id=deployment.id,
+        put_on_at=deployment.put_on_at,
     )
 
 

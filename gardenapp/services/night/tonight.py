@@ -28,11 +28,14 @@ from gardenapp.models.nights import (
     SentFact,
 )
 from gardenapp.models.people import Garden, Member, PlotHolder
+from gardenapp.models.plants import CropStage
 from gardenapp.models.plots import Plot
 from gardenapp.models.store import LedgerEntry
+from gardenapp.science.covers.lift import late_share
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, TreatmentName
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import tonight
+from gardenapp.services.garden.hardiness import published_in_air_c
 from gardenapp.services.kept_plans import header_of, stories_of, story_of
 from gardenapp.services.night.forecasts import STALE_AFTER, find_forecast
 from gardenapp.services.store import ledger
@@ -116,6 +119,20 @@ class TonightPage:
         """Plantings by status, what asks for hands first; what there is none of is left out."""
         return tuple((name, self.counts[name]) for name in STATUSES if self.counts.get(name))
 
+    def still_kept(self, now: datetime) -> float | None:
+        """Share of a whole night's gain that a cover put on now still gives; None before sunset,
+        after the low, and where nothing is left to put on."""
+        header = self.header
+        waits = any(job.state in ("free", "claimed") for job in self.jobs)
+        if header is None or header.sunset_at is None or header.low_at is None or not waits:
+            return None
+        if not header.sunset_at < now < header.low_at:
+            return None
+        hour = timedelta(hours=1)
+        return late_share(
+            (now - header.sunset_at) / hour, (header.low_at - header.sunset_at) / hour
+        )
+
     def with_status(self, status: str) -> tuple[PlantingStory, ...]:
         """Its plantings of one status."""
         return tuple(story for story in self.rows if story.status == status)
@@ -128,12 +145,16 @@ class TonightPage:
 
 @dataclass(frozen=True)
 class PlantingTonight:
-    """What the night's plan says of one planting. `came_by`: how the forecast came in."""
+    """What the night's plan says of one planting. `came_by`: how the forecast came in.
+
+    `published_in_air_c` : its threshold as it was published, where that was not the leaf's. [°C]
+    """
 
     night_of: date
     came_by: str
     header: PlanHeader
     story: PlantingStory
+    published_in_air_c: float | None = None
 
 
 def board_version() -> int:
@@ -314,12 +335,25 @@ def planting_tonight(
     if found is None:
         raise NotFound(_("That planting is not in tonight’s plan."))
     plan, row = found
+    story = story_of(plan, row)
     return PlantingTonight(
         night_of=plan.night_of,
         came_by=plan.forecast.source.came_by,
         header=header_of(plan),
-        story=story_of(plan, row),
+        story=story,
+        published_in_air_c=_published_in_air_c(story),
     )
+
+
+def _published_in_air_c(story: PlantingStory) -> float | None:
+    """What the catalogue has of the planned stage, where it is air and the plan took the leaf."""
+    stage = db.session.scalar(
+        select(CropStage).where(CropStage.crop_id == story.crop_id, CropStage.name == story.stage)
+    )
+    if stage is None:
+        return None
+    published_c = published_in_air_c(stage, is_hardened=story.is_hardened)
+    return None if published_c is None or published_c <= story.threshold_c else published_c
 
 
 def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:

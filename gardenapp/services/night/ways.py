@@ -8,14 +8,15 @@ from dataclasses import dataclass
 from gardenapp.models.covers import CoverKind
 from gardenapp.science.allocation.problem import Treatment
 from gardenapp.science.allocation.weights import MOST_STACKS
-from gardenapp.science.covers.lift import SHELTER_LIFT_K, LiftPrior
+from gardenapp.science.covers.lift import LiftPrior, lift_tonight
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.plan_records import UNNAMED_SHELTER, TreatmentName
-from gardenapp.services.garden.lift_priors import prior_of
+from gardenapp.services.garden.lift_priors import prior_of, shelter_prior
 from gardenapp.services.night.day_gains import reckoned_gain_k
 from gardenapp.services.night.gather import Gathered
 from gardenapp.services.night.outlook import (
     SHELTER,
+    Over,
     SiteNight,
     stack_prior,
     tonight_lift,
@@ -27,7 +28,8 @@ from gardenapp.services.night.standing import Pools, Standing
 class Way:
     """One way: its treatment for the solver, and what it does to what is under it.
 
-    `lift` and `day_gain_k` [K]; `is_draped` : its innermost cover lies on the leaves.
+    `lift` of a whole night and `day_gain_k` [K]; `is_draped` : its innermost cover lies on the
+    leaves; `over` : what stands over that one, in a stack.
     """
 
     treatment: Treatment
@@ -37,6 +39,7 @@ class Way:
     leaf_shield: float
     is_draped: bool
     day_gain_k: float
+    over: Over | None = None
 
     @property
     def minutes(self) -> float:
@@ -56,13 +59,14 @@ def ways_tonight(
     ways = {"+".join(chain): _way(chain, gathered, pools, priors, site) for chain in chains}
     garden = gathered.garden
     if garden.shelter_spaces > 0:
+        shelter, _status = shelter_prior()
         name = TreatmentName(place=garden.shelter_label or UNNAMED_SHELTER)
         ways[SHELTER] = Way(
             treatment=Treatment(SHELTER, (), name.label),
             name=name,
             kinds=(),
-            lift=SHELTER_LIFT_K,
-            leaf_shield=1.0,
+            lift=lift_tonight(shelter, site.share),
+            leaf_shield=shelter.leaf_shield,
             is_draped=False,
             day_gain_k=0.0,
         )
@@ -106,6 +110,7 @@ def _way(
     prior = stack_prior(kinds, priors)
     name = TreatmentName(tuple(kind.name for kind in kinds))
     innermost = kinds[-1]
+    outer = stack_prior(kinds[:-1], priors) if len(kinds) > 1 else None
     return Way(
         treatment=Treatment("+".join(chain), chain, name.label),
         name=name,
@@ -114,4 +119,5 @@ def _way(
         leaf_shield=prior.leaf_shield,
         is_draped=innermost.inner_height_cm is None and not innermost.is_rigid,
         day_gain_k=reckoned_gain_k(kinds, gathered.gains),
+        over=None if outer is None else Over(tonight_lift(site, outer), outer.leaf_shield),
     )

@@ -30,7 +30,7 @@ from gardenapp.science.allocation.weights import (
     WORTH,
     WORTH_PER_MINUTE,
 )
-from gardenapp.science.covers.lift import SHELTER_LIFT_K, LiftPrior, stacked
+from gardenapp.science.covers.lift import LiftPrior, stacked
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.damage import DamageCurve, curve_from_pair, curve_from_threshold
 from gardenapp.science.season.replay import (
@@ -43,7 +43,7 @@ from gardenapp.science.season.replay import (
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.garden.hardiness import damage_curve
-from gardenapp.services.garden.lift_priors import prior_of
+from gardenapp.services.garden.lift_priors import prior_of, shelter_prior
 from gardenapp.services.night.learning import site_belief
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.problem import need_of, site_of
@@ -256,6 +256,7 @@ def _treatments(
             ),
             stacked(priors[outer], priors[inner]),
             pools[inner].is_draped,
+            priors[outer],
         )
         for outer in pools
         for inner in pools
@@ -264,8 +265,9 @@ def _treatments(
     stacks.sort(key=lambda item: -item.lift.clear.mean)
     found += stacks[:MOST_STACKS]
     if has_shelter:
-        lift = LiftPrior(clear=SHELTER_LIFT_K, cloudy=SHELTER_LIFT_K, leaf_shield=1.0)
-        found.append(ReplayTreatment(Treatment(SHELTER, (), "carry to the shelter"), lift))
+        found.append(
+            ReplayTreatment(Treatment(SHELTER, (), "carry to the shelter"), shelter_prior()[0])
+        )
     return tuple(found)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from gardenapp.messages import marked
 from gardenapp.science.night.exposure import FrostType
-from gardenapp.science.night.plan_records import PlantingStory, Reason
+from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, Reason
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, length
 from gardenapp.words import _, later, n_
@@ -27,8 +27,23 @@ FROSTS: dict[str, str] = {
         "Radiation frost: clear and calm, coldest near the ground"
     ),
     FrostType.WIND_FROST.value: later("Wind frost: freezing air blows through, covers help less"),
-    FrostType.AIR_FROST.value: later("Air frost; cloud and wind are not known"),
+    FrostType.AIR_FROST.value: later("Air frost"),
 }
+
+
+def frost_text(header: PlanHeader) -> str:
+    """What kind of frost it is, and what is not known that would tell."""
+    words = str(FROSTS.get(header.frost, header.frost))
+    if header.frost != FrostType.AIR_FROST.value:
+        return words
+    if header.cloud_fraction is None and header.wind_mps is None:
+        return _("Air frost; cloud and wind are not known")
+    if header.cloud_fraction is None:
+        return _("Air frost; cloud is not known")
+    if header.wind_mps is None:
+        return _("Air frost; wind is not known")
+    return words
+
 
 KINDS: dict[str, str] = {
     "damage": later("hurt from about"),

@@ -1,19 +1,23 @@
 from __future__ import annotations
 
+import math
+
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gardenapp.errors import OutOfRange
 from gardenapp.science.covers.lift import (
-    SHELTER_LIFT_K,
-    SHELTER_LIFT_STATUS,
     TOUCHING_UNDER_SHEET,
     LiftPrior,
     bare_plant_c,
     covered_plant_c,
+    kept_lift,
+    late_share,
     lift_tonight,
     stacked,
+    stored_share,
     touching,
     unsealed,
 )
@@ -224,9 +228,7 @@ def test_shares_outside_0_to_1_are_refused(value: float) -> None:
         )
 
 
-def test_what_is_believed_of_a_shed_and_of_leaves_under_a_sheet() -> None:
-    assert Estimate(3.0, 1.5) == SHELTER_LIFT_K
-    assert SHELTER_LIFT_STATUS == "memory"
+def test_what_is_believed_of_leaves_under_a_sheet() -> None:
     assert TOUCHING_UNDER_SHEET == 0.15
 
 
@@ -281,3 +283,65 @@ def test_a_plants_temperature_is_the_sum_of_what_is_believed_of_it() -> None:
     assert (bare.mean, bare.sd) == (pytest.approx(-2.5), pytest.approx(1.0))
     assert covered.mean == pytest.approx(1.0 - 0.5 - 1.0 + 3.0 - 0.5)
     assert covered.sd == pytest.approx(1.0)
+
+
+# --- put on late, and after a dull day --------------------------------------------------------
+
+
+def ground_after(hours: int, loss_from_h: int) -> float:
+    """Fall of the surface of a deep soil whose loss of heat begins then, by finite differences."""
+    depth_m, cells, step_s = 1.0, 200, 20.0
+    diffusivity, conductivity = 5e-7, 1.0
+    dx = depth_m / cells
+    temps = np.zeros(cells)
+    for step in range(int(hours * 3600 / step_s)):
+        loss = 50.0 if step * step_s >= loss_from_h * 3600 else 0.0
+        flux = np.empty(cells + 1)
+        flux[0], flux[-1] = loss, 0.0
+        flux[1:-1] = conductivity * (temps[1:] - temps[:-1]) / dx
+        temps += step_s * diffusivity / (conductivity * dx) * (flux[1:] - flux[:-1])
+    return float(temps[0])
+
+
+@pytest.mark.outside("Carslaw and Jaeger 1959, section 2.9, by finite differences")
+@pytest.mark.parametrize("late_h", [0, 2, 6, 10])
+def test_what_a_late_cover_still_saves_is_what_a_soil_reckoned_by_steps_does(late_h: int) -> None:
+    # By superposition the cover saves what a loss that begins when it is put on would have cost.
+    saved, whole = ground_after(14, late_h), ground_after(14, 0)
+
+    assert late_share(late_h, 14.0) == pytest.approx(abs(saved / whole), abs=0.03)
+
+
+def test_a_cover_put_on_before_sunset_loses_nothing_and_after_the_low_gains_nothing() -> None:
+    assert late_share(-3.0, 14.0) == 1.0
+    assert late_share(14.0, 14.0) == late_share(20.0, 14.0) == 0.0
+    assert late_share(6.0, 14.0) == pytest.approx(0.7559, abs=1e-4)
+
+
+@given(st.floats(0.0, 16.0), st.floats(0.0, 4.0))
+def test_later_is_never_warmer(hours: float, more: float) -> None:
+    assert late_share(hours + more, 14.0) <= late_share(hours, 14.0)
+
+
+@pytest.mark.parametrize(("hours", "night"), [(1.0, 0.0), (1.0, math.nan), (math.nan, 14.0)])
+def test_a_night_of_no_hours_is_refused(hours: float, night: float) -> None:
+    with pytest.raises(OutOfRange):
+        late_share(hours, night)
+
+
+def test_only_a_day_both_dull_and_cold_leaves_the_ground_with_little() -> None:
+    assert stored_share(day_cloud_fraction=1.0, day_high_c=1.0) == pytest.approx(0.6)
+    assert stored_share(day_cloud_fraction=1.0, day_high_c=12.0) == 1.0
+    assert stored_share(day_cloud_fraction=0.2, day_high_c=-3.0) == 1.0
+    assert stored_share(day_cloud_fraction=0.75, day_high_c=6.0) == pytest.approx(0.9)
+    with pytest.raises(OutOfRange, match="day_cloud_fraction"):
+        stored_share(day_cloud_fraction=1.2, day_high_c=6.0)
+    with pytest.raises(OutOfRange, match="day_high_c"):
+        stored_share(day_cloud_fraction=0.2, day_high_c=math.inf)
+
+
+def test_less_heat_is_less_lift_but_no_more_certainty() -> None:
+    assert kept_lift(Estimate(2.0, 0.8), 0.6) == Estimate(1.2, 0.8)
+    assert kept_lift(Estimate(-0.5, 0.8), 0.6) == Estimate(-0.5, 0.8)
+    with pytest.raises(OutOfRange, match="share"):
+        kept_lift(Estimate(1.0, 1.0), 1.1)

@@ -180,7 +180,6 @@ def test_crossing_and_recrossing_are_found_on_the_lines() -> None:
     assert curve.first_below(0.0) == SUNSET_AT + timedelta(hours=0.5)
     assert curve.last_below(0.0) == SUNSET_AT + timedelta(hours=2.5)
     assert curve.hours_below(0.0) == pytest.approx(2.0)
-    assert not curve.ends_below(0.0)
 
 
 def test_two_dips_count_both_and_the_warm_hour_between_does_not() -> None:
@@ -204,7 +203,6 @@ def test_a_curve_that_starts_and_ends_below_is_below_all_through() -> None:
 
     assert curve.first_below(0.0) == curve.starts_at
     assert curve.last_below(0.0) == curve.ends_at
-    assert curve.ends_below(0.0)
     assert curve.hours_below(0.0) == pytest.approx(2.0)
 
 

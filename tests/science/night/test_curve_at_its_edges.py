@@ -157,8 +157,6 @@ def test_a_curve_that_begins_at_the_threshold_is_below_from_its_start() -> None:
     assert curve.first_below(0.0) == after_sunset(0)
     assert curve.last_below(0.0) == after_sunset(4)
     assert curve.hours_below(0.0) == pytest.approx(4.0)
-    assert not curve.ends_below(4.0)
-    assert curve.ends_below(4.1)
 
 
 def test_a_touch_of_the_threshold_within_a_cold_stretch_takes_no_time_off() -> None:

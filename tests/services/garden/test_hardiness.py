@@ -8,7 +8,7 @@ import pytest
 
 from gardenapp.models.plants import CropStage
 from gardenapp.science.night.damage import AIR_RECORD_K
-from gardenapp.services.garden.hardiness import damage_curve
+from gardenapp.services.garden.hardiness import damage_curve, published_in_air_c
 
 
 def stage(**changes: object) -> CropStage:
@@ -94,7 +94,9 @@ def test_what_was_read_in_the_air_is_half_a_clear_nights_difference_colder_at_th
     assert air.t50_c == leaf.t50_c + AIR_RECORD_K.mean
     assert air.t50_c < leaf.t50_c  # the leaf was colder than the air that was written down
     assert air.sd_k == pytest.approx(math.hypot(0.6, AIR_RECORD_K.sd))
-    assert threshold_c == -3.0  # shown as it was published
+    assert threshold_c == -3.0 + AIR_RECORD_K.mean  # margins ask the same of the leaf as odds do
+    assert published_in_air_c(stage(refers_to="air"), is_hardened=False) == -3.0
+    assert published_in_air_c(stage(), is_hardened=False) is None
 
 
 @pytest.mark.parametrize(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
 from sqlalchemy import select
 
 from gardenapp import reference
 from gardenapp.extensions import db
 from gardenapp.models.covers import CoverKind
 from gardenapp.science.estimate import Estimate
-from gardenapp.services.garden.lift_priors import prior_of
+from gardenapp.services.garden.lift_priors import prior_of, shelter_prior
 from gardenapp.services.garden.seeding import seed_catalogue
 from tests.factories import Factory
 
@@ -48,3 +49,22 @@ def test_a_tote_with_its_rim_open_adds_less_and_is_lowered_once_only(make: Facto
 
     assert open_.clear.mean < closed.clear.mean
     assert open_.clear.mean == kinds["tote_unsealed"].clear_mean_k
+
+
+def test_a_shed_is_believed_as_its_sources_say_and_not_from_memory() -> None:
+    prior, status = shelter_prior()
+
+    assert prior.clear == Estimate(1.2, 1.2)
+    assert prior.leaf_shield == 1.0
+    assert status == "derived"
+
+
+@pytest.mark.outside("A trade page on 20 g/m2 nonwoven, section 3: leaves 0.75 to 0.9 °C warmer")
+def test_a_gain_that_was_measured_on_leaves_gets_no_shield_on_top() -> None:
+    """Leaf inside less leaf outside is the lift and what is left of the leaf's fall together."""
+    built = next(k for k in reference.load_constructions() if k.key == "fleece_light")
+    leaf_k = -1.5
+
+    gain_k = built.clear_mean_k - built.leaf_shield * leaf_k
+
+    assert 0.7 <= gain_k <= 1.0

@@ -25,10 +25,10 @@ def plan(now: datetime) -> tonight.TonightPage:
     return tonight.tonight_page(now=now)
 
 
-def prospect() -> Prospect:
+def prospect(now: datetime | None = None) -> Prospect:
     """What the night would do, from the newest forecast; nothing is solved."""
     garden, belief = get_garden(), site_belief(before=EVENING)
     forecast = forecasts.find_forecast(EVENING)
     assert forecast is not None
     site = plan_night.site_of(garden, forecast, belief)
-    return prospect_of(gather(garden, EVENING), site, belief)
+    return prospect_of(gather(garden, EVENING), site, belief, now=now)

@@ -9,7 +9,9 @@ from sqlalchemy import select
 from gardenapp.extensions import db
 from gardenapp.models.nights import Deployment, Job
 from gardenapp.science.allocation.solve import solve
-from gardenapp.science.allocation.weights import WALK_M_PER_MINUTE
+from gardenapp.science.allocation.weights import SAFE_BELOW, WALK_M_PER_MINUTE
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.morning import day_air_c, plant_below_air_k
 from gardenapp.services.night import tonight
 from gardenapp.services.night.jobs import jobs_of
 from gardenapp.services.night.problem import problem_of
@@ -113,3 +115,22 @@ def test_jobs_say_when_and_how_long(make: Factory) -> None:
     assert job.safe_from_at > found.site.night.sunset_at
     assert (job.claim_id, job.must_come_off) == (None, False)
     assert sum(job.plants.values()) == 4
+
+
+def test_a_plant_is_called_safe_bare_only_when_it_would_be_itself(make: Factory) -> None:
+    planting = make.planting()
+    make.cover()
+    enter(make.now, -2.0, cloud_fraction=0.0, wind_mps=0.5)
+    found = prospect()
+    (job,) = jobs_of(found, solve(problem_of(found)))
+    bare, site = found.bare[planting.id], found.site
+    below_air_k = bare.parts.air.mean + bare.parts.leaf.mean
+
+    air_c = day_air_c(site.curve, site.night, job.safe_from_at) + bare.parts.offset.mean
+    plant_c = air_c + plant_below_air_k(below_air_k, site.night, job.safe_from_at)
+
+    assert below_air_k < -1.0
+    assert bare.curve.expected_share(Estimate(plant_c, bare.temp.sd)) <= SAFE_BELOW
+    # In screen air, without a margin, the same plant was called safe a good hour earlier.
+    by_air = site.curve.last_below(bare.threshold_c) or site.night.sunrise_at
+    assert job.safe_from_at > by_air

@@ -18,7 +18,7 @@ from gardenapp.science.night.damage import combined_share
 from gardenapp.science.night.forecast_error import ForecastRecord
 from gardenapp.science.night.sun import Night
 from gardenapp.services.night import outlook
-from gardenapp.services.night.outlook import SiteNight
+from gardenapp.services.night.outlook import Over, SiteNight
 from tests.conftest import NOW
 from tests.services.night.planning import EVENING
 
@@ -209,3 +209,56 @@ def test_a_second_layer_adds_to_the_first_and_less_than_it_gives_alone() -> None
 
     assert alone == priors[1]
     assert 3.0 < both.clear.mean < 5.0
+
+
+def test_leaves_touching_a_fleece_under_a_frame_are_no_colder_than_under_the_frame_alone() -> None:
+    frame = Over(Estimate(3.0, 0.5), 0.5)
+    alone = covered(3.0, leaf_shield=0.5)
+
+    both = covered(4.0, leaf_shield=0.7, is_draped=True, over=frame)
+
+    assert (
+        both.harm.share
+        < alone.harm.share
+        < covered(4.0, leaf_shield=0.7, is_draped=True).harm.share
+    )
+    inside = covered(4.0, leaf_shield=0.7)
+    assert both.harm.share == pytest.approx(
+        TOUCHING_UNDER_SHEET * alone.harm.share + (1 - TOUCHING_UNDER_SHEET) * inside.harm.share
+    )
+
+
+def bare_touching(inside: outlook.CoveredOutlook) -> float:
+    """What it was reckoned as before: as if the leaves that touch stood in the open."""
+    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    return TOUCHING_UNDER_SHEET * bare.harm.share + (1 - TOUCHING_UNDER_SHEET) * inside.harm.share
+
+
+def test_what_is_put_on_late_keeps_what_is_left_of_the_night() -> None:
+    found = site(-2.0)
+    night_h = (found.curve.low[0] - NIGHT.sunset_at) / timedelta(hours=1)
+
+    assert found.late_share(None) == found.late_share(NIGHT.sunset_at - timedelta(days=2)) == 1.0
+    assert found.late_share(NIGHT.sunset_at + timedelta(hours=6)) == pytest.approx(
+        math.sqrt(1 - 6 / night_h)
+    )
+    assert found.late_share(found.curve.low[0] + timedelta(hours=1)) == 0.0
+    assert Over(Estimate(2.0, 0.5), 0.4).kept(0.5) == Over(Estimate(1.0, 0.5), 0.4)
+
+
+def day_hours(cloud: float | None, warmest_c: float) -> tuple[HourForecast, ...]:
+    return tuple(
+        HourForecast(NIGHT.sunset_at - timedelta(hours=n), warmest_c - n / 4, cloud_fraction=cloud)
+        for n in range(7)
+    )
+
+
+def test_a_dull_cold_day_leaves_covers_less_to_keep() -> None:
+    prior = LiftPrior(Estimate(2.0, 0.5), Estimate(2.0, 0.5), 0.5)
+    dull, bright = site(hours=day_hours(1.0, 2.0)), site(hours=day_hours(0.1, 2.0))
+
+    assert outlook.tonight_lift(bright, prior).mean == pytest.approx(2.0)
+    assert outlook.tonight_lift(dull, prior).mean == pytest.approx(1.2)
+    assert outlook.tonight_lift(dull, prior).sd == outlook.tonight_lift(bright, prior).sd
+    assert site(hours=day_hours(None, 2.0)).stored_share == 1.0
+    assert site().stored_share == 1.0

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
+import pytest
+
 from gardenapp.services.night import tonight
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.prospect import Prospect
@@ -46,3 +50,27 @@ def test_what_is_safe_is_looked_at_under_covers_only_where_one_is_on(make: Facto
     assert {planting for planting, _treatment in found.covered} == {BEANS}
     assert found.is_under_something(BEANS)
     assert not found.is_under_something(LEMON)
+
+
+def test_a_cover_put_on_late_adds_less_and_one_that_stands_since_sunset_does_not(
+    make: Factory,
+) -> None:
+    member = make.member()
+    planting = make.planting()
+    make.cover()
+    enter(make.now, -2.0)
+    first = plan(make.now)
+    in_time = prospect()
+    sunset_at = in_time.site.night.sunset_at
+    late = prospect(now=sunset_at + timedelta(hours=6))
+    (key,) = (key for key in in_time.covered if key[0] == planting.id)
+    kept = in_time.site.late_share(sunset_at + timedelta(hours=6))
+
+    assert 0.6 < kept < 0.9
+    assert late.covered[key].lift.mean == pytest.approx(kept * in_time.covered[key].lift.mean)
+    assert late.covered[key].harm.share > in_time.covered[key].harm.share
+
+    tonight.mark_on(job_id=first.jobs[0].id, member_id=member.id, now=sunset_at)
+    stands = prospect(now=sunset_at + timedelta(hours=6))
+
+    assert stands.covered[key].lift.mean == pytest.approx(in_time.covered[key].lift.mean)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from gardenapp.extensions import db
+from gardenapp.models.covers import CoverKind
 from gardenapp.science.allocation.solve import solve
 from gardenapp.science.allocation.weights import MOST_OPTIONS
 from gardenapp.science.estimate import Estimate
@@ -99,3 +101,18 @@ def test_the_same_garden_tells_the_same(make: Factory) -> None:
 
     assert first.stories == second.stories
     assert first.jobs == second.jobs
+
+
+def test_each_cover_is_told_once_whoever_it_belongs_to(make: Factory) -> None:
+    odile = small_garden(make)
+    own = make.cover(
+        db.session.get(CoverKind, 101), id=104, label="F9", owner_id=odile.id, lending="own plots"
+    )
+    enter(make.now, **LOW)
+
+    beans = next(story for story in snapshot().stories if story.planting_id == BEANS)
+
+    names = [option.name.label for option in beans.options]
+    assert own.owner_id == odile.id
+    assert "Film frame" in names
+    assert len(names) == len(set(names))
