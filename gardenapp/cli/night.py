@@ -18,7 +18,7 @@ from gardenapp.science.allocation.reasons import words_of
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts, tonight
 from gardenapp.services.night.machine_board import board_as_dict
-from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
+from gardenapp.services.notices.planned import keep_planned, plan_and_tell, replan_if_needed
 
 
 @main.group("forecast")
@@ -84,6 +84,9 @@ def forecast_fetch(as_json: bool) -> None:
         fail(str(error))
     if imported is None:
         click.echo("Nothing newer than what is here.")
+        if keep_planned(now=now) is not None:
+            click.echo("Tonight had no plan from it; it has now.")
+            _print_board(now, None)
         return
     _planned(imported, now, as_json)
 

@@ -77,7 +77,7 @@ class OutgoingNotice(Base):
 
     __tablename__ = "outgoing_notice"
     __table_args__ = (
-        CheckConstraint("kind IN ('plan', 'confirm', 'test')", name="kind"),
+        CheckConstraint("kind IN ('plan', 'confirm', 'test', 'watch', 'alert')", name="kind"),
         CheckConstraint("state IN ('waiting', 'sent', 'failed', 'replaced')", name="state"),
         Index("ix_outgoing_notice_due", "state", "next_try_at"),
         Index("ix_outgoing_notice_channel_night", "channel_id", "night_of"),
@@ -151,6 +151,8 @@ class Heartbeat(Base):
     last_run_at: Mapped[Moment]
     last_result: Mapped[LongText] = mapped_column(default="")
     was_good: Mapped[bool] = mapped_column(default=True)
+    # How often in a row it has failed.
+    failures: Mapped[int] = mapped_column(default=0, server_default="0")
     not_before_at: Mapped[Moment | None]
 
 

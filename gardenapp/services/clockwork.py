@@ -1,16 +1,24 @@
-"""Which night is tonight."""
+"""Which night is tonight.
+
+Two questions that look alike. `night_at`: to which night does a reading belong? From noon to
+noon, whatever the sun does. `tonight`: for which night does somebody who asks now prepare? For the
+one that runs until the sun is up, and from then on for the coming one: nobody covers up at nine in
+the morning for the night that has ended.
+"""
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden
+from gardenapp.science.night.sun import Night, night_for
 from gardenapp.words import _
 
-# Until noon the night that is ending is still the one people ask about.
+# A reading before noon belongs to the night before.
 NIGHT_ENDS_AT_HOUR = 12
 
 
@@ -36,5 +44,37 @@ def garden_zone() -> ZoneInfo:
 
 
 def tonight(now: datetime) -> date:
-    """The night to show at `now`."""
-    return night_at(now, garden_zone())
+    """The night that is running or coming at `now`, by its evening's date.
+
+    The one answer for the form, the planner, the board, the notices and the shell. It turns at
+    sunrise; where the sun does not rise or set, at six by the sun's mean time. Raises NotFound
+    before there is a garden.
+    """
+    garden = get_garden()
+    today = now.astimezone(ZoneInfo(garden.time_zone)).date()
+    before = today - timedelta(days=1)
+    ends_at = night_of_garden(garden, before).sunrise_at
+    return before if now.astimezone(UTC) < ends_at else today
+
+
+def ending_night(now: datetime) -> date:
+    """The night whose morning it is or was: that of yesterday's evening, from midnight on."""
+    return now.astimezone(garden_zone()).date() - timedelta(days=1)
+
+
+def night_of_garden(garden: Garden, evening: date) -> Night:
+    """Sunset and sunrise of a night at the garden."""
+    return _night(evening, garden.latitude, garden.longitude, garden.elevation_m, garden.time_zone)
+
+
+@lru_cache(maxsize=64)
+def _night(
+    evening: date, latitude: float, longitude: float, elevation_m: float, time_zone: str
+) -> Night:
+    return night_for(
+        evening,
+        latitude=latitude,
+        longitude=longitude,
+        elevation_m=elevation_m,
+        time_zone=ZoneInfo(time_zone),
+    )

@@ -21,7 +21,7 @@ from flask_wtf.csrf import generate_csrf
 from werkzeug.wrappers import Response
 
 from gardenapp.extensions import db
-from gardenapp.services.clockwork import night_at
+from gardenapp.services.clockwork import tonight
 from gardenapp.version import __version__
 from gardenapp.web import formats
 from gardenapp.web.access import current_garden, current_member
@@ -74,7 +74,7 @@ def night_key(at: datetime) -> tuple[Any, ...]:
     """What a page shows besides its reader: the garden as it is now, and which night it is."""
     garden = current_garden()
     assert garden is not None  # the access check sends visitors to the first steps otherwise
-    return str(db.engine.url), garden.version, night_at(at, formats.zone())
+    return str(db.engine.url), garden.version, tonight(at)
 
 
 def reader_key(at: datetime) -> tuple[Any, ...]:

@@ -36,7 +36,7 @@ from gardenapp.services.builds.designing import (
 )
 from gardenapp.services.builds.materials import ONE, Held, Materials, find_materials, held_as
 from gardenapp.services.builds.shapes import SHAPES, wish_of
-from gardenapp.services.clockwork import NIGHT_ENDS_AT_HOUR, garden_zone, tonight
+from gardenapp.services.clockwork import garden_zone, tonight
 from gardenapp.services.garden.lift_priors import prior_of
 from gardenapp.services.night.forecasts import find_forecast
 from gardenapp.services.notices.planned import replan_if_needed
@@ -155,9 +155,7 @@ def _done(row: BuildPlan) -> Built | None:
 
 
 def _plan_again(member: Member, now: datetime) -> tuple[bool, Words]:
-    """Let tonight's plan use it; a night that is ending, or has no forecast, is left alone."""
-    if now.astimezone(garden_zone()).hour < NIGHT_ENDS_AT_HOUR:
-        return False, ""
+    """Let tonight's plan use it; a night that has no forecast is left alone."""
     evening = tonight(now)
     if find_forecast(evening) is None:
         return False, ""

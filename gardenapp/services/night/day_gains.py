@@ -23,8 +23,7 @@ from gardenapp.science.night.morning import (
     sun_through,
     warm_end_k,
 )
-from gardenapp.science.night.sun import Night, night_for
-from gardenapp.services.clockwork import get_garden
+from gardenapp.services.clockwork import get_garden, night_of_garden
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.trials.cover_trials import believed_gains
 from gardenapp.words import _
@@ -103,16 +102,10 @@ def _sun(garden: Garden, on: date, zone: ZoneInfo) -> float:
 def _todays_cloud(garden: Garden, today: date, zone: ZoneInfo) -> float | None:
     """By the hours from sunrise to sunset that the forecasts of the nights around today hold."""
 
-    def night(night_of: date) -> Night:
-        return night_for(
-            night_of,
-            latitude=garden.latitude,
-            longitude=garden.longitude,
-            elevation_m=garden.elevation_m,
-            time_zone=zone,
-        )
-
-    begin, end = night(today - timedelta(days=1)).sunrise_at, night(today).sunset_at
+    begin, end = (
+        night_of_garden(garden, today - timedelta(days=1)).sunrise_at,
+        night_of_garden(garden, today).sunset_at,
+    )
     hours: dict[datetime, HourForecast] = {}
     for night_of in (today - timedelta(days=1), today):
         forecast = find_forecast(night_of)

@@ -36,7 +36,8 @@ from gardenapp.services.fetching import FetchFailed, fetch_forecast_bytes
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 
-STALE_AFTER = timedelta(hours=18)
+# Public services issue theirs at least twice a day: what is older has been replaced by now.
+STALE_AFTER = timedelta(hours=12)
 UPLOAD_KEPT_FOR = timedelta(hours=2)
 
 

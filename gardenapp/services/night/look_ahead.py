@@ -30,8 +30,7 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import curve_from_hours
 from gardenapp.science.night.morning import lift_off
 from gardenapp.science.night.plan_records import TreatmentName
-from gardenapp.science.night.sun import Night, night_for
-from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
 from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.day_gains import ENOUGH_HOURS, clearest_cloud, reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
@@ -222,7 +221,10 @@ def _world(evening: date) -> _World:
 def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
     hours = hours_of(forecast)
     site = site_night(
-        night=_night(world, night_of), forecast=forecast, hours=hours, record=world.belief.record
+        night=night_of_garden(world.garden, night_of),
+        forecast=forecast,
+        hours=hours,
+        record=world.belief.record,
     )
     bare = bare_outlooks(site, world.plantings.values(), world.stages, world.belief)
     at_risk = [
@@ -243,17 +245,6 @@ def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
             wind_mps=forecast.wind_mps,
             gust_mps=forecast.gust_mps,
         ),
-    )
-
-
-def _night(world: _World, night_of: date) -> Night:
-    garden = world.garden
-    return night_for(
-        night_of,
-        latitude=garden.latitude,
-        longitude=garden.longitude,
-        elevation_m=garden.elevation_m,
-        time_zone=world.zone,
     )
 
 
@@ -286,7 +277,7 @@ def _day(
     after: _Outlook | None,
     jobs: Sequence[_JobOn],
 ) -> DayAhead:
-    sunset_at = _night(world, day_on).sunset_at
+    sunset_at = night_of_garden(world.garden, day_on).sunset_at
     by_day = _day_hours(before, after, sunset_at)
     cloud = clearest_cloud(by_day)
     kinds = {kind.id: kind for kind in db.session.scalars(select(CoverKind))}

@@ -17,9 +17,9 @@ from gardenapp.models.people import Member
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.models.trials import Logger, Reading
-from gardenapp.science.night.sun import Night, night_for
+from gardenapp.science.night.sun import Night
 from gardenapp.services import change_log
-from gardenapp.services.clockwork import garden_zone, get_garden
+from gardenapp.services.clockwork import ending_night, garden_zone, get_garden, night_of_garden
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.kept_plans import story_of
 from gardenapp.services.night import learning, outcomes, tonight
@@ -95,7 +95,7 @@ class PlotMorning:
 
 def last_night(now: datetime) -> date:
     """The evening of the night that ended last or is ending."""
-    return now.astimezone(garden_zone()).date() - timedelta(days=1)
+    return ending_night(now)
 
 
 def morning_page(*, member: Member, now: datetime, night_of: date | None = None) -> MorningPage:
@@ -161,14 +161,7 @@ def _known_night(night_of: date | None, now: datetime) -> date:
 
 
 def _night(evening: date) -> Night:
-    garden = get_garden()
-    return night_for(
-        evening,
-        latitude=garden.latitude,
-        longitude=garden.longitude,
-        elevation_m=garden.elevation_m,
-        time_zone=garden_zone(),
-    )
+    return night_of_garden(get_garden(), evening)
 
 
 def _jobs_out(now: datetime) -> list[BoardJob]:

@@ -10,15 +10,13 @@ What already stands over plants stays; what somebody has promised to do stays th
 from __future__ import annotations
 
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.people import Garden
 from gardenapp.science.allocation.solve import solve
-from gardenapp.science.night.sun import night_for
-from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.gather import gather
 from gardenapp.services.night.jobs import jobs_of
@@ -64,13 +62,7 @@ def _work_out(garden: Garden, site: SiteNight, belief: SiteBelief, now: datetime
 
 def site_of(garden: Garden, forecast: Forecast, belief: SiteBelief) -> SiteNight:
     """The night at the garden's screen."""
-    night = night_for(
-        forecast.night_of,
-        latitude=garden.latitude,
-        longitude=garden.longitude,
-        elevation_m=garden.elevation_m,
-        time_zone=ZoneInfo(garden.time_zone),
-    )
+    night = night_of_garden(garden, forecast.night_of)
     return site_night(
         night=night, forecast=forecast, hours=hours_of(forecast), record=belief.record
     )

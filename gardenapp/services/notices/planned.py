@@ -1,17 +1,27 @@
 """Plan a night and tell those it concerns: the way in for pages, shell and timetable.
 
 Planning knows nothing of notices, and a plan is good whether anybody is told or not; this is the
-one place where the two meet.
+one place where the two meet. It also holds the one rule about when to plan: the coming night has
+a plan from the forecast in force, or one is made.
 """
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 from datetime import date, datetime
 
+from sqlalchemy import select
+
+from gardenapp.errors import GardenError, NotFound
+from gardenapp.extensions import db
+from gardenapp.models.nights import Plan
 from gardenapp.services.clockwork import tonight
+from gardenapp.services.night.forecasts import find_forecast
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.notices import telling
+
+_log = logging.getLogger("gardenapp.planning")
 
 
 def plan_and_tell(*, night_of: date | None, member_id: int | None, now: datetime) -> int:
@@ -24,9 +34,53 @@ def plan_and_tell(*, night_of: date | None, member_id: int | None, now: datetime
     return plan_id
 
 
+def needs_planning(evening: date) -> bool:
+    """Whether a night has a forecast and no plan from it."""
+    forecast = find_forecast(evening)
+    if forecast is None:
+        return False
+    planned = db.session.scalar(
+        select(Plan.forecast_id).where(Plan.night_of == evening, Plan.is_current.is_(True))
+    )
+    return planned != forecast.id
+
+
+def keep_planned(*, now: datetime, member_id: int | None = None) -> int | None:
+    """Plan the coming night where it has no plan from its forecast; the plan's id if one was made.
+
+    Asked at every tick and after whatever may have changed the answer, so that a night gets its
+    plan whoever brought the forecast, whenever. Raises what `plan_night` raises.
+    """
+    evening = tonight(now)
+    if not needs_planning(evening):
+        return None
+    return plan_and_tell(night_of=evening, member_id=member_id, now=now)
+
+
 def replan_if_needed(*, nights: Iterable[date], member_id: int | None, now: datetime) -> list[int]:
-    """Plan tonight again if a new forecast spoke of it."""
+    """Plan tonight again if something new speaks of it, or if it has no plan yet."""
     evening = tonight(now)
     if evening in set(nights):
         return [plan_and_tell(night_of=evening, member_id=member_id, now=now)]
-    return []
+    made = keep_planned(now=now, member_id=member_id)
+    return [] if made is None else [made]
+
+
+def plan_or_say(
+    *, nights: Iterable[date], member_id: int | None, now: datetime
+) -> tuple[bool, str]:
+    """`replan_if_needed` for a page whose own work is done: whether it planned, or why not.
+
+    What was kept stays kept, and the timetable tries again. Raises nothing.
+    """
+    try:
+        return bool(replan_if_needed(nights=nights, member_id=member_id, now=now)), ""
+    except NotFound:
+        return False, ""
+    except GardenError as refusal:
+        db.session.rollback()
+        return False, str(refusal)
+    except Exception as error:
+        db.session.rollback()
+        _log.exception("planning")
+        return False, type(error).__name__

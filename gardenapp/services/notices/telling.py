@@ -31,7 +31,7 @@ from gardenapp.models.nights import Plan
 from gardenapp.models.notices import CHANNEL_KINDS, NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Member
 from gardenapp.services import change_log
-from gardenapp.services.clockwork import get_garden, night_at
+from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night.tonight import BoardJob, TonightPage, tonight_page
 from gardenapp.services.notices import mail, night_words, webhooks
@@ -186,7 +186,7 @@ def set_mail(
             pages_at=pages_at,
             all_plots=all_plots,
             tells_quiet=tells_quiet,
-            confirm_hash=_digest(token),
+            confirm_hash=digest_of(token),
             confirm_until=now + CONFIRM_FOR,
             made_at=now,
         )
@@ -206,7 +206,7 @@ def _confirming(channel: NoticeChannel, token: str, now: datetime) -> OutgoingNo
         member_id=channel.member_id,
         channel_id=channel.id,
         kind="confirm",
-        digest=_digest(f"confirm {token}"),
+        digest=digest_of(f"confirm {token}"),
         body={
             "subject": _("%(name)s: is this your address?", name=name),
             "text": "\n".join(
@@ -311,7 +311,7 @@ def send_test(*, member_id: int, kind: str, now: datetime) -> None:
             raise Refused(_("Confirm the address first; the message to do so is on its way."))
         name = night_words.plain(get_garden().name)
         # Two presses within a minute are one.
-        digest = _digest(f"test {row.id} {int(now.timestamp()) // 60}")
+        digest = digest_of(f"test {row.id} {int(now.timestamp()) // 60}")
         if session.scalar(select(OutgoingNotice.id).where(OutgoingNotice.digest == digest)):
             return
         session.add(
@@ -374,7 +374,7 @@ def _to_confirm(token: str, now: datetime) -> NoticeChannel:
         select(NoticeChannel)
         .join(Member, Member.id == NoticeChannel.member_id)
         .where(
-            NoticeChannel.confirm_hash == _digest(token),
+            NoticeChannel.confirm_hash == digest_of(token),
             NoticeChannel.confirm_until > now,
             NoticeChannel.ended_at.is_(None),
             Member.is_active,
@@ -408,7 +408,7 @@ def catch_up(*, now: datetime) -> int:
     """Queue what the plan of tonight has not queued yet; says how many."""
     plan_id = db.session.scalar(
         select(Plan.id).where(
-            Plan.night_of == night_at(now, ZoneInfo(get_garden().time_zone)),
+            Plan.night_of == tonight(now),
             Plan.is_current.is_(True),
         )
     )
@@ -423,7 +423,7 @@ def _queue(plan_id: int) -> int:
     garden = get_garden()
     zone = ZoneInfo(garden.time_zone)
     night_of, made_at = plan.night_of, plan.made_at
-    if night_of != night_at(made_at, zone):
+    if night_of != tonight(made_at):
         return 0  # a plan for another night than the one at hand is somebody's looking ahead
     channels = list(
         session.scalars(
@@ -492,7 +492,7 @@ def concern_of(page: TonightPage) -> str:
         "short": sorted([story.planting_id, story.left] for story in page.with_status("short")),
         "by": None if by_at is None else int(night_words.quarter_before(by_at).timestamp()),
     }
-    return CONCERN_MARK + _digest(json.dumps(facts, sort_keys=True))[len(CONCERN_MARK) :]
+    return CONCERN_MARK + digest_of(json.dumps(facts, sort_keys=True))[len(CONCERN_MARK) :]
 
 
 def _job_facts(job: BoardJob) -> list[Any]:
@@ -522,7 +522,7 @@ def _worded_concern(page: TonightPage) -> str:
             "short": sorted([story.planting_id, story.left] for story in page.with_status("short")),
             "by": None if by_at is None else night_words.quarter_before(by_at).isoformat(),
         }
-    return _digest(json.dumps(facts, sort_keys=True))
+    return digest_of(json.dumps(facts, sort_keys=True))
 
 
 def _body(
@@ -618,7 +618,7 @@ def _put(
         kind="plan",
         night_of=night_of,
         concern=draft.concern,
-        digest=_digest(f"{draft.channel_id} {night_of} {draft.concern} {before}"),
+        digest=digest_of(f"{draft.channel_id} {night_of} {draft.concern} {before}"),
         body=draft.body,
         made_at=made_at,
         next_try_at=made_at,
@@ -840,5 +840,6 @@ def forget_old(*, now: datetime, days: int = 60) -> int:
         return int(gone.rowcount)  # type: ignore[attr-defined]
 
 
-def _digest(text: str) -> str:
+def digest_of(text: str) -> str:
+    """A hash that names a message by what it is about."""
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()

@@ -23,15 +23,14 @@ from sqlalchemy.exc import IntegrityError
 from gardenapp.errors import FieldRefused, GardenError, NotAllowed, Refused
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import ForecastAddress
-from gardenapp.models.nights import Plan
 from gardenapp.models.notices import Heartbeat, Lease, Timetable
 from gardenapp.models.people import Garden, Member
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts
-from gardenapp.services.notices import telling
-from gardenapp.services.notices.planned import plan_and_tell
+from gardenapp.services.notices import telling, watch
+from gardenapp.services.notices.planned import keep_planned
 from gardenapp.services.notices.telling import Outlet
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.upkeep import backup
@@ -42,7 +41,9 @@ LEASE = "scheduler"
 LEASE_FOR = timedelta(minutes=5)
 TICK_S = 60.0
 FETCH, SEND, TIDY = later("forecast fetch"), "notices", "tidying"
+PLAN, WATCH = "planning", "watch over the coming night"
 RETRY_AFTER = timedelta(minutes=20)
+PLAN_AGAIN_AFTER = timedelta(minutes=5)
 # A fetch that was missed while the server was off is made up for within this time.
 CATCH_UP_WITHIN = timedelta(hours=12)
 MOST_TIMES = 6
@@ -152,6 +153,7 @@ def beat(
             session.add(row)
         row.last_run_at, row.last_result = now, result[:1000]
         row.was_good, row.not_before_at = was_good, not_before_at
+        row.failures = 0 if was_good else (row.failures or 0) + 1
 
 
 # --- the lease --------------------------------------------------------------------------------
@@ -198,6 +200,8 @@ def tick(*, holder: str, now: datetime, outlet: Outlet) -> bool:
         db.session.rollback()
         return False
     _guarded(FETCH, now, lambda: _fetch_if_due(now, outlet))
+    _guarded(PLAN, now, lambda: _keep_planned(now))
+    _guarded(WATCH, now, lambda: _watch(now))
     _guarded(SEND, now, lambda: _send(now, outlet))
     _guarded(TIDY, now, lambda: _tidy(now))
     _guarded(BACKUP, now, lambda: _back_up(now, outlet))
@@ -242,20 +246,32 @@ def _fetch_if_due(now: datetime, outlet: Outlet) -> str | None:
         allowed_private_hosts=outlet.allowed_private_hosts,
         session=outlet.http,
     )
-    words = "New forecast." if imported is not None else "Nothing newer than what is here."
-    return words + (" Tonight is planned again." if _plan_if_outdated(now) else "")
+    return "New forecast." if imported is not None else "Nothing newer than what is here."
 
 
-def _plan_if_outdated(now: datetime) -> bool:
-    evening = tonight(now)
-    forecast = forecasts.find_forecast(evening)
-    planned = db.session.scalar(
-        select(Plan.forecast_id).where(Plan.night_of == evening, Plan.is_current.is_(True))
+def _keep_planned(now: datetime) -> str | None:
+    """The coming night's plan; after a failure, not at every tick, for solving takes a while."""
+    last = db.session.scalar(select(Heartbeat).where(Heartbeat.job == PLAN))
+    if last is not None and not last.was_good and now < last.last_run_at + PLAN_AGAIN_AFTER:
+        return None
+    if keep_planned(now=now) is not None:
+        return f"The night of {tonight(now).isoformat()} is planned."
+    return "Nothing to plan." if last is not None and not last.was_good else None
+
+
+def _watch(now: datetime) -> str | None:
+    states = {
+        row.job: row for row in db.session.scalars(select(Heartbeat).where(~Heartbeat.was_good))
+    }
+    fetch, planning = states.get(FETCH), states.get(PLAN)
+    told = watch.look(
+        now=now,
+        fetch_failures=fetch.failures if fetch else 0,
+        fetch_answer=fetch.last_result if fetch else "",
+        plan_answer=planning.last_result if planning else "",
+        fetched_at=fetch.last_run_at if fetch else None,
     )
-    if forecast is None or forecast.id == planned:
-        return False
-    plan_and_tell(night_of=evening, member_id=None, now=now)
-    return True
+    return f"{told} told." if told else None
 
 
 def _send(now: datetime, outlet: Outlet) -> str:

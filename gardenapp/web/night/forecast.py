@@ -23,10 +23,10 @@ from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.readers.csv_columns import ROLES
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.science.units import c_to_f, f_to_c
-from gardenapp.services.clockwork import night_at
+from gardenapp.services.clockwork import tonight as coming_night
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts
-from gardenapp.services.notices.planned import plan_and_tell, replan_if_needed
+from gardenapp.services.notices.planned import plan_and_tell, plan_or_say
 from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import (
@@ -131,7 +131,7 @@ class AddressForm(GardenForm):
 @blueprint.get("/forecast")
 @coordinators
 def forecasts_page() -> str:
-    today = night_at(now(), zone())
+    today = coming_night(now())
     versions = forecasts.list_versions(since=today)
     return render_template(
         "forecast/forecasts.html",
@@ -147,7 +147,7 @@ def forecasts_page() -> str:
 @coordinators
 def by_hand() -> Response | str | tuple[str, int]:
     at = now()
-    tonight = night_at(at, zone())
+    tonight = coming_night(at)
     form = LowForm(unit=temperature_unit(), night_of=tonight.isoformat())
     form.night_of.choices = tuple(_nights(tonight))
     if form.validate_on_submit():
@@ -214,10 +214,21 @@ def _low_values(form: LowForm, local: ZoneInfo) -> dict[str, Any] | None:
 
 
 def _planned(imported: forecasts.Imported, at: datetime) -> Response:
-    plans = replan_if_needed(nights=imported.nights, member_id=signed_in_member().id, now=at)
+    planned, trouble = plan_or_say(nights=imported.nights, member_id=signed_in_member().id, now=at)
     count = len(imported.nights)
     nights = _("1 night") if count == 1 else _("%(count)s nights", count=count)
-    if plans:
+    if trouble:
+        flash(
+            _(
+                "Forecast for %(nights)s taken in. Tonight could not be planned just now "
+                "(%(trouble)s); it is tried again within minutes.",
+                nights=nights,
+                trouble=trouble,
+            ),
+            "bad",
+        )
+        return redirect(url_for("forecast.forecasts_page"), 303)
+    if planned:
         flash(_("Forecast for %(nights)s taken in; tonight is planned.", nights=nights))
         return redirect(url_for("board.tonight"), 303)
     flash(_("Forecast for %(nights)s taken in.", nights=nights))
@@ -304,7 +315,7 @@ def _options(form: AnswersForm) -> ReadOptions:
 
 
 def _confirm_page(waiting: forecasts.Waiting, form: AnswersForm) -> str:
-    today = night_at(now(), zone())
+    today = coming_night(now())
     reading = waiting.reading
     roles = {column.role: column.header for column in reading.columns if column.role}
     return render_template(
@@ -377,6 +388,9 @@ def fetch() -> Response:
         flash(_("No new forecast: %(error)s", error=error), "bad")
         return redirect(url_for("forecast.address_page"), 303)
     if imported is None:
+        if plan_or_say(nights=(), member_id=signed_in_member().id, now=at)[0]:
+            flash(_("Nothing newer than what is here; tonight is planned from it."))
+            return redirect(url_for("board.tonight"), 303)
         flash(_("Nothing newer than what is here."))
         return redirect(url_for("forecast.forecasts_page"), 303)
     return _planned(imported, at)
@@ -386,6 +400,6 @@ def fetch() -> Response:
 @coordinators
 def plan() -> Response:
     at = now()
-    plan_and_tell(night_of=night_at(at, zone()), member_id=signed_in_member().id, now=at)
+    plan_and_tell(night_of=coming_night(at), member_id=signed_in_member().id, now=at)
     flash(_("Tonight is planned."))
     return redirect(url_for("board.tonight"), 303)

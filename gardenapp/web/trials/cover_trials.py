@@ -19,7 +19,7 @@ from gardenapp.messages import marked
 from gardenapp.readers.logger import LoggerOptions
 from gardenapp.science.trials.analysis import nights_between
 from gardenapp.science.units import c_to_f, difference_k_to_f
-from gardenapp.services.clockwork import NIGHT_ENDS_AT_HOUR, night_at
+from gardenapp.services.clockwork import tonight
 from gardenapp.services.notices.planned import replan_if_needed
 from gardenapp.services.store.covers import list_kinds
 from gardenapp.services.trials import cover_trials
@@ -236,14 +236,10 @@ def _shown_name(sent: Any) -> str:
 
 
 def _plan_again() -> None:
-    """Let tonight's plan know what the trial taught; a night that is ending is left as it was."""
+    """Let tonight's plan know what the trial taught."""
     at = now()
-    if at.astimezone(zone()).hour < NIGHT_ENDS_AT_HOUR:
-        return
     try:
-        made = replan_if_needed(
-            nights=[night_at(at, zone())], member_id=signed_in_member().id, now=at
-        )
+        made = replan_if_needed(nights=[tonight(at)], member_id=signed_in_member().id, now=at)
     except NotFound:
         return
     except Refused as refusal:

@@ -460,18 +460,16 @@ def test_a_plan_whose_cover_is_gone_is_not_built_a_second_time(member: Member) -
     assert on_hand(held["timber"]) == 6_000
 
 
-def test_in_the_small_hours_the_night_that_is_ending_is_not_planned_again(
+def test_in_the_morning_the_night_that_has_ended_is_not_planned_again(
     make: Factory, member: Member
 ) -> None:
     stock_up(member)
     make.planting(make.plot("A1"))
-    small_hours = NOW.replace(hour=3) + timedelta(days=1)
+    morning = NOW.replace(hour=9) + timedelta(days=1)
     forecasts.enter_by_hand(night_of=NOW.date(), low_c=-1.0, member_id=None, now=NOW)
     plan_night.plan_night(night_of=NOW.date(), member_id=None, now=NOW)
 
-    built = build_cover(
-        plan_id=add(member), label="f 1", place_id=None, member=member, now=small_hours
-    )
+    built = build_cover(plan_id=add(member), label="f 1", place_id=None, member=member, now=morning)
 
     assert not built.is_planned_again
     assert built.trouble == ""

@@ -108,13 +108,15 @@ def test_a_file_brings_its_nights_from_tonight_on(make: Factory) -> None:
     assert kept() == [(EVENING, -1.5), (EVENING + timedelta(days=1), 0.5)]
 
 
-def test_before_noon_the_night_that_is_ending_still_counts(make: Factory) -> None:
+def test_the_night_that_runs_counts_until_the_sun_is_up(make: Factory) -> None:
     make.garden()
-    morning = NOW.replace(hour=9) + timedelta(days=1)
+    before_dawn, morning = (NOW.replace(hour=hour) + timedelta(days=1) for hour in (6, 9))
 
-    found = forecasts.import_file(data=LOWS, filename="lows.csv", member_id=None, now=morning)
+    def nights(now: datetime) -> tuple[date, ...]:
+        return forecasts.import_file(data=LOWS, filename="lows.csv", member_id=None, now=now).nights
 
-    assert found.nights[0] == EVENING
+    assert nights(before_dawn)[0] == EVENING
+    assert nights(morning)[0] == EVENING + timedelta(days=1)
 
 
 @pytest.mark.parametrize(

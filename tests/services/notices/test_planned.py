@@ -76,27 +76,28 @@ def test_a_new_forecast_plans_tonight_again_only_where_it_speaks_of_tonight(
     def replan(nights: list[date]) -> list[int]:
         return planned.replan_if_needed(nights=nights, member_id=tamsin.id, now=make.now)
 
+    (first,) = replan([])  # it had no plan from the forecast in force
     assert replan([]) == replan(others) == []
-    assert db.session.scalar(select(func.count()).select_from(Plan)) == 0
-    (plan_id,) = replan([*others, EVENING, EVENING])
+    (second,) = replan([*others, EVENING, EVENING])
 
-    made = db.session.scalars(select(Plan)).one()
-    assert (made.id, made.night_of) == (plan_id, EVENING)
+    made = db.session.scalars(select(Plan).where(Plan.is_current)).one()
+    assert first != second
+    assert (made.id, made.night_of) == (second, EVENING)
     assert len(queue()) == 1
 
 
-def test_in_the_small_hours_tonight_is_the_night_that_is_ending(
+def test_before_sunrise_tonight_is_the_night_that_runs_and_after_it_the_coming_one(
     make: Factory, tamsin: Member
 ) -> None:
     enter(make.now, -1.0)
     small_hours = make.now.replace(hour=3) + timedelta(days=1)
 
-    found = planned.replan_if_needed(
+    (plan_id,) = planned.replan_if_needed(
         nights=[EVENING + timedelta(days=1)], member_id=None, now=small_hours
     )
-    (plan_id,) = planned.replan_if_needed(nights=[EVENING], member_id=None, now=small_hours)
 
-    assert found == []
+    assert planned.keep_planned(now=small_hours + timedelta(hours=6)) is None  # no forecast for it
+    assert planned.keep_planned(now=small_hours) is None  # it has its plan
     made = db.session.get(Plan, plan_id)
     assert made is not None
     assert made.night_of == EVENING

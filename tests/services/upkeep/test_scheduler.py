@@ -161,7 +161,8 @@ def test_a_due_fetch_brings_a_forecast_and_plans_tonight(
     planned = db.session.scalars(select(Plan).where(Plan.is_current)).one()
     assert planned.night_of.isoformat() == "2022-02-04"
     assert planned.made_by_id is None
-    assert beats()[scheduler.FETCH].last_result == "New forecast. Tonight is planned again."
+    assert beats()[scheduler.FETCH].last_result == "New forecast."
+    assert beats()[scheduler.PLAN].last_result == "The night of 2022-02-04 is planned."
     scheduler.tick(holder="one", now=AFTERNOON + MINUTE, outlet=out)
     assert len(wire.request_history) == 1
 

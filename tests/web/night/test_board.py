@@ -171,7 +171,7 @@ def test_the_board_warns_of_an_old_forecast(
     make: Factory, pages: Pages, ines: Member, clock: list[datetime]
 ) -> None:
     plan(make.now)
-    clock[0] = make.now + timedelta(hours=19)
+    clock[0] = make.now + timedelta(hours=13)
 
     page = pages.get("/tonight")
 
