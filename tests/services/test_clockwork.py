@@ -9,7 +9,14 @@ import pytest
 from flask import Flask
 
 from gardenapp.errors import NotFound
-from gardenapp.services.clockwork import garden_zone, get_garden, night_at, tonight
+from gardenapp.services.clockwork import (
+    ending_night,
+    garden_zone,
+    get_garden,
+    night_at,
+    night_of_garden,
+    tonight,
+)
 from gardenapp.words import speaking
 from tests.conftest import NOW
 from tests.factories import Factory
@@ -76,3 +83,24 @@ def test_the_garden_is_its_one_row(make: Factory) -> None:
 
     assert get_garden().id == made.id == 1
     assert get_garden().name == "Lantern Lane Plots"
+
+
+@pytest.mark.parametrize(
+    "place",
+    [
+        {"time_zone": "Europe/London"},
+        {"latitude": -43.5, "longitude": 172.6, "time_zone": "Pacific/Auckland"},
+        {"latitude": 69.6, "longitude": 18.9, "time_zone": "Europe/Oslo"},
+    ],
+    ids=["north", "south", "without a sunrise"],
+)
+def test_tonight_is_the_running_night_until_sunrise_and_then_the_coming_one(
+    make: Factory, place: dict[str, object]
+) -> None:
+    garden = make.garden(**place)
+    sunrise_at = night_of_garden(garden, TUESDAY).sunrise_at
+
+    assert tonight(sunrise_at - timedelta(minutes=1)) == TUESDAY
+    assert tonight(sunrise_at) == WEDNESDAY
+    assert ending_night(sunrise_at) == TUESDAY
+    assert ending_night(sunrise_at + timedelta(hours=2)) == TUESDAY

@@ -77,32 +77,36 @@ def look(
     slot = slot_at(garden, evening, now)
     if slot is None:
         return told
-    worry = worry_of(garden, evening, now, plan_answer=plan_answer)
+    name, due_at = slot
+    worry = worry_of(garden, evening, due_at, plan_answer=plan_answer)
     if worry is None:
         return told
     answer = fetch_answer if fetch_failures else ""
     return told + _tell(
-        f"{slot} {evening.isoformat()}",
+        f"{name} {evening.isoformat()}",
         evening,
         now,
         lambda: _worry_words(evening, worry, answer),
     )
 
 
-def slot_at(garden: Garden, evening: date, now: datetime) -> str | None:
-    """Which of the two looks at a night is due, if its hour has come and the night has not."""
+def slot_at(garden: Garden, evening: date, now: datetime) -> tuple[str, datetime] | None:
+    """Which of the two looks at a night is due and since when; None before and after."""
     night = night_of_garden(garden, evening)
     at_one = datetime.combine(evening, FIRST_LOOK, ZoneInfo(garden.time_zone)).astimezone(UTC)
     last_at = night.sunset_at - LAST_LOOK_BEFORE_SUNSET
     if not min(at_one, last_at) <= now < night.sunrise_at:
         return None
-    return LAST if now >= last_at else FIRST
+    return (LAST, last_at) if now >= last_at else (FIRST, at_one)
 
 
 def worry_of(
-    garden: Garden, evening: date, now: datetime, *, plan_answer: str = ""
+    garden: Garden, evening: date, due_at: datetime, *, plan_answer: str = ""
 ) -> Worry | None:
-    """What is wrong with a night's plan; None where nothing is, or nothing could be harmed."""
+    """What is wrong with a night's plan; None where nothing is, or nothing could be harmed.
+
+    due_at : when it was to be looked at, which a forecast's age is told by.
+    """
     forecast = find_forecast(evening)
     if forecast is None:
         return Worry("no forecast") if may_freeze(garden, evening) else None
@@ -112,7 +116,7 @@ def worry_of(
     if needs_planning(evening):
         return Worry("no plan", forecast.low_c, plan_answer)
     issued_at = forecast.source.issued_at or forecast.source.entered_at
-    if now - issued_at > STALE_AFTER:
+    if due_at - issued_at > STALE_AFTER:
         return Worry("old forecast", forecast.low_c)
     return None
 
