@@ -19,7 +19,8 @@ def create_app(
 ) -> Flask:
     """Build and wire the app; `overrides` are Flask settings that tests change."""
     from flask import Flask
-    from werkzeug.middleware.proxy_fix import ProxyFix
+
+    from gardenapp.web.proxy import BehindProxy, UnderPrefix, WithoutProxy
 
     settings = settings or read_settings()
     app = Flask(
@@ -30,11 +31,14 @@ def create_app(
     )
     app.config.update(settings.flask_config(), VERSION=__version__)
     app.config.update(overrides or {})
+    if settings.prefix:
+        app.wsgi_app = UnderPrefix(app.wsgi_app, settings.prefix)  # type: ignore[method-assign]
     if settings.proxy_hops:
-        hops = settings.proxy_hops
-        app.wsgi_app = ProxyFix(  # type: ignore[method-assign]
-            app.wsgi_app, x_for=hops, x_proto=hops, x_host=hops, x_prefix=hops
+        app.wsgi_app = BehindProxy(  # type: ignore[method-assign]
+            app.wsgi_app, proxies=settings.proxies, hops=settings.proxy_hops
         )
+    else:
+        app.wsgi_app = WithoutProxy(app.wsgi_app)  # type: ignore[method-assign]
 
     from sqlalchemy.orm import configure_mappers
 

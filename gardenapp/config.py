@@ -8,16 +8,20 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import secrets
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import Any
 
 from gardenapp.errors import GardenError
 from gardenapp.folders import usual_instance
+
+Network = IPv4Network | IPv6Network
 
 MAX_UPLOAD_BYTES = 4_000_000
 # Two loggers' files of a year at a reading a minute; allowed to members on that one page only.
@@ -30,7 +34,9 @@ KNOWN_SETTINGS = frozenset(
         "GARDEN_INSTANCE",
         "GARDEN_SECRET_KEY",
         "GARDEN_HTTPS",
+        "GARDEN_PROXY",
         "GARDEN_PROXY_HOPS",
+        "GARDEN_PREFIX",
         "GARDEN_HOSTS",
         "GARDEN_FETCH_ALLOWED_HOSTS",
         "GARDEN_SCHEDULER",
@@ -61,6 +67,10 @@ class Settings:
     has_offline_copy: bool = True
     # How long a daily copy of the database is kept; 0 makes none.
     backup_days: int = 14
+    # From where a proxy speaks for visitors; asked only where `proxy_hops` is not 0.
+    proxies: tuple[Network, ...] = ()
+    # The path that the pages stand under; empty or beginning with a slash.
+    prefix: str = ""
 
     def flask_config(self) -> dict[str, Any]:
         """The Flask settings that follow from these."""
@@ -118,12 +128,15 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
             f"GARDEN_SECRET_KEY must be at least {MIN_SECRET_LENGTH} characters and not repeat one "
             "pattern; leave it unset and the app makes and keeps its own."
         )
+    hops, proxies = _proxies(env)
     return Settings(
         instance=instance,
         database_url=database_url,
         secret_key=secret,
         is_https=_yes_no(env, "GARDEN_HTTPS"),
-        proxy_hops=_whole_number(env, "GARDEN_PROXY_HOPS", maximum=5),
+        proxy_hops=hops,
+        proxies=proxies,
+        prefix=_prefix(env),
         hosts=tuple(h.strip() for h in env.get("GARDEN_HOSTS", "").split(",") if h.strip()),
         fetch_allowed_hosts=frozenset(
             h.strip().lower()
@@ -134,6 +147,33 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
         has_offline_copy=_yes_no(env, "GARDEN_OFFLINE_COPY", default=True),
         backup_days=_whole_number(env, "GARDEN_BACKUP_DAYS", maximum=3_650, default="14"),
     )
+
+
+def _proxies(env: Mapping[str, str]) -> tuple[int, tuple[Network, ...]]:
+    """How many proxies stand in front, and from which addresses the nearest of them speaks."""
+    hops = _whole_number(env, "GARDEN_PROXY_HOPS", maximum=5)
+    named = [word for word in re.split(r"[\s,]+", env.get("GARDEN_PROXY", "").strip()) if word]
+    try:
+        networks = tuple(ip_network(word) for word in named)
+    except ValueError:
+        raise BadSetting(
+            "GARDEN_PROXY must be the proxy's addresses, such as 127.0.0.1 or 10.0.0.0/24, with "
+            "commas between; a name is not enough."
+        ) from None
+    if any(network.prefixlen == 0 for network in networks):
+        raise BadSetting("GARDEN_PROXY must not be every address: then any visitor is believed.")
+    if networks and not hops:
+        hops = 1
+    return hops, networks or tuple(map(ip_network, ("127.0.0.0/8", "::1/128")))
+
+
+def _prefix(env: Mapping[str, str]) -> str:
+    prefix = env.get("GARDEN_PREFIX", "").strip().rstrip("/")
+    if prefix and re.fullmatch(r"(/[A-Za-z0-9._~-]+)+", prefix, re.ASCII) is None:
+        raise BadSetting(
+            f"GARDEN_PREFIX must be a path of letters and digits, such as /garden, not {prefix!r}."
+        )
+    return prefix
 
 
 def with_driver(database_url: str) -> str:
@@ -157,7 +197,13 @@ def _stored_secret(instance: Path) -> str:
         with contextlib.suppress(FileExistsError):
             os.link(draft, path)
         draft.unlink()
-    return path.read_text(encoding="ascii").strip()
+    try:
+        return path.read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadSetting(
+            f"The file {path.name} beside the database cannot be read; put back its copy, or "
+            "delete it: then a new key is made and everybody signs in again."
+        ) from error
 
 
 def _yes_no(env: Mapping[str, str], name: str, *, default: bool = False) -> bool:

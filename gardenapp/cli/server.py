@@ -17,7 +17,6 @@ from typing import Any
 
 import click
 from flask import Flask, current_app
-from werkzeug.middleware.proxy_fix import ProxyFix
 
 from gardenapp import create_app
 from gardenapp.cli import main
@@ -120,9 +119,8 @@ def _server(
         threads=threads,
         ident=None,
         max_request_body_size=LARGEST_BODY_BYTES,
-        # Behind a proxy that was declared, its headers are read by the app; otherwise
-        # they come from a visitor and are dropped.
-        clear_untrusted_proxy_headers=not isinstance(app.wsgi_app, ProxyFix),
+        # Which of them to believe is decided in one place, for every server alike: `web.proxy`.
+        clear_untrusted_proxy_headers=False,
     )
     return server.run, server.close
 

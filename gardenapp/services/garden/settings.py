@@ -201,8 +201,9 @@ def check_setup_code(*, instance: Path, typed: str, address: str, now: datetime)
     """
     tries = throttle.begin_try(throttle.for_address(address, what="set-up", free=10), now=now)
     path = instance / SETUP_CODE_FILE
-    kept = path.read_text(encoding="ascii").strip() if path.exists() else ""
-    if not kept or not hmac.compare_digest(kept, _code_digest(typed)):
+    # A damaged file holds no code: the next start writes a new one.
+    kept = path.read_text(encoding="ascii", errors="replace").strip() if path.exists() else ""
+    if not kept or not hmac.compare_digest(kept.encode(), _code_digest(typed).encode()):
         raise Refused(
             _(
                 "This is not the code. It stands where `gardenapp serve` was started and is new at "

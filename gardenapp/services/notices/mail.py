@@ -79,7 +79,12 @@ def has_password(instance: Path) -> bool:
 def read_password(instance: Path) -> str:
     """The kept password, or empty."""
     path = instance / PASSWORD_FILE
-    return path.read_text(encoding="utf-8") if path.exists() else ""
+    try:
+        return path.read_text(encoding="utf-8") if path.exists() else ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise NotSent(
+            _("The file with the mail password cannot be read; enter the password again.")
+        ) from error
 
 
 def change_mail_settings(
