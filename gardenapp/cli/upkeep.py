@@ -20,6 +20,7 @@ from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db, prepare_engine
 from gardenapp.services.store import photos
 from gardenapp.services.upkeep import backup, doctor, transfer
+from gardenapp.services.upkeep.schema import Shape, shape_of
 from gardenapp.version import __version__
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -75,9 +76,7 @@ def restore_command(file: Path) -> None:
     known, _ = _known_revisions()
     url = db.engine.url
     if file.suffix == ".zip":
-        counts = transfer.import_from(
-            file, engine=db.engine, replace=True, pictures=photos.folder_in(_instance())
-        )
+        counts = _replaced_by(file)
         click.echo(f"{sum(c.rows for c in counts)} rows are put back and checked.")
         return
     if url.get_backend_name() != "sqlite" or not url.database:
@@ -90,6 +89,7 @@ def restore_command(file: Path) -> None:
             database=Path(url.database),
             instance=_instance(),
             known_revisions=known,
+            shape_at=shape_at,
             now=now(),
         )
     except OSError as error:
@@ -133,10 +133,57 @@ def export_command(file: Path) -> None:
 def import_command(file: Path, replace: bool) -> None:
     """Fill an empty database with an export, whole or not at all."""
     upgrade_if_needed()
-    counts = transfer.import_from(
-        file, engine=db.engine, replace=replace, pictures=photos.folder_in(_instance())
-    )
+    if replace:
+        counts = _replaced_by(file)
+    else:
+        counts = transfer.import_from(
+            file, engine=db.engine, pictures=photos.folder_in(_instance())
+        )
     click.echo(f"{sum(c.rows for c in counts)} rows are read in and checked.")
+
+
+def _replaced_by(file: Path) -> list[transfer.TableCount]:
+    """Put an export in the place of what is there, after keeping a copy of that."""
+    db.session.remove()
+    try:
+        kept = backup.keep_before_replacing(
+            engine=db.engine, instance=_instance(), now=now(), app_version=__version__
+        )
+    except OSError as error:
+        raise Refused(f"Nothing was changed: {error.strerror or error}.") from error
+    counts = transfer.import_from(
+        file, engine=db.engine, replace=True, pictures=photos.folder_in(_instance())
+    )
+    click.echo(f"What was there before is kept in {kept}")
+    return counts
+
+
+def shape_at(revision: str) -> Shape:
+    """What the tables of a revision look like: made by the same migrations in an empty file."""
+    import sqlite3
+    import tempfile
+
+    from flask_migrate import upgrade
+
+    from gardenapp import create_app
+    from gardenapp.config import read_settings
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "shape.sqlite"
+        other = create_app(
+            read_settings({"GARDEN_INSTANCE": folder, "DATABASE_URL": f"sqlite:///{path}"})
+        )
+        with other.app_context():
+            try:
+                upgrade(revision=revision)
+            finally:
+                db.session.remove()
+                db.engine.dispose()
+        connection = sqlite3.connect(path)
+        try:
+            return shape_of(connection)
+        finally:
+            connection.close()
 
 
 @main.command("copy-to")

@@ -21,10 +21,10 @@ from typing import Any
 import pytest
 from flask import Flask
 from PIL import Image
-from sqlalchemy import func, select
+from sqlalchemy import create_engine, func, select, text
 
 from gardenapp import create_app
-from gardenapp.cli.upkeep import _known_revisions
+from gardenapp.cli.upkeep import _known_revisions, shape_at
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.plots import StorePlace
@@ -64,6 +64,7 @@ def put_back(app: Flask, file: Path) -> Path | None:
             database=Path(app.instance_path) / "garden.sqlite",
             instance=Path(app.instance_path),
             known_revisions=known,
+            shape_at=shape_at,
             now=NOW + timedelta(hours=1),
         )
 
@@ -217,8 +218,60 @@ def dangling(file: Path) -> None:
     connection.close()
 
 
+def two_tables(file: Path) -> None:
+    connection = sqlite3.connect(file)
+    connection.execute("PRAGMA foreign_keys = OFF")
+    for (name,) in connection.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'table'"
+    ).fetchall():
+        if name not in {"garden", "alembic_version"} and not name.startswith("sqlite_"):
+            connection.execute(f"DROP TABLE {name}")
+    connection.commit()
+    connection.close()
+
+
+def coup(file: Path) -> None:
+    """Whoever signs in next becomes a coordinator."""
+    connection = sqlite3.connect(file)
+    connection.execute(
+        "CREATE TRIGGER tidy AFTER UPDATE ON member BEGIN "
+        "UPDATE member SET role = 'coordinator' WHERE id = NEW.id; END"
+    )
+    connection.commit()
+    connection.close()
+
+
+def peephole(file: Path) -> None:
+    connection = sqlite3.connect(file)
+    connection.execute("CREATE VIEW seen AS SELECT * FROM member")
+    connection.commit()
+    connection.close()
+
+
+def without_index(file: Path) -> None:
+    """Without it two members could claim the same job."""
+    connection = sqlite3.connect(file)
+    connection.execute("DROP INDEX uq_cover_use_open_cover")
+    connection.commit()
+    connection.close()
+
+
 @pytest.mark.sqlite
-@pytest.mark.parametrize("spoil", [corrupt, cut, foreign, newer, no_database, dangling])
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        corrupt,
+        cut,
+        foreign,
+        newer,
+        no_database,
+        dangling,
+        two_tables,
+        coup,
+        peephole,
+        without_index,
+    ],
+)
 def test_a_bad_copy_is_refused_and_the_live_database_is_untouched(
     app: Flask, make: Factory, tmp_path: Path, spoil: Any
 ) -> None:
@@ -306,6 +359,50 @@ def test_old_copies_go_and_the_newest_never_does(app: Flask, tmp_path: Path) -> 
     assert backup.forget_old(instance=tmp_path, keep_days=0, now=NOW + timedelta(days=99)) == 1
     assert backup.is_due(instance=tmp_path, now=NOW)
     assert not backup.is_due(instance=tmp_path, now=NOW - timedelta(hours=2))
+
+
+@pytest.mark.sqlite
+def test_a_copy_of_an_older_version_is_still_taken(
+    app: Flask, make: Factory, tmp_path: Path
+) -> None:
+    """Its shape is compared with that of its own revision."""
+    make.coordinator()
+    db.session.remove()
+    known, _ = _known_revisions()
+    earlier = sorted(known)[-2]
+    with app.app_context():
+        from flask_migrate import downgrade
+
+        downgrade(revision=earlier)
+        db.session.remove()
+    made = copy(app)
+
+    assert backup.prove(made.path, known_revisions=known, shape_at=shape_at) == earlier
+
+
+def test_an_export_replaces_nothing_while_a_server_runs_and_keeps_what_was_there(
+    app: Flask, make: Factory, tmp_path: Path
+) -> None:
+    make.coordinator()
+    db.session.remove()
+    with app.app_context():
+        engine = db.engine
+        transfer.export_to(tmp_path / "out.zip", engine=engine, now=NOW, app_version="test")
+        server = create_engine(engine.url)
+        with server.connect() as held:
+            held.execute(text("SELECT count(*) FROM member")).scalar_one()
+            with pytest.raises(backup.InUse, match="Stop the server"):
+                backup.keep_before_replacing(
+                    engine=engine, instance=tmp_path, now=NOW, app_version="test"
+                )
+        server.dispose()
+
+        kept = backup.keep_before_replacing(
+            engine=engine, instance=tmp_path, now=NOW, app_version="test"
+        )
+
+    assert kept.is_file()
+    assert kept in [each.path for each in backup.list_backups(tmp_path)]
 
 
 def test_everything_goes_out_and_comes_back_row_for_row(app: Flask, tmp_path: Path) -> None:

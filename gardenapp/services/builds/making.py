@@ -43,6 +43,7 @@ from gardenapp.services.notices.planned import replan_if_needed
 from gardenapp.services.store import covers, ledger, lots
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.subjects import check_handle, check_place
+from gardenapp.services.store.things import worst_mark, worst_wood
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, decimal_sign
 
@@ -424,8 +425,8 @@ def _facts(entry: PlanEntry, found: Design, used: Iterable[Lot], now: datetime) 
         "film_area_m2": round(film_m2 / 1e6, 3) if film_m2 else None,
         "film_thickness_um": float(film_um) if film_um and film_m2 else None,
         "resin": next((lot.resin for lot in taken if lot.resin), ""),
-        "mark": next((lot.mark for lot in taken if lot.mark), ""),
-        "wood": next((lot.wood for lot in taken if lot.wood), ""),
+        "mark": worst_mark(lot.mark for lot in taken),
+        "wood": worst_wood(lot.wood for lot in taken),
     }
 
 

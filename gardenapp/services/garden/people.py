@@ -22,6 +22,7 @@ from sqlalchemy.orm import scoped_session
 from gardenapp.config import SESSION_DAYS
 from gardenapp.errors import NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
+from gardenapp.models.notices import FeedLink
 from gardenapp.models.people import (
     LANGUAGES,
     LENGTH_UNITS,
@@ -633,6 +634,8 @@ def _give_plots(session: _Session, member_id: int, plot_ids: Collection[int]) ->
 
 def _end_access(session: _Session, member: Member, now: datetime) -> None:
     member.session_epoch += 1
+    # A calendar that was subscribed to is a way in as well.
+    session.execute(delete(FeedLink).where(FeedLink.member_id == member.id))
     _void_invites(session, member.id, now)
 
 

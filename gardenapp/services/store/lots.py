@@ -44,6 +44,7 @@ from gardenapp.services.store.things import (
     HistoryLine,
     bed_refusal,
     cautions_for,
+    check_safety,
     history,
 )
 from gardenapp.services.transaction import write_transaction
@@ -288,11 +289,16 @@ def change_lot(*, lot_id: int, entry: LotEntry, member: Member, now: datetime) -
             raise FieldRefused(
                 "unit", _("Its history is in the old unit; write down a new material.")
             )
+        detail = check_safety(lot, _columns(entry), member=member)
         for name, value in _columns(entry).items():
             setattr(lot, name, value)
         session.flush()
         change_log.record(
-            action="material changed", subject=in_the_log(lot), at=now, member_id=member.id
+            action="material changed",
+            subject=in_the_log(lot),
+            detail=detail,
+            at=now,
+            member_id=member.id,
         )
 
 

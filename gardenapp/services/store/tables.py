@@ -42,7 +42,13 @@ from gardenapp.services.store.covers import SHELTER
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lots import LotEntry, check_lot
 from gardenapp.services.store.subjects import MOST_MILLI, ONE
-from gardenapp.services.store.things import MARK_WORDS, ORIGIN_WORDS, RESIN_WORDS, WOOD_WORDS
+from gardenapp.services.store.things import (
+    MARK_WORDS,
+    ORIGIN_WORDS,
+    RESIN_WORDS,
+    WOOD_WORDS,
+    check_safety,
+)
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 
@@ -93,9 +99,10 @@ LOT_COLUMNS = (
     "note",
 )
 COLUMNS = {THINGS: THING_COLUMNS, LOTS: LOT_COLUMNS}
-# What a spreadsheet may take for the beginning of a formula.
-_TRIGGER = re.compile(r"'*[=+\-@\t\r]")
-_GUARDED = re.compile(r"'+[=+\-@\t\r]")
+# What a spreadsheet may run, after spaces too, also in the full width of East Asian type.
+_RUNS = "\\s*[=+\\-@\\t\\r＝＋－＠]"
+_TRIGGER = re.compile(f"'*{_RUNS}")
+_GUARDED = re.compile(f"'+{_RUNS}")
 _NUMBER = re.compile(r"\d{1,9}(?:[.,]\d{1,6})?", re.ASCII)
 _CODE = re.compile(f"[{CODE_LETTERS}]{{{CODE_LENGTH}}}")
 
@@ -613,6 +620,7 @@ def _keep_thing(change: Change, member: Member, now: datetime) -> None:
         ]
     else:
         cover = ledger.lock_cover(change.id)
+        _log_safety(cover, plain, member, now)
         for name, value in plain.items():
             setattr(cover, name, value)
         db.session.flush()
@@ -647,6 +655,7 @@ def _keep_lot(change: Change, member: Member, now: datetime) -> None:
         ]
     else:
         lot = ledger.lock_lot(change.id)
+        _log_safety(lot, plain, member, now)
         for name, value in plain.items():
             setattr(lot, name, value)
         db.session.flush()
@@ -655,6 +664,21 @@ def _keep_lot(change: Change, member: Member, now: datetime) -> None:
             happenings.append(Happening("counted", quantity_milli=values["quantity"]))
     for happening in happenings:
         ledger.write(lot, happening, at=now, member_id=member.id)
+
+
+def _log_safety(
+    subject: Cover | Lot, plain: Mapping[str, Any], member: Member, now: datetime
+) -> None:
+    """Changes that safety rests on stand in the log one by one; raises what `check_safety` does."""
+    detail = check_safety(subject, plain, member=member)
+    if detail:
+        change_log.record(
+            action="mark changed by a table",
+            subject=getattr(subject, "label", "") or getattr(subject, "name", ""),
+            detail=detail,
+            at=now,
+            member_id=member.id,
+        )
 
 
 def _moves(subject: Cover | Lot, values: Mapping[str, Any]) -> list[Happening]:

@@ -7,7 +7,7 @@ ledger; the rest (words, costs, sizes) is plain columns.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, cast
@@ -296,6 +296,61 @@ def bed_refusal(*, sort: str, mark: str, wood: str) -> FieldRefused | None:
     if wood in WOOD_REASONS:
         return FieldRefused("wood", WOOD_REASONS[wood])
     return None
+
+
+GASSED = frozenset({"MB", "SF"})
+# Best first: of what a thing is made of, the worst speaks for it.
+_MARK_RANK = {mark: rank for rank, mark in enumerate(("", "HT", "DH", "none", "SF", "MB"))}
+_WOOD_RANK = {
+    wood: rank for rank, wood in enumerate(("", "untreated", "unknown", "painted", "treated"))
+}
+
+
+def worst_mark(marks: Iterable[str]) -> str:
+    """The mark that speaks for something made of several."""
+    return max(marks, key=lambda mark: _MARK_RANK.get(mark, len(_MARK_RANK)), default="")
+
+
+def worst_wood(woods: Iterable[str]) -> str:
+    """The state of the wood that speaks for something made of several."""
+    return max(woods, key=lambda wood: _WOOD_RANK.get(wood, len(_WOOD_RANK)), default="")
+
+
+def check_safety(before: Cover | Lot, values: Mapping[str, Any], *, member: Member) -> str:
+    """Whether `member` may change what safety near food beds rests on; what changed, for the log.
+
+    A coordinator may, and anybody may say that it is worse than was thought. What was gassed once
+    stays so, whoever asks: a stamp does not change, and the wood does not lose what it took up.
+
+    Raises FieldRefused.
+    """
+    changed = {
+        name: (getattr(before, name), values[name])
+        for name in ("mark", "wood", "is_for_beds")
+        if name in values and getattr(before, name, values[name]) != values[name]
+    }
+    if not changed:
+        return ""
+    if before.mark in GASSED and "mark" in changed:
+        raise FieldRefused(
+            "mark",
+            _(
+                "It was written down as %(mark)s, and gassed wood stays gassed. If that was a "
+                "mistake, retire it and write it down anew.",
+                mark=before.mark,
+            ),
+        )
+    is_worse = (
+        _MARK_RANK.get(values.get("mark", ""), 0) >= _MARK_RANK.get(before.mark, 0)
+        and _WOOD_RANK.get(values.get("wood", ""), 0) >= _WOOD_RANK.get(before.wood, 0)
+        and changed.get("is_for_beds", (True, False)) == (True, False)
+    )
+    if not member.is_coordinator and not is_worse:
+        raise FieldRefused(
+            next(iter(changed)),
+            _("Marks, and what may go near food beds, are changed by a coordinator: ask one."),
+        )
+    return "; ".join(f"{name} {old or '-'} to {new or '-'}" for name, (old, new) in changed.items())
 
 
 def cautions_for(keys: tuple[str, ...]) -> tuple[Caution, ...]:
@@ -788,12 +843,17 @@ def change_facts(
     with write_transaction() as session:
         cover = ledger.lock_cover(cover_id)
         check_own(cover, member)
+        detail = check_safety(cover, vars(facts), member=member)
         for name, value in vars(facts).items():
             setattr(cover, name, value)
         cover.note = note
         session.flush()
         change_log.record(
-            action="thing changed", subject=in_the_log(cover), at=now, member_id=member.id
+            action="thing changed",
+            subject=in_the_log(cover),
+            detail=detail,
+            at=now,
+            member_id=member.id,
         )
 
 

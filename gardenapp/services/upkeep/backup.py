@@ -10,15 +10,16 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from sqlalchemy import Engine
+from sqlalchemy import Engine, text
 
 from gardenapp.errors import Refused
 from gardenapp.services.upkeep import transfer
+from gardenapp.services.upkeep.schema import Shape, differences, shape_of
 
 FOLDER = "backups"
 DAILY = "daily"
@@ -124,11 +125,18 @@ def back_up_daily(
     )
 
 
-def prove(file: Path, *, known_revisions: Collection[str] | None = None) -> str:
+def prove(
+    file: Path,
+    *,
+    known_revisions: Collection[str] | None = None,
+    shape_at: Callable[[str], Shape] | None = None,
+) -> str:
     """Open a SQLite copy and check it from end to end; gives the revision of its tables.
 
+    shape_at : what the tables of a revision look like, for a copy that somebody brings.
+
     Raises BadBackup where it is no database, is damaged, has broken references, is not a
-    garden's, or is at a revision that is not among `known_revisions`.
+    garden's, is at a revision that is not among `known_revisions`, or has another shape.
     """
     try:
         # Without `immutable` opening a copy would leave files beside it.
@@ -148,6 +156,7 @@ def prove(file: Path, *, known_revisions: Collection[str] | None = None) -> str:
         if connection.execute("PRAGMA foreign_key_check").fetchone():
             raise BadBackup(f"{file.name} has rows that point at nothing.")
         revisions = [r for (r,) in connection.execute("SELECT version_num FROM alembic_version")]
+        shape = shape_of(connection)
     except (sqlite3.Error, UnicodeDecodeError) as error:  # damage can lie in the text of the schema
         raise BadBackup(f"{file.name} cannot be read: {error}.") from None
     finally:
@@ -156,11 +165,25 @@ def prove(file: Path, *, known_revisions: Collection[str] | None = None) -> str:
         raise BadBackup(
             f"{file.name} was made by a newer version of the app. Install that version first."
         )
+    if shape_at is not None:
+        wrong = differences(shape, shape_at(str(revisions[0])))
+        if wrong:
+            more = f" and {len(wrong) - 1} more" if len(wrong) > 1 else ""
+            raise BadBackup(
+                f"{file.name} is not made as this app makes its tables: it {wrong[0]}{more}. "
+                "Nothing was changed."
+            )
     return str(revisions[0])
 
 
 def restore_sqlite(
-    *, file: Path, database: Path, instance: Path, known_revisions: Collection[str], now: datetime
+    *,
+    file: Path,
+    database: Path,
+    instance: Path,
+    known_revisions: Collection[str],
+    shape_at: Callable[[str], Shape],
+    now: datetime,
 ) -> Path | None:
     """Put a copy in the place of the database; gives where the one from before is kept.
 
@@ -171,7 +194,7 @@ def restore_sqlite(
 
     Raises BadBackup, InUse, OSError.
     """
-    prove(file, known_revisions=known_revisions)
+    prove(file, known_revisions=known_revisions, shape_at=shape_at)
     draft = database.with_name(f".{database.name}.{os.getpid()}.part")
     os.close(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600))
     try:
@@ -188,6 +211,50 @@ def restore_sqlite(
     finally:
         _drop(draft)
     return kept
+
+
+def keep_before_replacing(
+    *, engine: Engine, instance: Path, now: datetime, app_version: str
+) -> Path:
+    """A copy of what an export is about to replace; only where nobody else has the database open.
+
+    Raises InUse, BadBackup, OSError.
+    """
+    require_alone(engine)
+    return make_backup(
+        engine=engine, instance=instance, why="before-restore", now=now, app_version=app_version
+    ).path
+
+
+def require_alone(engine: Engine) -> None:
+    """Raises InUse where a server, or anybody else, has the database open."""
+    engine.dispose()
+    words = "The database is in use. Stop the server first; nothing was changed."
+    if engine.dialect.name == "postgresql":
+        with engine.connect() as connection:
+            others = connection.execute(
+                text(
+                    "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() "
+                    "AND pid <> pg_backend_pid() AND backend_type = 'client backend'"
+                )
+            ).scalar_one()
+        if others:
+            raise InUse(words)
+        return
+    if not engine.url.database or not Path(engine.url.database).exists():
+        return
+    live = sqlite3.connect(engine.url.database, isolation_level=None, timeout=1.0)
+    try:
+        # Leaving the write-ahead log is possible only for one who is alone with the file.
+        (mode,) = live.execute("PRAGMA journal_mode = DELETE").fetchone()
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error) or "busy" in str(error):
+            raise InUse(words) from None
+        raise
+    finally:
+        live.close()
+    if mode != "delete":
+        raise InUse(words)
 
 
 def _set_aside(database: Path, instance: Path, now: datetime) -> Path | None:

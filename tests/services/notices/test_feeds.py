@@ -249,3 +249,15 @@ def test_temperatures_are_in_the_readers_unit(make: Factory, tamsin: Member) -> 
     (entry,) = feeds.board_feed(reader=Reader("F", None), now=make.now).entries
 
     assert "14.0 °F" in "\n".join(entry.lines)
+
+
+def test_signing_out_everywhere_ends_the_private_addresses_too(
+    make: Factory, tamsin: Member
+) -> None:
+    token = feeds.make_link(member_id=tamsin.id, all_plots=False, now=make.now)
+    feeds.reader_of(token)
+
+    people.sign_out_everywhere(member_id=tamsin.id, by_id=tamsin.id, now=make.now)
+
+    with pytest.raises(NotFound):
+        feeds.reader_of(token)

@@ -358,3 +358,14 @@ def test_a_planting_is_changed(make: Factory, pages: Pages) -> None:
     kept = db.session.get(Planting, planting.id)
     assert kept is not None
     assert (kept.count, kept.height_cm) == (2, 21.3)
+
+
+def test_a_stranger_reads_no_notes_on_an_open_board(make: Factory, pages: Pages) -> None:
+    plot = make.plot("A1", note="the gate code is 4711")
+    make.planting(plot, note="away until the 9th")
+    make.garden(board_is_open=True)
+
+    page = pages.get(f"/plots/{plot.id}")
+
+    assert "4711" not in page.html
+    assert "away until" not in page.html
