@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from pathlib import Path
 from typing import Any
 
 from flask_login import LoginManager
@@ -39,6 +40,20 @@ login_manager = LoginManager()
 csrf = CSRFProtect()
 
 
+FILE_KEY = "_garden_file"
+
+
+def file_identity(engine: Engine) -> tuple[int, int] | None:
+    """Which file the path of a SQLite database names now; None where there is none."""
+    if engine.dialect.name != "sqlite" or not engine.url.database:
+        return None
+    try:
+        found = Path(engine.url.database).stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 def prepare_engine(engine: Engine) -> None:
     """Give every connection of `engine` what the app relies on.
 
@@ -51,11 +66,17 @@ def prepare_engine(engine: Engine) -> None:
         return
     engine.dialect.__dict__["_garden_prepared"] = True
 
+    @event.listens_for(engine, "engine_disposed")
+    def _on_disposed(disposed: Engine) -> None:
+        disposed.dialect.__dict__.pop(FILE_KEY, None)
+
     @event.listens_for(engine, "connect")
     def _on_connect(connection: Any, _record: Any) -> None:
         if not isinstance(connection, sqlite3.Connection):
             return
         connection.isolation_level = None
+        # The file that was opened first is the garden's, until the engine lets go of it.
+        engine.dialect.__dict__.setdefault(FILE_KEY, file_identity(engine))
         cursor = connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
         cursor.execute("PRAGMA journal_mode = WAL")

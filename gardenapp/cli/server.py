@@ -164,21 +164,32 @@ def tls_server(
 
 
 def start_scheduler(app: Flask) -> Callable[[], None]:
-    """Run the timetable in a thread beside the server; gives how to stop it."""
+    """Run the timetable in threads beside the server, one a group; gives how to stop them."""
     stop = threading.Event()
     with app.app_context():
         where = outlet()
-    thread = threading.Thread(
-        target=scheduler.run,
-        kwargs={"context": app.app_context, "clock": now, "outlet": where, "stop": stop},
-        name="timetable",
-        daemon=True,
-    )
-    thread.start()
+    threads = [
+        threading.Thread(
+            target=scheduler.run,
+            kwargs={
+                "context": app.app_context,
+                "clock": now,
+                "outlet": where,
+                "stop": stop,
+                "groups": (group,),
+            },
+            name=group,
+            daemon=True,
+        )
+        for group in scheduler.GROUPS
+    ]
+    for thread in threads:
+        thread.start()
 
     def end() -> None:
         stop.set()
-        thread.join(5)
+        for thread in threads:
+            thread.join(5)
 
     return end
 

@@ -22,6 +22,15 @@ from gardenapp.words import _
 NIGHT_ENDS_AT_HOUR = 12
 
 
+# Clocks of one network differ by less; a stored time beyond it was written by a clock gone wrong.
+SKEW = timedelta(minutes=5)
+
+
+def is_believable(stored: datetime, now: datetime) -> bool:
+    """Whether a stored moment can have been: one in the future is no reason to wait."""
+    return stored <= now + SKEW
+
+
 def night_at(moment: datetime, zone: ZoneInfo) -> date:
     """The evening's date of the night that `moment` belongs to, at the garden."""
     local = moment.astimezone(zone)

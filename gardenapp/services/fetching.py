@@ -13,7 +13,7 @@ import ipaddress
 import re
 import socket
 import time
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -23,9 +23,9 @@ from urllib.parse import parse_qsl, urljoin, urlsplit
 
 import requests
 import urllib3.exceptions
-from requests.utils import get_environ_proxies
 
 from gardenapp.errors import GardenError
+from gardenapp.services.outgoing import CheckedAdapter
 from gardenapp.words import _, n_
 
 APP_NAME = "gardenapp"
@@ -39,6 +39,8 @@ _POSITION_NAMES = frozenset({"lat", "lon", "latitude", "longitude"})
 _POINTS_PATH = re.compile(r"/points/([^/]*)", re.IGNORECASE)
 _TOO_FINE = re.compile(rf"[0-9]\.[0-9]{{{MOST_DECIMALS + 1},}}", re.ASCII)
 _NAT64 = ipaddress.IPv6Network("64:ff9b::/96")  # RFC 6052
+_NAT64_LOCAL = ipaddress.IPv6Network("64:ff9b:1::/48")  # RFC 8215: inside somebody's own network
+_COMPATIBLE = ipaddress.IPv6Network("::/96")  # RFC 4291 2.5.5.1, an IPv4 address in the last bits
 _MAX_AGE = re.compile(r"\bmax-age=([0-9]{1,8})\b", re.ASCII)
 
 
@@ -101,26 +103,36 @@ def fetch_forecast_bytes(
     ------
     FetchFailed : with words a coordinator can act on. Nothing is fetched twice by itself.
     """
-    deadline_s = time.monotonic() + _TOTAL_TIMES * timeout_s
+    whole_s = _TOTAL_TIMES * timeout_s
+    deadline_s = time.monotonic() + whole_s
     headers = _headers(contact, etag, last_modified)
+    adapter = checked_adapter(allowed_private_hosts, whole_s=whole_s)
+    session.mount("https://", adapter)
+    session.mount("http://", adapter)
     try:
         for _hop in range(MOST_REDIRECTS + 1):
-            checked_addresses = _check_address(url, allowed_private_hosts)
+            _check_address(url, allowed_private_hosts)
             with session.get(
                 url, headers=headers, timeout=timeout_s, stream=True, allow_redirects=False
             ) as response:
-                if checked_addresses:
-                    _check_peer(session, url, response)
                 if response.status_code in _REDIRECTS:
                     url = _redirected(url, response)
                     continue
-                return _result(
-                    response,
-                    etag=etag,
-                    last_modified=last_modified,
-                    max_bytes=max_bytes,
-                    deadline_s=deadline_s,
-                )
+                try:
+                    found = _result(
+                        response,
+                        etag=etag,
+                        last_modified=last_modified,
+                        max_bytes=max_bytes,
+                        deadline_s=deadline_s,
+                    )
+                except FetchFailed as error:
+                    if adapter.is_over():
+                        raise _too_slow() from error
+                    raise
+                if adapter.is_over():  # it was cut off, and looks like an end
+                    raise _too_slow()
+                return found
     except requests.exceptions.SSLError as error:
         raise FetchFailed(
             _(
@@ -135,7 +147,13 @@ def fetch_forecast_bytes(
                 timeout_s=f"{timeout_s:g}",
             )
         ) from error
-    except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError) as error:
+    except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+        if adapter.was_refused():
+            raise FetchFailed(
+                _("The address led into a private network after all and was dropped.")
+            ) from error
+        if adapter.is_over():
+            raise _too_slow() from error
         raise FetchFailed(
             _(
                 "The service could not be reached, or its answer broke off. Check the address and "
@@ -149,6 +167,17 @@ def fetch_forecast_bytes(
             "The address leads on more than %(most_redirects)s times. Enter the one it ends at.",
             most_redirects=MOST_REDIRECTS,
         )
+    )
+
+
+def checked_adapter(allowed: Collection[str], *, whole_s: float) -> CheckedAdapter:
+    """For one exchange of at most `whole_s` seconds, with public addresses or allowed names."""
+    return CheckedAdapter(
+        # By name, so that tests can put their own in its place.
+        resolve=lambda host, port: resolve_addresses(host, port),
+        is_public=lambda address: is_public(address),
+        allowed=allowed,
+        whole_s=whole_s,
     )
 
 
@@ -184,10 +213,10 @@ def _headers(contact: str, etag: str | None, last_modified: str | None) -> dict[
     return headers
 
 
-def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
+def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> None:
     """Refuse what is no web address, is too fine a position, or leads to a private network.
 
-    Returns whether the host's addresses were checked (not so where the host is allowed).
+    Looked up again where the call is made (`outgoing`); here only to say why in time.
     """
     try:
         parts = urlsplit(url)
@@ -201,7 +230,7 @@ def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
         raise FetchFailed(_("The address must not hold a user name or password."))
     _check_position(parts.path, parts.query)
     if host in {allowed.lower() for allowed in allowed_private_hosts}:
-        return False
+        return
     try:
         addresses = resolve_addresses(host, port)
     except (OSError, UnicodeError) as error:
@@ -216,7 +245,6 @@ def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> bool:
                 "configuration."
             )
         )
-    return True
 
 
 def _check_position(path: str, query: str) -> None:
@@ -243,26 +271,14 @@ def is_public(address: str) -> bool:
     except ValueError:
         return False
     if isinstance(ip, ipaddress.IPv6Address):
+        if ip in _NAT64_LOCAL:
+            return False
         wrapped = ip.ipv4_mapped or ip.sixtofour
-        if wrapped is None and ip in _NAT64:
+        if wrapped is None and (ip in _NAT64 or ip in _COMPATIBLE):
             wrapped = ipaddress.IPv4Address(int(ip) & 0xFFFF_FFFF)
         if wrapped is not None:
             ip = wrapped
     return ip.is_global and not ip.is_multicast
-
-
-def _check_peer(session: requests.Session, url: str, response: requests.Response) -> None:
-    """Refuse an answer from a private address, where the name changed between look-up and call.
-
-    Through a proxy the peer is the proxy, which the operator chose; nothing is known then.
-    """
-    proxied = bool(session.proxies) or (session.trust_env and bool(get_environ_proxies(url)))
-    connection = getattr(response.raw, "_connection", None)
-    peer_socket = getattr(connection, "sock", None)
-    if proxied or peer_socket is None:
-        return
-    if not is_public(str(peer_socket.getpeername()[0])):
-        raise FetchFailed(_("The address led into a private network after all and was dropped."))
 
 
 def _redirected(url: str, response: requests.Response) -> str:
@@ -345,9 +361,13 @@ def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> 
         if size > max_bytes:
             raise too_long
         if time.monotonic() > deadline_s:
-            raise FetchFailed(_("The answer comes too slowly and was given up. Try again later."))
+            raise _too_slow()
         pieces.append(piece)
     return b"".join(pieces)
+
+
+def _too_slow() -> FetchFailed:
+    return FetchFailed(_("The answer comes too slowly and was given up. Try again later."))
 
 
 def _refusal(response: requests.Response) -> FetchFailed:

@@ -6,13 +6,24 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from flask_sqlalchemy.session import Session
-from sqlalchemy import text, update
+from sqlalchemy import Connection, text, update
 from sqlalchemy.orm import scoped_session
 
-from gardenapp.extensions import BUSY_TIMEOUT_MS, WRITE_OPTION, db
+from gardenapp.errors import Refused
+from gardenapp.extensions import BUSY_TIMEOUT_MS, FILE_KEY, WRITE_OPTION, db, file_identity
 from gardenapp.models.people import Garden
 
 WRITERS_LOCK = 5_220_901  # any number, as long as every writer asks for the same
+
+
+class Replaced(Refused):
+    """Another file stands in the place of the one that is open: what is written would be lost."""
+
+
+def is_replaced(connection: Connection) -> bool:
+    """Whether the file of an open SQLite database is no longer the one that its path names."""
+    opened = connection.dialect.__dict__.get(FILE_KEY)
+    return opened is not None and file_identity(connection.engine) != opened
 
 
 @contextmanager
@@ -35,6 +46,11 @@ def write_transaction(*, changes_board: bool = True) -> Iterator[scoped_session[
     session.commit()
     connection = session.connection(execution_options={WRITE_OPTION: True})
     try:
+        if is_replaced(connection):
+            raise Replaced(
+                "The database file was replaced while the server runs. Nothing was kept; start "
+                "the server again."
+            )
         if connection.dialect.name == "postgresql":
             session.execute(text(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}"))
             session.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS_LOCK})"))

@@ -277,13 +277,17 @@ def test_claim_23_a_missing_table_and_a_missing_database_still_give_an_answer(
         health = LoneClient(app, app.response_class).get("/healthz")
         assert (health.status_code, health.json) == (
             503,
-            {"status": "failing", "database": "unavailable"},
+            {
+                "status": "failing",
+                "database": "unavailable",
+                "reasons": ["the database does not answer"],
+            },
         )
     finally:
         with db.engine.begin() as connection:
             connection.execute(text("ALTER TABLE away RENAME TO garden"))
     well = LoneClient(app, app.response_class).get("/healthz")
-    assert (well.status_code, well.json) == (200, {"status": "ok", "database": "ok"})
+    assert (well.status_code, well.json) == (200, {"status": "ok", "database": "ok", "reasons": []})
 
 
 @pytest.mark.parametrize(

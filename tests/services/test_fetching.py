@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import contextlib
 import gzip
+import socket
 import threading
 import time
 from collections.abc import Iterator
@@ -502,9 +504,91 @@ def test_an_answer_badly_packed_is_no_forecast(server: str) -> None:
         fetch(f"{server}/bad-gzip", allowed_private_hosts=LOOPBACK)
 
 
-def test_a_name_that_changes_to_a_private_address_after_the_look_up_is_dropped(
-    server: str, names: dict[str, tuple[str, ...]]
+class _Talker:
+    """A server that says `answer` a byte at a time, and counts who connected."""
+
+    def __init__(self, answer: bytes, *, pause_s: float = 0.0) -> None:
+        self.answer, self.pause_s, self.callers, self.stop = answer, pause_s, 0, threading.Event()
+        self.socket = socket.create_server(("127.0.0.1", 0))
+        self.port = self.socket.getsockname()[1]
+        self.thread = threading.Thread(target=self._serve, daemon=True)
+        self.thread.start()
+
+    def _serve(self) -> None:
+        while not self.stop.is_set():
+            try:
+                caller, _ = self.socket.accept()
+            except OSError:
+                return
+            self.callers += 1
+            with caller, contextlib.suppress(OSError):
+                if not self.pause_s:
+                    caller.recv(65_536)
+                    caller.sendall(self.answer)
+                    continue
+                for byte in self.answer:
+                    caller.sendall(bytes([byte]))
+                    if self.stop.wait(self.pause_s):
+                        return
+
+    def close(self) -> None:
+        self.stop.set()
+        self.socket.close()
+        self.thread.join(2)
+
+
+@pytest.mark.parametrize("version", ["1.0", "1.1"])
+def test_a_name_that_changes_to_a_private_address_after_the_look_up_is_not_called(
+    monkeypatch: pytest.MonkeyPatch, version: str
 ) -> None:
-    # The look-up says public, the connection ends up here: as with a name that changes between.
-    with pytest.raises(FetchFailed, match="private network after all"):
-        fetch(f"{server}/small")
+    private = _Talker(f"HTTP/{version} 200 OK\r\nConnection: close\r\n\r\n{{}}".encode())
+    answers = iter((("93.184.216.34",), ("127.0.0.1",)))
+    monkeypatch.setattr(fetching, "resolve_addresses", lambda host, port: next(answers))
+    try:
+        with pytest.raises(FetchFailed, match="private network after all"):
+            fetch(f"http://rebound.example.org:{private.port}/")
+        assert private.callers == 0
+    finally:
+        private.close()
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [b"HTTP/1.1 200 OK\r\nX-Long: " + b"x" * 500, b"HTTP/1.1 200 OK\r\n\r\n" + b"x" * 500],
+    ids=["in the headers", "in the body"],
+)
+def test_who_drips_is_cut_off_when_the_time_for_all_is_over(answer: bytes) -> None:
+    dripping = _Talker(answer, pause_s=0.05)
+    try:
+        with pytest.raises(FetchFailed, match="too slowly"):
+            fetch(
+                f"http://127.0.0.1:{dripping.port}/",
+                allowed_private_hosts=LOOPBACK,
+                timeout_s=0.2,
+            )
+        # 0.6 s for all were allowed, and the whole answer would take 25.
+        assert not dripping.stop.is_set()
+    finally:
+        dripping.close()
+
+
+@pytest.mark.outside("RFC 6052, RFC 8215 and RFC 4291 section 2.5.5: IPv4 inside IPv6")
+@pytest.mark.parametrize(
+    ("address", "expected"),
+    [
+        ("64:ff9b:1::1", False),
+        ("64:ff9b:1::808:808", False),
+        ("64:ff9b::7f00:1", False),
+        ("64:ff9b::808:808", True),
+        ("::127.0.0.1", False),
+        ("::10.0.0.1", False),
+        ("::1", False),
+        ("::ffff:192.168.1.1", False),
+        ("2002:7f00:1::", False),
+        ("2606:4700::1111", True),
+    ],
+)
+def test_a_private_address_is_seen_through_what_it_is_wrapped_in(
+    address: str, expected: bool
+) -> None:
+    assert fetching.is_public(address) is expected

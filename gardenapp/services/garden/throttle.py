@@ -25,6 +25,7 @@ from sqlalchemy import delete, func, select
 from gardenapp.errors import GardenError
 from gardenapp.extensions import db
 from gardenapp.models.people import SignInTry
+from gardenapp.services.clockwork import SKEW
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import n_
 
@@ -76,7 +77,12 @@ def begin_try(*limits: Limit, now: datetime) -> tuple[int, ...]:
     Raises TooManyTries, and writes nothing down, while a wait runs.
     """
     with write_transaction(changes_board=False) as session:
-        session.execute(delete(SignInTry).where(SignInTry.tried_at < now - KEPT_FOR))
+        # Tries of a clock that was ahead would keep people out until that day comes.
+        session.execute(
+            delete(SignInTry).where(
+                (SignInTry.tried_at < now - KEPT_FOR) | (SignInTry.tried_at > now + SKEW)
+            )
+        )
         waits = [_seconds_to_wait(limit, now) for limit in limits]
         if max(waits) == 0:
             tries = [SignInTry(subject=limit.subject, tried_at=now) for limit in limits]

@@ -38,6 +38,8 @@ from gardenapp.words import _
 
 # Public services issue theirs at least twice a day: what is older has been replaced by now.
 STALE_AFTER = timedelta(hours=12)
+# A forecast that is said to be good for longer is asked for all the same.
+LONGEST_EXPIRY = timedelta(days=1)
 UPLOAD_KEPT_FOR = timedelta(hours=2)
 
 
@@ -230,7 +232,7 @@ def fetch(
     address = db.session.get(ForecastAddress, 1)
     if address is None:
         raise NotFound(_("No forecast address has been named yet."))
-    if address.expires_at is not None and now < address.expires_at:
+    if address.expires_at is not None and now < address.expires_at <= now + LONGEST_EXPIRY:
         return None
     contact = get_garden().contact
     url, etag, last_modified = address.url, address.etag, address.last_modified

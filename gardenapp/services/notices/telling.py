@@ -21,7 +21,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import requests
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import ColumnElement, delete, func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import joinedload
 
@@ -31,7 +31,7 @@ from gardenapp.models.nights import Plan
 from gardenapp.models.notices import CHANNEL_KINDS, NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Member
 from gardenapp.services import change_log
-from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.clockwork import SKEW, get_garden, tonight
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night.tonight import BoardJob, TonightPage, tonight_page
 from gardenapp.services.notices import mail, night_words, webhooks
@@ -644,8 +644,8 @@ def send_due(*, now: datetime, outlet: Outlet) -> Sent:
     _expire(now)
     due = db.session.scalars(
         select(OutgoingNotice.id)
-        .where(OutgoingNotice.state == "waiting", OutgoingNotice.next_try_at <= now)
-        .where((OutgoingNotice.held_until.is_(None)) | (OutgoingNotice.held_until <= now))
+        .where(OutgoingNotice.state == "waiting", _is_due(now))
+        .where(_is_free(now))
         .order_by(OutgoingNotice.next_try_at, OutgoingNotice.id)
         .limit(MOST_AT_ONCE)
     ).all()
@@ -669,6 +669,18 @@ def send_due(*, now: datetime, outlet: Outlet) -> Sent:
     return Sent(sent, failed, waiting or 0)
 
 
+def _is_due(now: datetime) -> ColumnElement[bool]:
+    """Whether a notice's next try has come, or was put off by a clock that was ahead."""
+    longest = timedelta(minutes=max(WAITS_MIN)) + SKEW
+    return (OutgoingNotice.next_try_at <= now) | (OutgoingNotice.next_try_at > now + longest)
+
+
+def _is_free(now: datetime) -> ColumnElement[bool]:
+    """Whether nobody is sending it: a hold that is over, or that no clock of today gave."""
+    held_until = OutgoingNotice.held_until
+    return held_until.is_(None) | (held_until <= now) | (held_until > now + HELD_FOR + SKEW)
+
+
 def _expire(now: datetime) -> None:
     late = (OutgoingNotice.state == "waiting") & (OutgoingNotice.expires_at <= now)
     if db.session.scalar(select(OutgoingNotice.id).where(late).limit(1)) is None:
@@ -686,7 +698,7 @@ def _hold(notice_id: int, now: datetime) -> bool:
             .where(
                 OutgoingNotice.id == notice_id,
                 OutgoingNotice.state == "waiting",
-                (OutgoingNotice.held_until.is_(None)) | (OutgoingNotice.held_until <= now),
+                _is_free(now),
             )
             .values(held_until=now + HELD_FOR)
             .execution_options(synchronize_session=False)

@@ -6,8 +6,8 @@ An old `Garden-Sent` is somebody's replay. `Garden-Notice` is the same over all 
 notice, so a second copy can be dropped.
 
 The same care as when fetching: an address that leads into the garden's own network is refused
-unless its host was allowed, nothing is followed on, and the peer is looked at before a byte of
-the message is sent, in case the name meant another machine a moment ago.
+unless its host was allowed, nothing is followed on, and the message goes to the very address that
+was looked at, in case the name meant another machine a moment ago.
 """
 
 from __future__ import annotations
@@ -22,9 +22,6 @@ from urllib.parse import urlsplit
 
 import requests
 import urllib3
-from requests.adapters import HTTPAdapter
-from urllib3.connection import HTTPConnection, HTTPSConnection
-from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
 from gardenapp.errors import FieldRefused
 from gardenapp.services import fetching
@@ -32,51 +29,9 @@ from gardenapp.services.notices.mail import NotSent
 from gardenapp.words import _
 
 TIMEOUT_S = 5.0
+WHOLE_S = 15.0
+"""For one pause, and for the whole exchange from the first packet to the answer."""
 MOST_URL = 500
-
-
-class _WrongPeer(OSError):
-    """The connection led into a private network."""
-
-
-class _CheckedConnection(HTTPConnection):
-    def connect(self) -> None:
-        super().connect()
-        _check_peer(self)
-
-
-class _CheckedTlsConnection(HTTPSConnection):
-    def connect(self) -> None:
-        super().connect()
-        _check_peer(self)
-
-
-def _check_peer(connection: HTTPConnection) -> None:
-    sock = connection.sock
-    if connection.proxy is not None or sock is None:
-        return
-    if not fetching.is_public(str(sock.getpeername()[0])):
-        connection.close()
-        raise _WrongPeer
-
-
-class _CheckedPool(HTTPConnectionPool):
-    ConnectionCls = _CheckedConnection
-
-
-class _CheckedTlsPool(HTTPSConnectionPool):
-    ConnectionCls = _CheckedTlsConnection
-
-
-class CheckedAdapter(HTTPAdapter):
-    """Looks at whom it is connected to before it says anything."""
-
-    def init_poolmanager(self, *args: Any, **kwargs: Any) -> None:
-        super().init_poolmanager(*args, **kwargs)
-        self.poolmanager.pool_classes_by_scheme = {
-            "http": _CheckedPool,
-            "https": _CheckedTlsPool,
-        }
 
 
 def check_url(url: str) -> str:
@@ -118,7 +73,7 @@ def post(
     session: requests.Session | None = None,
 ) -> None:
     """Send `data` to a hook. Raises NotSent; any answer of 2xx is a yes, nothing is read."""
-    host = _check_host(url, allowed_private_hosts)
+    _check_host(url, allowed_private_hosts)
     body = json.dumps(data, ensure_ascii=False, separators=(",", ":")).encode()
     sent_s = int(now.timestamp())
     headers = {
@@ -130,9 +85,10 @@ def post(
     }
     own = session is None
     http = session or requests.Session()
-    if own and host not in allowed_private_hosts:
-        http.mount("https://", CheckedAdapter())
-        http.mount("http://", CheckedAdapter())
+    adapter = fetching.checked_adapter(allowed_private_hosts, whole_s=WHOLE_S)
+    if own:
+        http.mount("https://", adapter)
+        http.mount("http://", adapter)
     try:
         with http.post(
             url,
@@ -169,11 +125,11 @@ def post(
         raise NotSent(_("The hook answered %(status)s.", status=status))
 
 
-def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> str:
+def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> None:
     parts = urlsplit(url)
     host = (parts.hostname or "").rstrip(".").lower()
     if host in {allowed.lower() for allowed in allowed_private_hosts}:
-        return host
+        return
     try:
         addresses = fetching.resolve_addresses(
             host, parts.port or (443 if parts.scheme == "https" else 80)
@@ -187,4 +143,3 @@ def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> str:
                 "the server can add its host to the allowed ones."
             )
         )
-    return host

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -18,11 +19,14 @@ from pathlib import Path
 from sqlalchemy import Engine, text
 
 from gardenapp.errors import Refused
+from gardenapp.services.clockwork import is_believable
 from gardenapp.services.upkeep import transfer
 from gardenapp.services.upkeep.schema import Shape, differences, shape_of
 
 FOLDER = "backups"
 DAILY = "daily"
+# So many daily copies are kept however old they seem to be.
+LEAST_DAILY = 7
 STAMP = "%Y%m%dT%H%M%S%fZ"
 # A table that every garden's database has had from the first.
 PROOF_TABLE = "garden"
@@ -89,13 +93,21 @@ def list_backups(instance: Path) -> list[Backup]:
 
 
 def forget_old(*, instance: Path, keep_days: int, now: datetime) -> int:
-    """Delete copies older than `keep_days`, but never the newest of each kind; says how many."""
-    newest: set[str] = set()
+    """Delete copies older than `keep_days`, but never the newest; says how many.
+
+    The newest `LEAST_DAILY` daily copies stay whatever the clock says, and the newest of each
+    other kind. A copy from the future is neither counted nor deleted: some clock is wrong.
+    """
+    seen: Counter[str] = Counter()
+    least = max(1, min(LEAST_DAILY, keep_days))
     gone = 0
     for each in list_backups(instance):
-        if each.why not in newest:
-            newest.add(each.why)
-        elif now - each.made_at > timedelta(days=keep_days):
+        if not is_believable(each.made_at, now):
+            continue
+        seen[each.why] += 1
+        if seen[each.why] <= (least if each.why == DAILY else 1):
+            continue
+        if now - each.made_at > timedelta(days=keep_days):
             _drop(each.path)
             gone += 1
     return gone
@@ -103,7 +115,7 @@ def forget_old(*, instance: Path, keep_days: int, now: datetime) -> int:
 
 def is_due(*, instance: Path, now: datetime) -> bool:
     """Whether the last daily copy is a day old, or there is none."""
-    daily = [b for b in list_backups(instance) if b.why == DAILY]
+    daily = [b for b in list_backups(instance) if b.why == DAILY and is_believable(b.made_at, now)]
     return not daily or now - daily[0].made_at >= timedelta(hours=23, minutes=30)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import stat
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -12,9 +14,13 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from sqlalchemy import func, select, text
 from sqlalchemy.exc import DBAPIError
 
+from gardenapp.errors import Refused
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import ForecastImport
+from gardenapp.models.notices import Heartbeat
 from gardenapp.models.people import Garden, LogEntry
+from gardenapp.services.clockwork import is_believable
+from gardenapp.services.transaction import is_replaced, write_transaction
 from gardenapp.services.upkeep import backup, transfer
 
 GOOD, LOOK, BAD = "good", "look", "bad"
@@ -23,6 +29,9 @@ BACKUP_OLD = timedelta(days=2)
 SCHEDULER_OLD = timedelta(minutes=10)
 CLOCK_MAY_DIFFER = timedelta(minutes=2)
 LITTLE_ROOM_BYTES = 200_000_000
+# Less than this does not hold the write-ahead log of a busy evening.
+NO_ROOM_BYTES = 20_000_000
+DOCTOR, CHECK = "check-up", "database check"
 
 
 @dataclass(frozen=True)
@@ -47,10 +56,14 @@ class Patient:
 
 
 def check_up(*, patient: Patient, now: datetime) -> list[Finding]:
-    """Look at everything, reading only; a part that cannot be looked at is a finding itself."""
+    """Look at everything; a part that cannot be looked at is a finding itself.
+
+    Writes one row of its own and reads it back.
+    """
     parts: list[tuple[str, Callable[[], Finding]]] = [
         ("database", lambda: _database(patient)),
         ("tables", lambda: _tables(patient)),
+        ("writing", lambda: _writing(now)),
         ("clock", lambda: _clock(now)),
         ("time zone", _zone),
         ("forecast", lambda: _forecast(now)),
@@ -69,15 +82,58 @@ def check_up(*, patient: Patient, now: datetime) -> list[Finding]:
     return found
 
 
-def is_well() -> tuple[bool, str]:
-    """Whether the database answers; for a machine that asks often. Gives one word."""
+def tick_of(group: str) -> str:
+    """The heartbeat that says a group of jobs had its turn."""
+    return f"turn of {group}"
+
+
+def troubles(
+    *, now: datetime, has_scheduler: bool, instance: Path, free_bytes: int | None = None
+) -> tuple[str, ...]:
+    """What keeps the server from its work, without names or paths; empty where all is well.
+
+    For a machine that asks often: it reads only. That writing works is told by the timetable's
+    own rows, which are written and read back each minute.
+    """
+    found = []
     try:
         db.session.execute(text("SELECT 1"))
         db.session.execute(select(Garden.id).limit(1))
-        return True, "ok"
+        if is_replaced(db.session.connection()):
+            found.append("the database file was replaced under the server; restart it")
+        beats = {row.job: row for row in db.session.scalars(select(Heartbeat))}
     except DBAPIError:
         db.session.rollback()
-        return False, "unavailable"
+        return ("the database does not answer",)
+    check = beats.get(CHECK)
+    if check is not None and not check.was_good:
+        found.append("the database is damaged")
+    for job, row in sorted(beats.items()):
+        if not job.startswith(tick_of("")) or not has_scheduler:
+            continue
+        if not is_believable(row.last_run_at, now):
+            found.append("the clock went back")
+        elif now - row.last_run_at > SCHEDULER_OLD:
+            found.append(f"{job.removeprefix(tick_of(''))} has stopped")
+    free = shutil.disk_usage(instance).free if free_bytes is None else free_bytes
+    if free < NO_ROOM_BYTES:
+        found.append("the disk is full")
+    if os.statvfs(instance).f_flag & os.ST_RDONLY:
+        found.append("the disk is read-only")
+    return tuple(found)
+
+
+def damage() -> str:
+    """What a quick look through all pages of a SQLite database finds wrong; empty where nothing."""
+    connection = db.session.connection()
+    if connection.dialect.name != "sqlite":
+        return ""
+    try:
+        said = [row[0] for row in connection.exec_driver_sql("PRAGMA quick_check(1)")]
+    except DBAPIError as error:
+        db.session.rollback()
+        return f"Damaged: {type(error.orig).__name__}."
+    return "" if said == ["ok"] else f"Damaged: {said[0]}"
 
 
 def _database(patient: Patient) -> Finding:
@@ -105,7 +161,29 @@ def _tables(patient: Patient) -> Finding:
     return Finding("tables", BAD, "not at the newest revision; run: gardenapp db upgrade")
 
 
+def _writing(now: datetime) -> Finding:
+    try:
+        with write_transaction(changes_board=False) as session:
+            row = session.scalar(select(Heartbeat).where(Heartbeat.job == DOCTOR))
+            if row is None:
+                row = Heartbeat(job=DOCTOR, last_run_at=now)
+                session.add(row)
+            row.last_run_at, row.last_result, row.was_good = now, "Written by the check-up.", True
+    except (Refused, DBAPIError) as error:
+        db.session.rollback()
+        return Finding("writing", BAD, f"does not work: {getattr(error, 'orig', None) or error}")
+    kept = db.session.scalar(select(Heartbeat.last_run_at).where(Heartbeat.job == DOCTOR))
+    if kept != now:
+        return Finding("writing", BAD, "what was written did not come back")
+    return Finding("writing", GOOD, "a row was written and read back")
+
+
 def _clock(now: datetime) -> Finding:
+    ran = db.session.scalar(select(func.max(Heartbeat.last_run_at)).where(Heartbeat.job != DOCTOR))
+    if ran is not None and not is_believable(ran, now):
+        return Finding(
+            "clock", BAD, f"a job ran at {ran:%Y-%m-%d %H:%M} UTC, in the future: look at the clock"
+        )
     newest = db.session.scalar(select(func.max(LogEntry.at)))
     if newest is not None and newest - now > CLOCK_MAY_DIFFER:
         return Finding(
@@ -156,9 +234,11 @@ def _backup(patient: Patient, now: datetime) -> Finding:
 
 
 def _scheduler(patient: Patient, now: datetime) -> Finding:
-    from gardenapp.models.notices import Heartbeat
-
-    rows = list(db.session.scalars(select(Heartbeat).order_by(Heartbeat.last_run_at.desc())))
+    rows = list(
+        db.session.scalars(
+            select(Heartbeat).where(Heartbeat.job != DOCTOR).order_by(Heartbeat.last_run_at.desc())
+        )
+    )
     if not rows:
         return Finding("timetable", LOOK, "has not run yet; it runs within gardenapp serve")
     failed = [row.job for row in rows if not row.was_good]

@@ -1,7 +1,10 @@
-"""What the server does by itself: fetch the forecast, plan again, send what waits.
+"""What the server does by itself: fetch the forecast, plan again, send what waits, keep house.
 
-`tick` does whatever is due at `now` and is called about once a minute. With several workers only
-the one that holds the lease does anything; when it dies, another takes over within minutes.
+Three groups of jobs, each with a thread and a lease of its own, so that a web hook that answers a
+byte a minute keeps no forecast and no copy from its turn. `tick` does whatever is due at `now` and
+is called about once a minute. With several workers only the one that holds a group's lease does
+anything; when it dies, another takes over within minutes. What the clock says is not believed
+blindly: a last run in the future is none.
 """
 
 from __future__ import annotations
@@ -9,7 +12,7 @@ from __future__ import annotations
 import logging
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
@@ -26,18 +29,19 @@ from gardenapp.models.forecasts import ForecastAddress
 from gardenapp.models.notices import Heartbeat, Lease, Timetable
 from gardenapp.models.people import Garden, Member
 from gardenapp.services import change_log
-from gardenapp.services.clockwork import get_garden, tonight
+from gardenapp.services.clockwork import SKEW, get_garden, is_believable, tonight
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts
 from gardenapp.services.notices import telling, watch
 from gardenapp.services.notices.planned import keep_planned
 from gardenapp.services.notices.telling import Outlet
 from gardenapp.services.transaction import write_transaction
-from gardenapp.services.upkeep import backup
+from gardenapp.services.upkeep import backup, doctor
 from gardenapp.words import _, later
 
-LEASE = "scheduler"
-# Longer than a tick may take with a slow weather service, a plan and slow mail.
+FETCHING, SENDING, KEEPING = "fetching", "sending", "housekeeping"
+GROUPS = (FETCHING, SENDING, KEEPING)
+# Longer than one group's tick may take.
 LEASE_FOR = timedelta(minutes=5)
 TICK_S = 60.0
 FETCH, SEND, TIDY = later("forecast fetch"), "notices", "tidying"
@@ -49,7 +53,10 @@ CATCH_UP_WITHIN = timedelta(hours=12)
 MOST_TIMES = 6
 MOST_EXTRA_S = 1200
 TIDY_EVERY = timedelta(days=1)
-BACKUP = "backup"
+BACKUP, CHECK = "backup", "database check"
+CHECK_EVERY = timedelta(hours=1)
+
+_Work = Callable[[], str | None]
 
 _log = logging.getLogger("gardenapp.scheduler")
 
@@ -159,22 +166,26 @@ def beat(
 # --- the lease --------------------------------------------------------------------------------
 
 
-def take_lease(*, holder: str, now: datetime) -> bool:
-    """Become, or stay, the one worker that runs the jobs; says whether it worked out."""
+def take_lease(*, holder: str, now: datetime, job: str = FETCHING) -> bool:
+    """Become, or stay, the one worker that runs a group's jobs; says whether it worked out.
+
+    A lease that ends later than any given now can was given by a clock gone wrong, and is over.
+    """
+    over = (Lease.until_at <= now) | (Lease.until_at > now + LEASE_FOR + SKEW)
     with write_transaction(changes_board=False) as session:
         taken = session.execute(
             update(Lease)
-            .where(Lease.job == LEASE, (Lease.holder == holder) | (Lease.until_at <= now))
+            .where(Lease.job == job, (Lease.holder == holder) | over)
             .values(holder=holder, until_at=now + LEASE_FOR)
             .execution_options(synchronize_session=False)
         )
         if taken.rowcount == 1:  # type: ignore[attr-defined]
             return True
-        if session.scalar(select(Lease.id).where(Lease.job == LEASE)) is not None:
+        if session.scalar(select(Lease.id).where(Lease.job == job)) is not None:
             return False
         try:
             with session.begin_nested():
-                session.add(Lease(job=LEASE, holder=holder, until_at=now + LEASE_FOR))
+                session.add(Lease(job=job, holder=holder, until_at=now + LEASE_FOR))
         except IntegrityError:
             return False
         return True
@@ -185,7 +196,7 @@ def give_lease_back(*, holder: str, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         session.execute(
             update(Lease)
-            .where(Lease.job == LEASE, Lease.holder == holder)
+            .where(Lease.holder == holder)
             .values(until_at=now)
             .execution_options(synchronize_session=False)
         )
@@ -194,18 +205,47 @@ def give_lease_back(*, holder: str, now: datetime) -> None:
 # --- the jobs ---------------------------------------------------------------------------------
 
 
-def tick(*, holder: str, now: datetime, outlet: Outlet) -> bool:
-    """Do what is due at `now`, if this worker holds the lease; says whether it does."""
-    if db.session.get(Garden, 1) is None or not take_lease(holder=holder, now=now):
+def tick(*, holder: str, now: datetime, outlet: Outlet, groups: Collection[str] = GROUPS) -> bool:
+    """Do what is due at `now` in these groups; says whether this worker holds any of them."""
+    if db.session.get(Garden, 1) is None:
         db.session.rollback()
         return False
-    _guarded(FETCH, now, lambda: _fetch_if_due(now, outlet))
-    _guarded(PLAN, now, lambda: _keep_planned(now))
-    _guarded(WATCH, now, lambda: _watch(now))
-    _guarded(SEND, now, lambda: _send(now, outlet))
-    _guarded(TIDY, now, lambda: _tidy(now))
-    _guarded(BACKUP, now, lambda: _back_up(now, outlet))
-    return True
+    held = False
+    for group in groups:
+        if not take_lease(holder=holder, now=now, job=group):
+            db.session.rollback()
+            continue
+        held = True
+        for job, work in _jobs_of(group, now, outlet):
+            _guarded(job, now, work)
+        note_tick(group, now)
+    return held
+
+
+def _jobs_of(group: str, now: datetime, outlet: Outlet) -> list[tuple[str, _Work]]:
+    if group == FETCHING:
+        return [
+            (FETCH, lambda: _fetch_if_due(now, outlet)),
+            (PLAN, lambda: _keep_planned(now)),
+            (WATCH, lambda: _watch(now)),
+        ]
+    if group == SENDING:
+        return [(SEND, lambda: _send(now, outlet))]
+    return [
+        (TIDY, lambda: _tidy(now)),
+        (BACKUP, lambda: _back_up(now, outlet)),
+        (CHECK, lambda: _check(now)),
+    ]
+
+
+def note_tick(group: str, now: datetime) -> None:
+    """Write that a group had its turn, and read it back: what `/healthz` judges the server by."""
+    name = doctor.tick_of(group)
+    beat(job=name, result="Had its turn.", was_good=True, now=now)
+    kept = db.session.scalar(select(Heartbeat.last_run_at).where(Heartbeat.job == name))
+    db.session.rollback()
+    if kept != now:
+        raise Refused(f"What {group} wrote down did not come back.")
 
 
 def fetch_is_due(now: datetime) -> bool:
@@ -216,8 +256,10 @@ def fetch_is_due(now: datetime) -> bool:
     if latest is None or now - latest > CATCH_UP_WITHIN:
         return False
     last = db.session.scalar(select(Heartbeat).where(Heartbeat.job == FETCH))
-    if last is None or last.last_run_at < latest:
-        return last is None or last.not_before_at is None or last.not_before_at <= now
+    if last is None or not is_believable(last.last_run_at, now):
+        return True
+    if last.last_run_at < latest:
+        return last.not_before_at is None or last.not_before_at <= now
     if last.was_good:
         return False
     return now >= (last.not_before_at or last.last_run_at + RETRY_AFTER)
@@ -252,7 +294,8 @@ def _fetch_if_due(now: datetime, outlet: Outlet) -> str | None:
 def _keep_planned(now: datetime) -> str | None:
     """The coming night's plan; after a failure, not at every tick, for solving takes a while."""
     last = db.session.scalar(select(Heartbeat).where(Heartbeat.job == PLAN))
-    if last is not None and not last.was_good and now < last.last_run_at + PLAN_AGAIN_AFTER:
+    waits = last is not None and not last.was_good and is_believable(last.last_run_at, now)
+    if waits and last is not None and now < last.last_run_at + PLAN_AGAIN_AFTER:
         return None
     if keep_planned(now=now) is not None:
         return f"The night of {tonight(now).isoformat()} is planned."
@@ -282,7 +325,7 @@ def _send(now: datetime, outlet: Outlet) -> str:
 
 def _tidy(now: datetime) -> str | None:
     last = db.session.scalar(select(Heartbeat.last_run_at).where(Heartbeat.job == TIDY))
-    if last is not None and now - last < TIDY_EVERY:
+    if last is not None and timedelta() <= now - last < TIDY_EVERY:
         return None
     return f"{telling.forget_old(now=now)} old notices dropped."
 
@@ -296,6 +339,18 @@ def _back_up(now: datetime, outlet: Outlet) -> str | None:
         )
     except OSError as error:
         raise Refused(f"No copy was made: {error.strerror or error}.") from error
+
+
+def _check(now: datetime) -> str | None:
+    """Look through the database for damage, once an hour, before it spreads."""
+    last = db.session.scalar(select(Heartbeat.last_run_at).where(Heartbeat.job == CHECK))
+    if last is not None and timedelta() <= now - last < CHECK_EVERY:
+        return None
+    db.session.rollback()
+    trouble = doctor.damage()
+    if trouble:
+        raise Refused(trouble)
+    return "Nothing is damaged."
 
 
 def _guarded(job: str, now: datetime, work: Callable[[], str | None]) -> None:
@@ -323,10 +378,11 @@ def run(
     clock: Callable[[], datetime],
     outlet: Outlet,
     stop: Event,
+    groups: Collection[str] = GROUPS,
     first_wait_s: float = 5.0,
     every_s: float = TICK_S,
 ) -> None:
-    """Tick until `stop` is set. For a thread of its own; no error ends it.
+    """Tick until `stop` is set. For a thread of its own, one for each group; no error ends it.
 
     `context` gives what the database needs around each tick.
     """
@@ -336,7 +392,7 @@ def run(
         wait_s = every_s
         with context():
             try:
-                tick(holder=holder, now=clock(), outlet=outlet)
+                tick(holder=holder, now=clock(), outlet=outlet, groups=groups)
             except Exception:
                 _log.exception("tick")
             finally:

@@ -161,13 +161,28 @@ def test_only_copies_are_listed_the_newest_first(app: Flask, make: Factory) -> N
 def test_the_newest_of_each_kind_stays_however_old_it_is(app: Flask, make: Factory) -> None:
     make.garden()
     update = copy(app, why="before-update", days=-90)
-    older, daily = copy(app, why="daily", days=-40), copy(app, why="daily", days=-30)
+    older, *daily = (copy(app, why="daily", days=days) for days in range(-40, -32))
 
     gone = backup.forget_old(instance=Path(app.instance_path), keep_days=14, now=NOW)
 
     assert gone == 1
     assert not older.path.exists()
-    assert backup.list_backups(Path(app.instance_path)) == [daily, update]
+    assert backup.list_backups(Path(app.instance_path)) == [*reversed(daily), update]
+
+
+def test_an_hour_with_the_clock_a_year_ahead_costs_no_copy(app: Flask, make: Factory) -> None:
+    make.garden()
+    outlet = Outlet(instance=Path(app.instance_path), backup_days=14)
+    for days in range(8):
+        scheduler.tick(holder="one", now=NOW + timedelta(days=days), outlet=outlet)
+    before = backup.list_backups(Path(app.instance_path))
+
+    scheduler.tick(holder="one", now=NOW + timedelta(days=372), outlet=outlet)
+    assert len([b for b in before if b.path.exists()]) >= 6  # and the one of the wrong day
+    scheduler.tick(holder="two", now=NOW + timedelta(days=8, hours=1), outlet=outlet)
+
+    made = [b.made_at - NOW for b in backup.list_backups(Path(app.instance_path))]
+    assert timedelta(days=8, hours=1) in made
 
 
 @pytest.mark.parametrize(("minutes", "is_due"), [(23 * 60 + 29, False), (23 * 60 + 30, True)])
