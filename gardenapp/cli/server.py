@@ -11,15 +11,17 @@ import dataclasses
 import signal
 import ssl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 import click
 from flask import Flask, current_app
+from flask.sessions import SecureCookieSessionInterface
+from itsdangerous import BadData
+from werkzeug.http import parse_cookie
 
 from gardenapp import create_app
-from gardenapp.cli import main
+from gardenapp.cli import doors, main
 from gardenapp.cli.base import (
     addresses,
     bring_catalogue_up_to_date,
@@ -98,69 +100,59 @@ def _server(
     app: Flask, host: str, port: int, threads: int, certificate: Path | None, key: Path | None
 ) -> tuple[Callable[[], None], Callable[[], None]]:
     """How to run and how to close the server; it listens already. Raises OSError."""
-    import waitress
-
-    if certificate is not None and key is not None:
-        secure = tls_server(
-            app,
-            host=host,
-            port=port,
-            threads=threads,
-            certificate=certificate,
-            key=key,
-            largest=LARGEST_BODY_BYTES,
-        )
-        secure.prepare()
-        return secure.serve, secure.stop
-    server = waitress.create_server(
+    tls = tls_context(certificate, key) if certificate is not None and key is not None else None
+    made = doors.Doors(
         app,
         host=host,
         port=port,
         threads=threads,
-        ident=None,
-        max_request_body_size=LARGEST_BODY_BYTES,
-        # Which of them to believe is decided in one place, for every server alike: `web.proxy`.
-        clear_untrusted_proxy_headers=False,
+        largest=LARGEST_BODY_BYTES,
+        door=doors.Door(
+            may_send_much=signed_in_or_machine(app), proxies=read_settings().proxies, tls=tls
+        ),
     )
-    return server.run, server.close
+    return made.run, made.close
 
 
-def tls_server(
-    app: Any, *, host: str, port: int, threads: int, certificate: Path, key: Path, largest: int
-) -> Any:
-    """A server that speaks HTTPS by itself, for a garden without a proxy in front.
+def signed_in_or_machine(app: Flask) -> Callable[[Mapping[str, str]], bool]:
+    """Whether a request's headers carry a session that this app signed, or a logger's token.
+
+    Signed is enough: whose it is and whether it has ended is asked once the whole request is here.
+    """
+    name = str(app.config["SESSION_COOKIE_NAME"])
+    serializer = SecureCookieSessionInterface().get_signing_serializer(app)
+
+    def judge(headers: Mapping[str, str]) -> bool:
+        if headers.get("AUTHORIZATION", "").lower().startswith("bearer "):
+            return True
+        found = parse_cookie(headers.get("COOKIE", "")).get(name)
+        if not found or serializer is None:
+            return False
+        try:
+            return "_user_id" in serializer.loads(found)
+        except BadData:
+            return False
+
+    return judge
+
+
+def tls_context(certificate: Path, key: Path) -> ssl.SSLContext:
+    """What HTTPS is spoken with, for a garden without a proxy in front.
 
     Raises NotFound, OutOfRange, with words, where the files cannot be used.
     """
-    from cheroot import wsgi
-    from cheroot.ssl.builtin import BuiltinSSLAdapter
-
-    class Adapter(BuiltinSSLAdapter):
-        """Shakes hands in the worker that reads, not in the one loop that accepts.
-
-        Otherwise a single visitor who connects and says nothing keeps everybody waiting.
-        """
-
-        def wrap(self, sock: Any) -> tuple[Any, dict[str, str]]:
-            wrapped = self.context.wrap_socket(
-                sock, server_side=True, do_handshake_on_connect=False
-            )
-            return wrapped, {"wsgi.url_scheme": "https", "HTTPS": "on"}
-
     for path in (certificate, key):
         if not path.is_file():
             raise NotFound(f"There is no file {path}.")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
-        adapter = Adapter(str(certificate), str(key))
+        context.load_cert_chain(certificate, key)
     except (ssl.SSLError, OSError, ValueError) as error:
         raise OutOfRange(
             f"{certificate.name} and {key.name} are not a certificate and its key in PEM form."
         ) from error
-    adapter.context.minimum_version = ssl.TLSVersion.TLSv1_2
-    server = wsgi.Server((host, port), app, numthreads=threads, server_name="", timeout=20)
-    server.ssl_adapter = adapter
-    server.max_request_body_size = largest
-    return server
+    return context
 
 
 def start_scheduler(app: Flask) -> Callable[[], None]:

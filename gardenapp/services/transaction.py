@@ -2,18 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from flask_sqlalchemy.session import Session
 from sqlalchemy import Connection, text, update
 from sqlalchemy.orm import scoped_session
 
-from gardenapp.errors import Refused
+from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import BUSY_TIMEOUT_MS, FILE_KEY, WRITE_OPTION, db, file_identity
 from gardenapp.models.people import Garden
+from gardenapp.words import _
 
 WRITERS_LOCK = 5_220_901  # any number, as long as every writer asks for the same
+
+
+class Busy(GardenError):
+    """Too many are waiting to write; whoever asks may try again in a moment."""
+
+
+class _Gate:
+    """Lets some threads wait for the database and keeps the others free for readers.
+
+    While writing is quick everybody gets their turn within milliseconds. Where somebody has been
+    waiting for the database's own lock for longer than `stuck_s`, those who come on top are told
+    to try again at once, instead of standing in the way of readers until it is free.
+    """
+
+    def __init__(self, most: int = 4, *, stuck_s: float = 1.0) -> None:
+        self._most, self._stuck_s = most, stuck_s
+        self._free = threading.Condition()
+        self._inside = 0
+        self._waiting_since: dict[int, float] = {}
+
+    @contextmanager
+    def pass_through(self) -> Iterator[Callable[[], None]]:
+        """Hold a place; call what is given once the database's lock is had. Raises Busy."""
+        me = threading.get_ident()
+        with self._free:
+            while self._inside >= self._most:
+                if self._is_stuck():
+                    raise Busy(_("The garden's computer is busy. Try again in a moment."))
+                self._free.wait(0.05)
+            self._inside += 1
+            self._waiting_since[me] = time.monotonic()
+
+        def got_it() -> None:
+            with self._free:
+                self._waiting_since.pop(me, None)
+
+        try:
+            yield got_it
+        finally:
+            with self._free:
+                self._waiting_since.pop(me, None)
+                self._inside -= 1
+                self._free.notify()
+
+    def _is_stuck(self) -> bool:
+        began = min(self._waiting_since.values(), default=None)
+        return began is not None and time.monotonic() - began > self._stuck_s
+
+
+gate = _Gate()
 
 
 class Replaced(Refused):
@@ -44,7 +97,21 @@ def write_transaction(*, changes_board: bool = True) -> Iterator[scoped_session[
     if session.new or session.dirty or session.deleted:
         raise RuntimeError("a write transaction must begin before anything is changed")
     session.commit()
-    connection = session.connection(execution_options={WRITE_OPTION: True})
+    with gate.pass_through() as got_it:
+        connection = session.connection(execution_options={WRITE_OPTION: True})
+        with _written(session, connection, got_it, changes_board=changes_board):
+            yield session
+
+
+@contextmanager
+def _written(
+    session: scoped_session[Session],
+    connection: Connection,
+    got_it: Callable[[], None],
+    *,
+    changes_board: bool,
+) -> Iterator[None]:
+    """The transaction itself, which the connection has begun."""
     try:
         if is_replaced(connection):
             raise Replaced(
@@ -54,7 +121,8 @@ def write_transaction(*, changes_board: bool = True) -> Iterator[scoped_session[
         if connection.dialect.name == "postgresql":
             session.execute(text(f"SET LOCAL lock_timeout = {BUSY_TIMEOUT_MS}"))
             session.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS_LOCK})"))
-        yield session
+        got_it()
+        yield
         if changes_board:
             session.flush()
             session.execute(

@@ -6,7 +6,7 @@ import logging
 from typing import Any
 from urllib.parse import urlsplit
 
-from flask import Flask, jsonify, render_template, request
+from flask import Flask, jsonify, make_response, render_template, request
 from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import IntegrityError, InternalError, OperationalError
 from werkzeug.exceptions import HTTPException
@@ -14,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.request_log import request_id
+from gardenapp.services.transaction import Busy
 from gardenapp.words import _, later, told
 
 log = logging.getLogger("gardenapp")
@@ -101,7 +102,23 @@ def init_errors(app: Flask) -> None:
         status = {NotFound: 404, NotAllowed: 403, AlreadyClaimed: 409}.get(type(error), 400)
         if isinstance(error, Refused):
             status = 409
+        if isinstance(error, Busy):
+            answer = make_response(_again_or_page(error))
+            answer.headers["Retry-After"] = "2"
+            return answer
         return _page(status, str(told(error)))
+
+    def _again_or_page(error: Busy) -> Any:
+        """What was typed is shown again, ready to be sent once more."""
+        typed = _typed_here()
+        if typed is None:
+            return _page(503, str(told(error)))
+        return (
+            render_template(
+                "errors/again.html", typed=typed, action=request.full_path, why=told(error)
+            ),
+            503,
+        )
 
     app.register_error_handler(GardenError, known)
 

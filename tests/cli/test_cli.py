@@ -27,7 +27,7 @@ from tests.servers import Serve
 pytestmark = pytest.mark.usefixtures("quick_hashes")
 # What a command needs that does the garden's work.
 HEAVY = {
-    "PIL", "alembic", "astral", "babel", "cheroot", "cryptography", "flask", "highspy", "jinja2",
+    "PIL", "alembic", "astral", "babel", "cryptography", "flask", "highspy", "jinja2",
     "numpy", "requests", "sqlalchemy", "waitress", "werkzeug", "wtforms",
 }  # fmt: skip
 INIT = [

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import sqlite3
+import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from flask import Flask
 from sqlalchemy import select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import IntegrityError, OperationalError
 
-from gardenapp.extensions import db
-from gardenapp.models.people import Garden
+from gardenapp.extensions import BUSY_TIMEOUT_MS, db
+from gardenapp.models.people import Garden, Member
 from gardenapp.models.plots import StorePlace
+from gardenapp.services import transaction
 from gardenapp.services.transaction import write_transaction
 from tests.factories import Factory
 
@@ -143,3 +148,89 @@ def test_of_many_who_read_and_add_one_none_is_lost(app: Flask, make: Factory) ->
 
     assert version() == before + 30
     assert db.session.scalar(select(Garden.minutes_budget)) == 30.0
+
+
+# --- writers that wait, and readers that go on ------------------------------------------------
+
+
+def test_while_one_waits_for_the_lock_too_many_more_are_told_to_come_again() -> None:
+    gate, inside, done = transaction._Gate(2, stuck_s=0.05), threading.Barrier(3), threading.Event()
+
+    def stuck() -> None:
+        with gate.pass_through():
+            inside.wait(5)
+            done.wait(5)
+
+    threads = [threading.Thread(target=stuck) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    inside.wait(5)
+    try:
+        with pytest.raises(transaction.Busy, match="Try again"), gate.pass_through():
+            raise AssertionError("there was no place")
+    finally:
+        done.set()
+        for thread in threads:
+            thread.join(5)
+    with gate.pass_through() as got_it:
+        got_it()
+
+
+def test_while_writing_is_quick_everybody_gets_their_turn() -> None:
+    gate, passed, lock = transaction._Gate(2, stuck_s=1.0), [], threading.Lock()
+
+    def write(number: int) -> None:
+        with gate.pass_through() as got_it:
+            got_it()
+            with lock:
+                passed.append(number)
+
+    threads = [threading.Thread(target=write, args=(n,)) for n in range(40)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(10)
+
+    assert sorted(passed) == list(range(40))
+
+
+@pytest.mark.sqlite
+def test_readers_go_on_while_the_database_is_locked(app: Flask, make: Factory) -> None:
+    make.coordinator()
+    db.session.remove()
+    held = sqlite3.connect(Path(app.instance_path) / "garden.sqlite", isolation_level=None)
+    held.execute("BEGIN IMMEDIATE")
+    pool, refused = ThreadPoolExecutor(8), []
+
+    def write() -> None:
+        with app.app_context():
+            try:
+                with transaction.write_transaction() as session:
+                    session.add(StorePlace(label=f"{threading.get_ident()} {time.monotonic()}"))
+            except (transaction.Busy, OperationalError) as error:
+                refused.append(type(error))
+            finally:
+                db.session.remove()
+
+    def read() -> int:
+        with app.app_context():
+            try:
+                return len(db.session.scalars(select(Member)).all())
+            finally:
+                db.session.remove()
+
+    try:
+        writing = [pool.submit(write) for _ in range(20)]
+        began_s = time.monotonic()
+        assert pool.submit(read).result(timeout=60) == 1
+        waited_s = time.monotonic() - began_s
+    finally:
+        held.execute("ROLLBACK")
+        held.close()
+    for each in writing:
+        each.result(timeout=60)
+    pool.shutdown()
+
+    # Before, eight writers held every thread for the ten seconds that SQLite waits.
+    assert waited_s < BUSY_TIMEOUT_MS / 1_000 / 2
+    assert transaction.Busy in refused

@@ -15,6 +15,7 @@ from flask import Flask
 
 from gardenapp import create_app
 from gardenapp.cli import certificate as certificates
+from gardenapp.cli import doors
 from gardenapp.cli import server as cli_server
 from gardenapp.config import Settings
 from gardenapp.extensions import db
@@ -38,21 +39,20 @@ class Secure:
 
 
 def serve(app: Flask, folder: Path, port: int) -> Callable[[], None]:
-    server = cli_server.tls_server(
+    tls = cli_server.tls_context(folder / certificates.CERTIFICATE, folder / certificates.KEY)
+    server = doors.Doors(
         app,
         host="127.0.0.1",
         port=port,
         threads=6,
-        certificate=folder / certificates.CERTIFICATE,
-        key=folder / certificates.KEY,
         largest=1_000_000,
+        door=doors.Door(may_send_much=cli_server.signed_in_or_machine(app), tls=tls),
     )
-    server.prepare()
-    thread = threading.Thread(target=server.serve, daemon=True)
+    thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
 
     def stop() -> None:
-        server.stop()
+        server.close()
         thread.join(15)
 
     return stop

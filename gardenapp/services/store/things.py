@@ -857,6 +857,18 @@ def change_facts(
         )
 
 
+def named_photos() -> frozenset[str]:
+    """Every picture that something in the store shows."""
+    return frozenset(
+        name
+        for kind in (THING, MATERIAL)
+        for name in db.session.scalars(
+            select(kind.table.photo).where(kind.table.photo.is_not(None))
+        )
+        if name
+    )
+
+
 def is_photo(*, name: str) -> bool:
     """Whether a picture of this name belongs to something in the store."""
     return any(

@@ -35,6 +35,7 @@ from gardenapp.services.night import forecasts
 from gardenapp.services.notices import telling, watch
 from gardenapp.services.notices.planned import keep_planned
 from gardenapp.services.notices.telling import Outlet
+from gardenapp.services.store import photos, things
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.upkeep import backup, doctor
 from gardenapp.words import _, later
@@ -232,7 +233,7 @@ def _jobs_of(group: str, now: datetime, outlet: Outlet) -> list[tuple[str, _Work
     if group == SENDING:
         return [(SEND, lambda: _send(now, outlet))]
     return [
-        (TIDY, lambda: _tidy(now)),
+        (TIDY, lambda: _tidy(now, outlet)),
         (BACKUP, lambda: _back_up(now, outlet)),
         (CHECK, lambda: _check(now)),
     ]
@@ -323,11 +324,12 @@ def _send(now: datetime, outlet: Outlet) -> str:
     return f"{done.sent} sent, {done.failed} failed, {done.waiting} waiting."
 
 
-def _tidy(now: datetime) -> str | None:
+def _tidy(now: datetime, outlet: Outlet) -> str | None:
     last = db.session.scalar(select(Heartbeat.last_run_at).where(Heartbeat.job == TIDY))
     if last is not None and timedelta() <= now - last < TIDY_EVERY:
         return None
-    return f"{telling.forget_old(now=now)} old notices dropped."
+    swept = photos.sweep(things.named_photos(), folder=photos.folder_in(outlet.instance))
+    return f"{telling.forget_old(now=now)} old notices and {swept} stray pictures dropped."
 
 
 def _back_up(now: datetime, outlet: Outlet) -> str | None:
