@@ -62,3 +62,7 @@ class FieldRefused(Refused):
     def __init__(self, field: str, message: Words) -> None:
         super().__init__(message)
         self.field = field
+
+
+class Busy(GardenError):
+    """Too many are waiting to write; whoever asks may try again in a moment."""

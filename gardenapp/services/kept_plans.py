@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Collection
-from datetime import datetime
+from datetime import date, datetime
 from threading import Lock
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import Engine, select
 
 from gardenapp.extensions import db
-from gardenapp.models.nights import Plan, PlanRow
+from gardenapp.models.nights import Job, JobPart, Plan, PlanRow
+from gardenapp.models.plots import Plot
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, format_of
 
@@ -79,3 +80,23 @@ def stories_of(plan: Plan) -> tuple[PlantingStory, ...]:
             while len(kept) > MOST_PLANS_KEPT:
                 kept.popitem(last=False)
     return found
+
+
+def needed_tonight(cover_id: int, evening: date) -> str | None:
+    """The plot that a night's plan puts a cover on, unless that is done; None where it is free.
+
+    For the store, which knows nothing of planning.
+    """
+    return db.session.scalar(
+        select(Plot.label)
+        .join(Job, Job.plot_id == Plot.id)
+        .join(Plan, Plan.id == Job.plan_id)
+        .join(JobPart, JobPart.job_id == Job.id)
+        .where(
+            Plan.night_of == evening,
+            Plan.is_current.is_(True),
+            Job.must_come_off.is_(False),
+            (JobPart.cover_id == cover_id) | (JobPart.inner_cover_id == cover_id),
+        )
+        .limit(1)
+    )

@@ -11,16 +11,12 @@ from flask_sqlalchemy.session import Session
 from sqlalchemy import Connection, text, update
 from sqlalchemy.orm import scoped_session
 
-from gardenapp.errors import GardenError, Refused
+from gardenapp.errors import Busy, Refused
 from gardenapp.extensions import BUSY_TIMEOUT_MS, FILE_KEY, WRITE_OPTION, db, file_identity
 from gardenapp.models.people import Garden
 from gardenapp.words import _
 
 WRITERS_LOCK = 5_220_901  # any number, as long as every writer asks for the same
-
-
-class Busy(GardenError):
-    """Too many are waiting to write; whoever asks may try again in a moment."""
 
 
 class _Gate:

@@ -11,10 +11,9 @@ from flask_wtf.csrf import CSRFError
 from sqlalchemy.exc import IntegrityError, InternalError, OperationalError
 from werkzeug.exceptions import HTTPException
 
-from gardenapp.errors import AlreadyClaimed, GardenError, NotAllowed, NotFound, Refused
+from gardenapp.errors import AlreadyClaimed, Busy, GardenError, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.request_log import request_id
-from gardenapp.services.transaction import Busy
 from gardenapp.words import _, later, told
 
 log = logging.getLogger("gardenapp")

@@ -14,6 +14,7 @@ from flask import Flask
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError, OperationalError
 
+from gardenapp.errors import Busy
 from gardenapp.extensions import BUSY_TIMEOUT_MS, db
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.plots import StorePlace
@@ -166,7 +167,7 @@ def test_while_one_waits_for_the_lock_too_many_more_are_told_to_come_again() -> 
         thread.start()
     inside.wait(5)
     try:
-        with pytest.raises(transaction.Busy, match="Try again"), gate.pass_through():
+        with pytest.raises(Busy, match="Try again"), gate.pass_through():
             raise AssertionError("there was no place")
     finally:
         done.set()
@@ -207,7 +208,7 @@ def test_readers_go_on_while_the_database_is_locked(app: Flask, make: Factory) -
             try:
                 with transaction.write_transaction() as session:
                     session.add(StorePlace(label=f"{threading.get_ident()} {time.monotonic()}"))
-            except (transaction.Busy, OperationalError) as error:
+            except (Busy, OperationalError) as error:
                 refused.append(type(error))
             finally:
                 db.session.remove()
@@ -233,4 +234,4 @@ def test_readers_go_on_while_the_database_is_locked(app: Flask, make: Factory) -
 
     # Before, eight writers held every thread for the ten seconds that SQLite waits.
     assert waited_s < BUSY_TIMEOUT_MS / 1_000 / 2
-    assert transaction.Busy in refused
+    assert Busy in refused

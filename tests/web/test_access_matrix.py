@@ -116,6 +116,7 @@ ROWS: dict[str, Row] = {
     # the morning, and whether what was said came
     "morning.morning_page": Row(MEMBER),
     "morning.off": Row(MEMBER),
+    "morning.undo": Row(MEMBER),
     "morning.condition": Row(MEMBER, get=404),
     "morning.screen": Row(MEMBER),
     "morning.plot_morning": Row(MEMBER, is_own=True),

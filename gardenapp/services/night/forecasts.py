@@ -16,6 +16,7 @@ from sqlalchemy.orm import joinedload
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
 from gardenapp.messages import Words, from_text, to_text
+from gardenapp.models.builds import ClimateNight
 from gardenapp.models.forecasts import (
     Forecast,
     ForecastAddress,
@@ -40,6 +41,10 @@ from gardenapp.words import _
 STALE_AFTER = timedelta(hours=12)
 # A forecast that is said to be good for longer is asked for all the same.
 LONGEST_EXPIRY = timedelta(days=1)
+# A low this far from what was said before is asked about once more, and so is one this far outside
+# the record of the time of year. From memory: forecasts of one night move by a few degrees.
+FAR_FROM_LAST_K, FAR_FROM_RECORD_K = 7.0, 6.0
+SEASON_DAYS, ENOUGH_NIGHTS = 15, 60
 UPLOAD_KEPT_FOR = timedelta(hours=2)
 
 
@@ -114,6 +119,51 @@ def enter_by_hand(
         came_by="hand", kind="by hand", name="", entered_by_id=member_id, entered_at=now
     )
     return _keep(source, [forecast])
+
+
+@dataclass(frozen=True)
+class Surprise:
+    """Why a low may be a slip: `by` is last, record or season; what would have been usual. [°C]"""
+
+    by: str
+    coldest_c: float
+    mildest_c: float
+
+
+def surprise(*, night_of: date, low_c: float) -> Surprise | None:
+    """What a low is so far from that it may be a slip of the hand; None where it is not.
+
+    Compared with the last forecast of that night; without one, with the garden's record of that
+    time of year; without that, with what such a latitude sees (from memory, and wide).
+    """
+    last = find_forecast(night_of)
+    if last is not None:
+        usual = Surprise("last", last.low_c - FAR_FROM_LAST_K, last.low_c + FAR_FROM_LAST_K)
+    else:
+        usual = _of_record(night_of) or _of_season(night_of)
+    return None if usual.coldest_c <= low_c <= usual.mildest_c else usual
+
+
+def _of_record(night_of: date) -> Surprise | None:
+    window = {
+        (night_of + timedelta(days=days)).strftime("%m-%d")
+        for days in range(-SEASON_DAYS, SEASON_DAYS + 1)
+    }
+    lows = [
+        low_c
+        for day, low_c in db.session.execute(select(ClimateNight.night_of, ClimateNight.low_c))
+        if day.strftime("%m-%d") in window
+    ]
+    if len(lows) < ENOUGH_NIGHTS:
+        return None
+    return Surprise("record", min(lows) - FAR_FROM_RECORD_K, max(lows) + FAR_FROM_RECORD_K)
+
+
+def _of_season(night_of: date) -> Surprise:
+    latitude = get_garden().latitude
+    is_winter_half = (night_of.month in (10, 11, 12, 1, 2, 3)) == (latitude >= 0)
+    coldest_c, mildest_c = (-25.0, 22.0) if is_winter_half else (-8.0, 32.0)
+    return Surprise("season", coldest_c - (20.0 if abs(latitude) > 55 else 0.0), mildest_c)
 
 
 def read_file(

@@ -31,6 +31,16 @@ def board_as_dict(*, now: datetime, night_of: date | None = None) -> dict[str, A
         "counts": page.counts,
         "plantings": [story_as_dict(story) for story in page.rows],
         "jobs": [_job(job) for job in page.jobs],
+        "changes": [
+            {"code": change.code, "name": change.name, "plot": change.plot}
+            for change in page.changes
+        ],
+        "forecast_age_hours": (
+            None
+            if page.forecast_age is None
+            else round(page.forecast_age.total_seconds() / 3600, 1)
+        ),
+        "forecast_is_old": page.is_stale,
     }
 
 
@@ -111,6 +121,10 @@ def _job(job: BoardJob) -> dict[str, Any]:
         "lift_off_by": _iso(job.lift_by_at),
         "must_come_off": job.must_come_off,
         "state": job.state,
+        "troubles": [
+            {"code": trouble.code, "cover": trouble.label, "plot": trouble.plot}
+            for trouble in job.troubles
+        ],
     }
 
 

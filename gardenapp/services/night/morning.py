@@ -57,6 +57,13 @@ class MorningPage:
     screen_low_c: float | None
     may_read_screen: bool
     nights: tuple[date, ...]
+    # Came off within the hour: it can be taken back.
+    came_off: tuple[BoardJob, ...] = ()
+
+    def is_too_early(self, job: BoardJob) -> bool:
+        """Whether a job was put on for this very night, and the sun is not up yet."""
+        began_at = self.sunrise_at - timedelta(hours=20)
+        return not self.is_over and job.on_since is not None and job.on_since > began_at
 
 
 @dataclass(frozen=True)
@@ -138,11 +145,12 @@ def morning_page(*, member: Member, now: datetime, night_of: date | None = None)
         night_of=evening,
         sunrise_at=night.sunrise_at,
         is_over=now >= night.sunrise_at,
-        jobs=tuple(_jobs_out(now)),
+        jobs=tuple(jobs_out(now)),
         plots=tuple(plots),
         screen_low_c=lows.get(None),
         may_read_screen=member.is_coordinator,
         nights=tuple(last - timedelta(days=n) for n in range(LOOK_BACK_DAYS)),
+        came_off=tuple(_came_off(now)),
     )
 
 
@@ -164,8 +172,8 @@ def _night(evening: date) -> Night:
     return night_of_garden(get_garden(), evening)
 
 
-def _jobs_out(now: datetime) -> list[BoardJob]:
-    """Every job whose covers stand out, whatever night it was planned for."""
+def jobs_out(now: datetime, *, but: date | None = None) -> list[BoardJob]:
+    """Every job whose covers stand out, whatever night it was planned for, or any `but` one."""
     nights = db.session.scalars(
         select(Plan.night_of)
         .join(Job, Job.plan_id == Plan.id)
@@ -175,7 +183,7 @@ def _jobs_out(now: datetime) -> list[BoardJob]:
     ).all()
     jobs = [
         job
-        for evening in sorted(nights)
+        for evening in sorted(set(nights) - {but})
         for job in tonight.tonight_page(now=now, night_of=evening).jobs
         if job.on_since is not None
     ]
@@ -183,9 +191,32 @@ def _jobs_out(now: datetime) -> list[BoardJob]:
     return sorted(jobs, key=lambda job: (job.lift_by_at or far, job.plot, job.id))
 
 
+def _came_off(now: datetime) -> list[BoardJob]:
+    """Jobs whose covers came off within the hour, the last first."""
+    rows = db.session.execute(
+        select(Deployment.job_id, Plan.night_of)
+        .join(Job, Job.id == Deployment.job_id)
+        .join(Plan, Plan.id == Job.plan_id)
+        .where(
+            Deployment.taken_off_at > now - tonight.UNDO_WITHIN,
+            Deployment.was_undone.is_(False),
+            Plan.is_current.is_(True),
+        )
+        .order_by(Deployment.taken_off_at.desc())
+    ).all()
+    wanted = list(dict.fromkeys(job_id for job_id, _evening in rows))
+    jobs = {
+        job.id: job
+        for evening in {evening for _job_id, evening in rows}
+        for job in tonight.tonight_page(now=now, night_of=evening).jobs
+        if job.on_since is None
+    }
+    return [jobs[job_id] for job_id in wanted if job_id in jobs]
+
+
 def find_job(*, job_id: int, now: datetime) -> BoardJob:
     """A job that stands out, for the page that asks how its covers are. Raises NotFound."""
-    for job in _jobs_out(now):
+    for job in jobs_out(now):
         if job.id == job_id:
             return job
     raise NotFound(_("That is not out any more."))

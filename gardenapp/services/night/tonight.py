@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
@@ -37,6 +37,13 @@ from gardenapp.services import change_log
 from gardenapp.services.clockwork import tonight
 from gardenapp.services.garden.hardiness import published_in_air_c
 from gardenapp.services.kept_plans import header_of, stories_of, story_of
+from gardenapp.services.night.board_changes import (
+    Change,
+    Trouble,
+    changes_since,
+    covers_of,
+    troubles_of,
+)
 from gardenapp.services.night.forecasts import STALE_AFTER, find_forecast
 from gardenapp.services.store import ledger
 from gardenapp.services.store.ledger import Happening
@@ -64,7 +71,10 @@ class CoverToFetch:
 
 @dataclass(frozen=True)
 class BoardJob:
-    """A job as the board shows it. `state` is free, claimed, on or off."""
+    """A job as the board shows it. `state` is free, claimed, on, off or struck.
+
+    `troubles` : what keeps units of it from being done; where that is all of them, it is struck.
+    """
 
     id: int
     plot_id: int
@@ -83,6 +93,7 @@ class BoardJob:
     claimed_by_id: int | None
     claimed_by: str
     on_since: datetime | None
+    troubles: tuple[Trouble, ...] = ()
 
     @property
     def places(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -113,6 +124,12 @@ class TonightPage:
     rows: tuple[PlantingStory, ...]
     jobs: tuple[BoardJob, ...]
     counts: dict[str, int] = field(default_factory=dict)
+    # What the plan does not know of, and how old its forecast is.
+    changes: tuple[Change, ...] = ()
+    forecast_age: timedelta | None = None
+    has_newer_forecast: bool = False
+    # Of the whole night, where only some plots are shown.
+    all_job_ids: frozenset[int] = frozenset()
 
     @property
     def counted(self) -> tuple[tuple[str, int], ...]:
@@ -174,31 +191,57 @@ def tonight_page(
         .options(joinedload(Plan.forecast).joinedload(Forecast.source))
     )
     if plan is None:
-        return TonightPage(evening, forecast, None, None, None, False, False, "", 0.0, (), ())
+        age = None if forecast is None else now - _issued_at(forecast)
+        return TonightPage(
+            night_of=evening,
+            forecast=forecast,
+            header=None,
+            plan_id=None,
+            made_at=None,
+            is_stale=age is not None and age > STALE_AFTER,
+            is_outdated=False,
+            method="",
+            gap=0.0,
+            rows=(),
+            jobs=(),
+            forecast_age=age,
+        )
     header = header_of(plan)
     jobs = _board_jobs(plan.id, header)
     on = {job.id for job in jobs if job.state == "on"}
     rows = [_as_it_stands(story, on) for story in stories_of(plan)]
     counts = Counter(story.status for story in rows)
+    all_ids = [job.id for job in jobs]
+    changes = changes_since(plan.made_at, rows)
+    has_newer = forecast is not None and forecast.id != plan.forecast_id
+    is_outdated = has_newer or bool(changes) or any(job.troubles for job in jobs)
     if plot_ids is not None:
         wanted = set(plot_ids)
         rows = [story for story in rows if story.plot_id in wanted]
         jobs = [job for job in jobs if job.plot_id in wanted]
-    source = plan.forecast.source
+    age = now - _issued_at(plan.forecast)
     return TonightPage(
         night_of=evening,
         forecast=plan.forecast,
         header=header,
         plan_id=plan.id,
         made_at=plan.made_at,
-        is_stale=now - (source.issued_at or source.entered_at) > STALE_AFTER,
-        is_outdated=forecast is not None and forecast.id != plan.forecast_id,
+        is_stale=age > STALE_AFTER,
+        is_outdated=is_outdated,
         method=plan.method,
         gap=plan.gap,
         rows=tuple(rows),
         jobs=tuple(jobs),
         counts=dict(counts),
+        changes=changes,
+        forecast_age=age,
+        has_newer_forecast=has_newer,
+        all_job_ids=frozenset(all_ids),
     )
+
+
+def _issued_at(forecast: Forecast) -> datetime:
+    return forecast.source.issued_at or forecast.source.entered_at
 
 
 def _as_it_stands(story: PlantingStory, on: Collection[int]) -> PlantingStory:
@@ -236,6 +279,8 @@ def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
             standing[deployment.job_id or 0].append(deployment)
         elif not deployment.was_undone:
             finished.add(deployment.job_id or 0)
+    waiting = [job for job, _plot in rows if not standing.get(job.id) and not job.must_come_off]
+    troubles = troubles_of(waiting)
     return [
         _board_job(
             job,
@@ -245,19 +290,15 @@ def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
             claim=claims.get(job.id),
             on=standing.get(job.id, []),
             is_finished=job.id in finished,
+            troubles=tuple(troubles.get(job.id, {}).values()),
         )
         for job, plot in rows
     ]
 
 
-def _covers_of(part: JobPart) -> list[int]:
-    """A part's covers, outermost first."""
-    return [cover for cover in (part.cover_id, part.inner_cover_id) if cover is not None]
-
-
 def _covers_to_fetch(jobs: Collection[Job]) -> dict[int, CoverToFetch]:
     """The covers of these jobs, by id."""
-    cover_ids = {cover for job in jobs for part in job.parts for cover in _covers_of(part)}
+    cover_ids = {cover for job in jobs for part in job.parts for cover in covers_of(part)}
     return {
         cover.id: CoverToFetch(
             cover.id,
@@ -281,6 +322,7 @@ def _board_job(
     claim: Claim | None,
     on: Collection[Deployment],
     is_finished: bool,
+    troubles: tuple[Trouble, ...] = (),
 ) -> BoardJob:
     plants: dict[int, int] = defaultdict(int)
     for part in job.parts:
@@ -288,6 +330,8 @@ def _board_job(
             plants[int(key)] += number
     if on and len(on) >= len(job.parts):
         state = "on"
+    elif troubles and len(troubles) >= len(job.parts):
+        state = "struck"
     elif is_finished and not on:
         state = "off"
     elif claim is not None:
@@ -302,7 +346,7 @@ def _board_job(
         name=header.name_of(job.treatment, job.label),
         units=len(job.parts),
         covers=tuple(
-            covers[cover] for part in job.parts for cover in _covers_of(part) if cover in covers
+            covers[cover] for part in job.parts for cover in covers_of(part) if cover in covers
         ),
         plants=dict(plants),
         minutes=job.minutes,
@@ -314,6 +358,7 @@ def _board_job(
         claimed_by_id=claim.member_id if claim else None,
         claimed_by=claim.member.name if claim else "",
         on_since=min((deployment.put_on_at for deployment in on), default=None),
+        troubles=troubles,
     )
 
 
@@ -369,6 +414,7 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
             job = _current_job(job_id)
             if job.must_come_off:
                 raise Refused(_("This one must come off; there is nothing to put on."))
+            _refuse_struck(job, troubles_of([job]).get(job.id, {}))
             existing = _open_claim(job.id)
             if existing is not None:
                 if existing.member_id == member_id:
@@ -387,6 +433,36 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
             raise
         if existing.member_id != member_id:
             raise _taken(existing) from None
+
+
+def _refuse_struck(
+    job: Job, troubles: Mapping[int, Trouble], *, where: Callable[[int], str] | None = None
+) -> None:
+    if not job.parts or len(troubles) < len(job.parts):
+        return
+    trouble = next(iter(troubles.values()))
+    if where is not None and trouble.code in {"lent", "elsewhere"}:
+        raise AlreadyClaimed(where(job.id))
+    raise Refused(
+        _(
+            "This cannot be done any more: %(why)s. The plan is made anew.",
+            why=trouble_words(trouble),
+        )
+    )
+
+
+def trouble_words(trouble: Trouble) -> str:
+    """Why a cover cannot be put on, for a message and for the board."""
+    label, plot = trouble.label, trouble.plot
+    words = {
+        "lent": _("%(label)s is lent out", label=label),
+        "missing": _("%(label)s is missing", label=label),
+        "retired": _("%(label)s has left the garden", label=label),
+        "broken": _("%(label)s is broken", label=label),
+        "elsewhere": _("%(label)s stands on plot %(plot)s", label=label, plot=plot),
+        "ended": _("its plants are not there any more"),
+    }
+    return words[trouble.code]
 
 
 def release_job(*, job_id: int, member: Member, now: datetime) -> None:
@@ -439,7 +515,12 @@ def mark_on(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = N
                 raise Refused(_("The gust is over this cover’s limit: it must come off tonight."))
             evening = session.scalars(select(Plan.night_of).where(Plan.id == job.plan_id)).one()
             done = _standing_units(job.id)
-            for part in job.parts:
+            troubles = troubles_of([job]).get(job.id, {})
+            if not done:
+                _refuse_struck(job, troubles, where=_where_it_is)
+            for number, part in enumerate(job.parts):
+                if number in troubles:
+                    continue  # the others go on all the same
                 unit = _unit(part)
                 if unit in done:
                     done.remove(unit)
@@ -492,6 +573,56 @@ def mark_off(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = 
         session.flush()
         if standing:
             change_log.record(action="took off", subject=_subject(job), at=now, member_id=member_id)
+
+
+def undo_off(*, job_id: int, member: Member, now: datetime) -> None:
+    """Take back that covers came off: they have stood there all the time.
+
+    Whoever said so, a holder of the plot, or a coordinator may, within an hour and while nobody
+    has used the covers elsewhere. Raises NotFound, NotAllowed, Refused.
+    """
+    member_id, may_any = member.id, member.is_coordinator
+    try:
+        with write_transaction() as session:
+            job = _current_job(job_id)
+            closed = list(
+                session.scalars(
+                    select(Deployment).where(
+                        Deployment.job_id == job.id,
+                        Deployment.taken_off_at > now - UNDO_WITHIN,
+                        Deployment.was_undone.is_(False),
+                    )
+                )
+            )
+            if not closed:
+                raise Refused(_("That was over an hour ago. Put the covers on again instead."))
+            said = all(deployment.taken_off_by_id == member_id for deployment in closed)
+            if not may_any and not said and not _may_handle(job, closed, member_id):
+                raise NotAllowed(
+                    _("Only whoever marked it, a holder of the plot or a coordinator can undo it.")
+                )
+            for deployment in closed:
+                _stand_again(deployment, member_id, now)
+            session.flush()
+            change_log.record(action="undid", subject=_subject(job), at=now, member_id=member_id)
+    except IntegrityError:
+        db.session.rollback()
+        raise Refused(_("One of its covers stands somewhere else by now.")) from None
+
+
+def _stand_again(deployment: Deployment, member_id: int, now: datetime) -> None:
+    for use in deployment.covers:
+        cover = ledger.lock_cover(use.cover_id)
+        last = db.session.scalar(
+            select(LedgerEntry).where(
+                LedgerEntry.cover_id == cover.id, LedgerEntry.number == cover.ledger_number
+            )
+        )
+        if last is None or last.action != "brought back":
+            raise Refused(_("One of its covers was used for something else by now."))
+        ledger.undo(last, at=now, member_id=member_id)
+        use.is_open = True
+    deployment.taken_off_at, deployment.taken_off_by_id = None, None
 
 
 def note_look(*, member_id: int, now: datetime) -> None:
@@ -630,7 +761,7 @@ def _twin(job: Job) -> Job | None:
 
 
 def _unit(part: JobPart) -> tuple[tuple[int, ...], tuple[tuple[int, int], ...]]:
-    return tuple(_covers_of(part)), tuple(
+    return tuple(covers_of(part)), tuple(
         sorted((int(key), number) for key, number in part.plants.items())
     )
 

@@ -173,7 +173,8 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
     if page.plan_id is None or page.made_at is None:
         stamped_at = datetime.combine(page.night_of, datetime.min.time(), UTC)
         title = _("No plan for tonight yet")
-        return [Event(quiet, 0, stamped_at, page.night_of, None, title, "")]
+        age = night_words.age_line(page) or ""
+        return [Event(quiet, 0, stamped_at, page.night_of, None, title, age)]
     # A plan's number among those of its night: it rises with each change, as RFC 5545 asks.
     sequence = (
         db.session.scalar(

@@ -129,6 +129,14 @@ def lift_by(jobs: Sequence[BoardJob]) -> datetime | None:
     return min((job.lift_by_at for job in jobs if job.lift_by_at is not None), default=None)
 
 
+def age_line(page: TonightPage) -> str | None:
+    """How old the forecast is, where it is old; it may be colder by now."""
+    if not page.is_stale or page.forecast_age is None:
+        return None
+    hours = int(page.forecast_age.total_seconds() // 3600)
+    return _("The forecast is old, from %(hours)s hours ago: it may be colder by now.", hours=hours)
+
+
 def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
     """What a planned night asks of whoever `page` was made for; no names in it."""
     assert page.header is not None  # nobody is told of a night without a plan
@@ -143,6 +151,8 @@ def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
             unit=unit,
         ),
     ]
+    if (age := age_line(page)) is not None:
+        lines.append(age)
     short = page.with_status("short")
     off = [job for job in page.jobs if job.must_come_off]
     by_at, lift_at = put_on_by(page.jobs), lift_by(page.jobs)

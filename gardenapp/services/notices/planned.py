@@ -19,6 +19,7 @@ from gardenapp.models.nights import Plan
 from gardenapp.services.clockwork import tonight
 from gardenapp.services.night.forecasts import find_forecast
 from gardenapp.services.night.plan_night import plan_night
+from gardenapp.services.night.tonight import tonight_page
 from gardenapp.services.notices import telling
 
 _log = logging.getLogger("gardenapp.planning")
@@ -45,6 +46,23 @@ def needs_planning(evening: date) -> bool:
     return planned != forecast.id
 
 
+def garden_has_changed(evening: date, now: datetime) -> bool:
+    """Whether the garden is another than its plan was made for, in a way that a new plan mends.
+
+    What a new plan could not take into account is left out, or one would be made every minute.
+    """
+    page = tonight_page(now=now, night_of=evening)
+    if page.made_at is None:
+        return False
+    made_at = page.made_at
+    is_new = any(
+        trouble.code == "ended" or trouble.at is None or trouble.at > made_at
+        for job in page.jobs
+        for trouble in job.troubles
+    )
+    return bool(page.changes) or is_new
+
+
 def keep_planned(*, now: datetime, member_id: int | None = None) -> int | None:
     """Plan the coming night where it has no plan from its forecast; the plan's id if one was made.
 
@@ -52,7 +70,7 @@ def keep_planned(*, now: datetime, member_id: int | None = None) -> int | None:
     plan whoever brought the forecast, whenever. Raises what `plan_night` raises.
     """
     evening = tonight(now)
-    if not needs_planning(evening):
+    if not needs_planning(evening) and not garden_has_changed(evening, now):
         return None
     return plan_and_tell(night_of=evening, member_id=member_id, now=now)
 

@@ -11,9 +11,9 @@ import io
 import re
 import secrets
 import threading
-import time
 import warnings
 from collections.abc import Collection
+from datetime import datetime
 from pathlib import Path
 
 from PIL import Image, ImageOps, UnidentifiedImageError
@@ -31,6 +31,7 @@ MOST_PIXELS_WHOLE = 20_000_000
 # One at a time: what a picture needs while it is made anew, the server has once.
 _ONE = threading.Semaphore(1)
 WAIT_S = 20.0
+FRESH_S = 3_600.0
 NAME = re.compile(r"[a-z0-9]{32}\.jpg", re.ASCII)
 TAKEN = ("JPEG", "PNG", "WEBP")
 
@@ -108,7 +109,7 @@ def put(made: bytes, *, name: str, folder: Path) -> None:
         raise
 
 
-def sweep(named: Collection[str], *, folder: Path, older_than_s: float = 3_600.0) -> int:
+def sweep(named: Collection[str], *, folder: Path, now: datetime) -> int:
     """Remove pictures and drafts that nothing names, left by a kill or a change; says how many.
 
     named : every picture that a row shows. A fresh one may belong to a row about to be written.
@@ -119,7 +120,7 @@ def sweep(named: Collection[str], *, folder: Path, older_than_s: float = 3_600.0
         if not NAME.fullmatch(name) or (path.name in named):
             continue
         with contextlib.suppress(OSError):
-            if time.time() - path.stat().st_mtime > older_than_s:
+            if now.timestamp() - path.stat().st_mtime > FRESH_S:
                 path.unlink()
                 gone += 1
     return gone

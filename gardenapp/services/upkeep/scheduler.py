@@ -328,7 +328,7 @@ def _tidy(now: datetime, outlet: Outlet) -> str | None:
     last = db.session.scalar(select(Heartbeat.last_run_at).where(Heartbeat.job == TIDY))
     if last is not None and timedelta() <= now - last < TIDY_EVERY:
         return None
-    swept = photos.sweep(things.named_photos(), folder=photos.folder_in(outlet.instance))
+    swept = photos.sweep(things.named_photos(), folder=photos.folder_in(outlet.instance), now=now)
     return f"{telling.forget_old(now=now)} old notices and {swept} stray pictures dropped."
 
 

@@ -31,7 +31,9 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.models.plots import Plot
 from gardenapp.services.garden.plots import plots_of
+from gardenapp.services.night import morning
 from gardenapp.services.night import tonight as board
+from gardenapp.services.night.board_changes import lacking
 from gardenapp.services.night.machine_board import board_as_dict
 from gardenapp.services.trials.readings import latest_readings, open_alerts
 from gardenapp.web import formats
@@ -175,7 +177,15 @@ def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
         ),
         readings=latest_readings(now=at),
         alerts=open_alerts(member=member, now=at) if member is not None else (),
+        lacking=lacking(),
+        standing=_still_standing(page, at),
     )
+
+
+def _still_standing(page: board.TonightPage, at: datetime) -> tuple[board.BoardJob, ...]:
+    """What stands from other nights and is in no job of this one, until somebody takes it off."""
+    planned = page.night_of if page.plan_id is not None else None
+    return tuple(job for job in morning.jobs_out(at, but=planned) if job.id not in page.all_job_ids)
 
 
 def _remembered(choice: _Choice) -> Plot | None:

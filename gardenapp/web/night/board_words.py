@@ -5,9 +5,11 @@ from __future__ import annotations
 from gardenapp.messages import marked
 from gardenapp.science.night.exposure import FrostType
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, Reason
+from gardenapp.services.night.board_changes import Change, Trouble
+from gardenapp.services.night.tonight import trouble_words
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
-from gardenapp.web.formats import SPACE, length
-from gardenapp.words import _, later, n_
+from gardenapp.web.formats import SPACE, day_clock, length
+from gardenapp.words import _, later, n_, said
 
 # Each state has a word and a shape, so that it is told without colour.
 STATES: dict[str, tuple[str, str, str]] = {
@@ -43,6 +45,25 @@ def frost_text(header: PlanHeader) -> str:
     if header.wind_mps is None:
         return _("Air frost; wind is not known")
     return words
+
+
+def trouble_line(trouble: Trouble) -> str:
+    """Why a cover cannot be put on, and since when."""
+    words = trouble_words(trouble)
+    if trouble.at is None:
+        return words
+    return _("%(words)s since %(at)s", words=words, at=day_clock(trouble.at))
+
+
+def change_text(change: Change) -> str:
+    """What a plan does not know of."""
+    name, plot = said(change.name), change.plot
+    return {
+        "added": _("Not in this plan: %(name)s on %(plot)s", name=name, plot=plot),
+        "ended": _("No longer there: %(name)s on %(plot)s", name=name, plot=plot),
+        "changed": _("Changed: %(name)s on %(plot)s", name=name, plot=plot),
+        "cover": _("In the store again: %(name)s", name=name),
+    }[change.code]
 
 
 KINDS: dict[str, str] = {

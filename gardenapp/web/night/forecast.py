@@ -152,7 +152,8 @@ def by_hand() -> Response | str | tuple[str, int]:
     form.night_of.choices = tuple(_nights(tonight))
     if form.validate_on_submit():
         values = _low_values(form, zone())
-        if not form.errors and values is not None:
+        strange = _strange(form, values)
+        if not form.errors and values is not None and not strange:
             try:
                 imported = forecasts.enter_by_hand(
                     **values, member_id=signed_in_member().id, now=at
@@ -161,8 +162,17 @@ def by_hand() -> Response | str | tuple[str, int]:
                 form.gust.errors = [*form.gust.errors, told(error)]
             else:
                 return _planned(imported, at)
+        if strange and not form.errors:
+            return render_template("forecast/by_hand.html", form=form, strange=strange), 422
     status = 422 if form.errors else 200
-    return render_template("forecast/by_hand.html", form=form), status
+    return render_template("forecast/by_hand.html", form=form, strange=None), status
+
+
+def _strange(form: LowForm, values: dict[str, Any] | None) -> forecasts.Surprise | None:
+    """Why the low may be a slip, unless somebody has looked and means it."""
+    if values is None or form.errors or request.form.get("sure") == str(form.low.typed):
+        return None
+    return forecasts.surprise(night_of=values["night_of"], low_c=values["low_c"])
 
 
 def _low_values(form: LowForm, local: ZoneInfo) -> dict[str, Any] | None:

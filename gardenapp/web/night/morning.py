@@ -12,7 +12,7 @@ from wtforms import HiddenField
 from gardenapp.errors import FieldRefused, NotFound, OutOfRange
 from gardenapp.models.covers import CONDITIONS
 from gardenapp.models.trials import DAMAGES
-from gardenapp.services.night import learning, morning, outcomes
+from gardenapp.services.night import learning, morning, outcomes, tonight
 from gardenapp.services.store.covers import CONDITION_LABELS
 from gardenapp.web.access import members, signed_in_member
 from gardenapp.web.clock import now
@@ -76,6 +76,14 @@ def off(job_id: int) -> Response:
         if changed
         else _("Marked as off and back in its place.")
     )
+    return redirect(url_for(".morning_page"), 303)
+
+
+@blueprint.post("/morning/jobs/<int(max=2147483647):job_id>/undo")
+@members
+def undo(job_id: int) -> Response:
+    tonight.undo_off(job_id=job_id, member=signed_in_member(), now=now())
+    flash(_("Taken back: its covers stand there still."))
     return redirect(url_for(".morning_page"), 303)
 
 

@@ -15,6 +15,8 @@ from flask import render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from gardenapp.errors import FieldRefused
+from gardenapp.services.clockwork import tonight
+from gardenapp.services.kept_plans import needed_tonight
 from gardenapp.services.store import acts, lending, lots, reuse, things
 from gardenapp.services.store.lots import LotPage
 from gardenapp.services.store.subjects import MATERIAL, THING, Subject, SubjectKind
@@ -77,6 +79,7 @@ class Shown:
     look: str
     is_open: bool
     takes_file: bool
+    needed_on: str = ""
 
 
 # --- doing it ---------------------------------------------------------------------------------
@@ -90,11 +93,36 @@ def _write(subject: Subject, form: ActForm, key: str) -> None:
     acts.do(subject=subject, **_said_by(form, key))
 
 
+def needed_on(subject: Subject) -> str:
+    """The plot that tonight's plan puts a thing on; empty where it is free."""
+    if subject.is_measured:
+        return ""
+    return needed_tonight(subject.id, tonight(now())) or ""
+
+
+def _ask_once(subject: Subject) -> None:
+    """What tonight's plan counts on is given away only by somebody who knows that it does."""
+    page = get_page(subject)
+    if isinstance(page, LotPage) or not (page.may_retire or page.may_lend or page.may_borrow):
+        return  # whether they may at all is said first
+    plot = needed_on(subject)
+    if plot and not request.form.get("despite"):
+        raise FieldRefused(
+            "despite",
+            _(
+                "It is needed tonight on %(plot)s. Tick the box to give it away all the same.",
+                plot=plot,
+            ),
+        )
+
+
 def _lend(subject: Subject, form: ActForm, key: str) -> None:
+    _ask_once(subject)
     lending.lend(subject=subject, today=today(), **_said_by(form, key))
 
 
 def _retire(subject: Subject, form: forms.RetireForm, key: str) -> None:
+    _ask_once(subject)
     acts.retire_thing(cover_id=subject.id, keep_part_ids=form.kept_parts(), **_said_by(form, key))
 
 
@@ -264,6 +292,7 @@ def _shown(act: Act, page: ThingPage | LotPage, sent: ActForm | None, opened: st
         look=act.look,
         is_open=act.name == opened or (act.is_open and not opened),
         takes_file=act.takes_file,
+        needed_on=needed_on(page.subject) if act.do in (_lend, _retire) else "",
     )
 
 

@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
+from gardenapp.models.builds import ClimateNight
 from gardenapp.models.forecasts import Forecast, ForecastImport, PendingUpload
 from gardenapp.readers.records import HourForecast, ReadOptions, UnreadableFile
 from gardenapp.services import fetching
@@ -305,3 +306,34 @@ def test_an_empty_address_forgets_the_one_before(named: Factory) -> None:
     forecasts.set_address(url="", member_id=1, now=NOW)
 
     assert forecasts.get_address() is None
+
+
+@pytest.mark.parametrize(
+    ("low_c", "by"), [(-3.5, None), (-35.0, "season"), (35.0, "season"), (-9.0, None)]
+)
+def test_a_low_far_from_the_season_is_asked_about(
+    make: Factory, low_c: float, by: str | None
+) -> None:
+    make.garden(latitude=52.0)
+
+    found = forecasts.surprise(night_of=EVENING, low_c=low_c)
+
+    assert (found.by if found else None) == by
+
+
+def test_a_low_far_from_the_last_forecast_or_the_record_is_asked_about(make: Factory) -> None:
+    make.garden(latitude=52.0)
+    for year in range(2010, 2014):
+        for day in range(10, 29):
+            db.session.add(
+                ClimateNight(night_of=date(year, 11, day), low_c=2.0, source="a station nearby")
+            )
+    db.session.commit()
+    by_record = forecasts.surprise(night_of=EVENING, low_c=-8.0)
+    forecasts.enter_by_hand(night_of=EVENING, low_c=-3.5, member_id=None, now=NOW)
+
+    by_last = forecasts.surprise(night_of=EVENING, low_c=-35.0)
+
+    assert by_record is not None and by_record.by == "record"
+    assert by_last is not None and (by_last.by, by_last.coldest_c) == ("last", -10.5)
+    assert forecasts.surprise(night_of=EVENING, low_c=-8.0) is None

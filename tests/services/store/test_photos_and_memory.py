@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -105,8 +106,8 @@ def test_pictures_that_nothing_shows_are_swept_and_fresh_ones_are_not(tmp_path: 
         if name != fresh:
             os.utime(tmp_path / name, (time.time() - 7_200,) * 2)
 
-    gone = photos.sweep({shown}, folder=tmp_path)
+    gone = photos.sweep({shown}, folder=tmp_path, now=datetime.now(UTC))
 
     assert gone == 2
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([shown, fresh, "notes.txt"])
-    assert photos.sweep(set(), folder=tmp_path / "absent") == 0
+    assert photos.sweep(set(), folder=tmp_path / "absent", now=datetime.now(UTC)) == 0

@@ -262,3 +262,15 @@ def test_notes_that_were_kept_as_english_lines_are_shown_as_they_are(office: Pag
     text = office.get("/forecast").text
 
     assert "Steps of 6 hours: a dip between may be missed." in text and "Read twice." in text
+
+
+def test_a_low_that_may_be_a_slip_is_asked_about_once_more(office: Pages) -> None:
+    typed = {"low": "-35", "unit": "C", "night_of": "2026-11-24"}
+
+    asked = office.post("/forecast/by-hand", typed, status=422)
+
+    assert "unusual for this season" in asked.text
+    assert 'name="sure" value="-35"' in asked.html
+    assert count() == 0
+    office.post("/forecast/by-hand", typed | {"sure": "-35"})
+    assert [row.low_c for row in db.session.scalars(select(Forecast))] == [-35.0]
