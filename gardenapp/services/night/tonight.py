@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
@@ -435,14 +435,10 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
             raise _taken(existing) from None
 
 
-def _refuse_struck(
-    job: Job, troubles: Mapping[int, Trouble], *, where: Callable[[int], str] | None = None
-) -> None:
+def _refuse_struck(job: Job, troubles: Mapping[int, Trouble]) -> None:
     if not job.parts or len(troubles) < len(job.parts):
         return
     trouble = next(iter(troubles.values()))
-    if where is not None and trouble.code in {"lent", "elsewhere"}:
-        raise AlreadyClaimed(where(job.id))
     raise Refused(
         _(
             "This cannot be done any more: %(why)s. The plan is made anew.",
@@ -517,7 +513,9 @@ def mark_on(*, job_id: int, member_id: int, now: datetime, fact: Fact | None = N
             done = _standing_units(job.id)
             troubles = troubles_of([job]).get(job.id, {})
             if not done:
-                _refuse_struck(job, troubles, where=_where_it_is)
+                if {trouble.code for trouble in troubles.values()} == {"lent"}:
+                    troubles = {}  # the ledger says who has it, and until when
+                _refuse_struck(job, troubles)
             for number, part in enumerate(job.parts):
                 if number in troubles:
                     continue  # the others go on all the same

@@ -100,10 +100,10 @@ def needed_on(subject: Subject) -> str:
     return needed_tonight(subject.id, tonight(now())) or ""
 
 
-def _ask_once(subject: Subject) -> None:
+def _ask_once(subject: Subject, is_offered: Callable[[ThingPage], bool]) -> None:
     """What tonight's plan counts on is given away only by somebody who knows that it does."""
     page = get_page(subject)
-    if isinstance(page, LotPage) or not (page.may_retire or page.may_lend or page.may_borrow):
+    if isinstance(page, LotPage) or not is_offered(page):
         return  # whether they may at all is said first
     plot = needed_on(subject)
     if plot and not request.form.get("despite"):
@@ -117,12 +117,12 @@ def _ask_once(subject: Subject) -> None:
 
 
 def _lend(subject: Subject, form: ActForm, key: str) -> None:
-    _ask_once(subject)
+    _ask_once(subject, lambda page: page.may_lend or page.may_borrow)
     lending.lend(subject=subject, today=today(), **_said_by(form, key))
 
 
 def _retire(subject: Subject, form: forms.RetireForm, key: str) -> None:
-    _ask_once(subject)
+    _ask_once(subject, lambda page: page.may_retire)
     acts.retire_thing(cover_id=subject.id, keep_part_ids=form.kept_parts(), **_said_by(form, key))
 
 
