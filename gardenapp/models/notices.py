@@ -13,7 +13,7 @@ from gardenapp.models.people import Member
 from gardenapp.models.types import Key, LineText, LongText, Moment, ShortText
 
 CHANNEL_KINDS = ("mail", "hook")
-NOTICE_KINDS = ("plan", "confirm", "test")
+NOTICE_KINDS = ("plan", "confirm", "test", "watch", "alert")
 NOTICE_STATES = ("waiting", "sent", "failed", "replaced")
 SECURITIES = ("starttls", "tls", "none")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint, false, true
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from gardenapp.extensions import Base
@@ -67,6 +67,12 @@ class Member(Base):
     # Part of what the cookie says: raising it ends every session of this member.
     session_epoch: Mapped[int] = mapped_column(default=1)
     is_active: Mapped[bool] = mapped_column(default=True)
+    # Whether loggers' alerts come by the member's own ways, and the garden's hours when they wait.
+    tells_alerts: Mapped[bool] = mapped_column(default=True, server_default=true())
+    quiet_from: Mapped[str] = mapped_column(String(5), default="22:00", server_default="22:00")
+    quiet_until: Mapped[str] = mapped_column(String(5), default="06:00", server_default="06:00")
+    # A hard frost may wake them.
+    wakes_for_frost: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[Moment]
 
     plots: Mapped[list[PlotHolder]] = relationship(back_populates="member", cascade="all, delete")

@@ -28,7 +28,7 @@ SKIES = ("clear", "cloudy", "mixed", "unknown")
 TRIAL_STATES = ("kept", "doubted", "left out")
 DAMAGES = ("none", "some", "much", "dead")
 LOGGER_KINDS = ("inside", "outside")
-ALERT_KINDS = ("low", "high")
+ALERT_KINDS = ("low", "high", "silent")
 
 
 class Trial(Base):
@@ -176,7 +176,7 @@ class Alert(Base):
 
     __tablename__ = "alert"
     __table_args__ = (
-        CheckConstraint("kind IN ('low', 'high')", name="kind"),
+        CheckConstraint("kind IN ('low', 'high', 'silent')", name="kind"),
         Index(
             "uq_alert_open",
             "logger_id",

@@ -1,4 +1,4 @@
-"""Where a reading was read; alerts and the watch over the night among the notices.
+"""Alerts and the watch over the night among the notices; who is told of alerts, and when.
 
 Revision ID: 0009
 Revises: 0008
@@ -23,7 +23,22 @@ def upgrade():
         batch.create_check_constraint(op.f('ck_outgoing_notice_kind'), KINDS)
 
 
+    with op.batch_alter_table('alert') as batch:
+        batch.drop_constraint(op.f('ck_alert_kind'), type_='check')
+        batch.create_check_constraint(op.f('ck_alert_kind'), "kind IN ('low', 'high', 'silent')")
+    op.add_column('member', sa.Column('tells_alerts', sa.Boolean(), server_default=sa.true(), nullable=False))
+    op.add_column('member', sa.Column('quiet_from', sa.String(length=5), server_default='22:00', nullable=False))
+    op.add_column('member', sa.Column('quiet_until', sa.String(length=5), server_default='06:00', nullable=False))
+    op.add_column('member', sa.Column('wakes_for_frost', sa.Boolean(), server_default=sa.false(), nullable=False))
+
+
 def downgrade():
+    for column in ('wakes_for_frost', 'quiet_until', 'quiet_from', 'tells_alerts'):
+        op.drop_column('member', column)
+    op.execute("DELETE FROM alert WHERE kind = 'silent'")
+    with op.batch_alter_table('alert') as batch:
+        batch.drop_constraint(op.f('ck_alert_kind'), type_='check')
+        batch.create_check_constraint(op.f('ck_alert_kind'), "kind IN ('low', 'high')")
     op.execute("DELETE FROM outgoing_notice WHERE kind IN ('watch', 'alert')")
     with op.batch_alter_table('outgoing_notice') as batch:
         batch.drop_constraint(op.f('ck_outgoing_notice_kind'), type_='check')

@@ -215,6 +215,7 @@ ROWS: dict[str, Row] = {
     "feeds.make_link": Row(MEMBER),
     "feeds.link_page": Row(MEMBER, get=303),
     "feeds.end_link": Row(MEMBER),
+    "notices.choose_alerts": Row(MEMBER),
     "notices.mine": Row(MEMBER),
     "notices.set_mail": Row(MEMBER),
     "notices.set_hook": Row(MEMBER),

@@ -162,11 +162,11 @@ def tonight_calendar(*, reader: Reader, now: datetime) -> bytes:
     with speaking(reader.language):
         return calendar(
             name=_("%(garden)s: cold nights", garden=night_words.plain(garden.name)),
-            events=_events(page, garden, reader),
+            events=_events(page, garden, reader, now),
         )
 
 
-def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
+def _events(page: TonightPage, garden: Garden, reader: Reader, now: datetime) -> list[Event]:
     place = _garden_id(garden)
     zone = ZoneInfo(garden.time_zone)
     quiet = f"{page.night_of}-quiet@{place}"
@@ -182,7 +182,7 @@ def _events(page: TonightPage, garden: Garden, reader: Reader) -> list[Event]:
         )
         or 0
     )
-    text = night_words.night_text(page, unit=reader.unit, zone=zone)
+    text = night_words.night_text(page, unit=reader.unit, zone=zone, now=now)
     by_plot: dict[int, list[BoardJob]] = defaultdict(list)
     for job in page.jobs:
         by_plot[job.plot_id].append(job)
@@ -335,7 +335,8 @@ def _board_feed(reader: Reader, now: datetime) -> Feed:
         )
         if page.plan_id is None or page.made_at is None:
             continue
-        text = night_words.night_text(page, unit=reader.unit, zone=zone)
+        at = now if back == 0 else page.made_at
+        text = night_words.night_text(page, unit=reader.unit, zone=zone, now=at)
         entries.append(
             FeedEntry(
                 id=uuid5(place, f"plan {page.plan_id}").urn,

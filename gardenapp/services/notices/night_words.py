@@ -7,7 +7,7 @@ is plain text in the reader's unit and the garden's time.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -16,7 +16,7 @@ from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.services.night.tonight import BoardJob, TonightPage
-from gardenapp.words import _, day_of, decimal_sign, later, month_of, said
+from gardenapp.words import _, day_of, decimal_sign, later, month_of, n_, said
 
 MINUS = "\N{MINUS SIGN}"
 QUARTER = timedelta(minutes=15)
@@ -137,8 +137,23 @@ def age_line(page: TonightPage) -> str | None:
     return _("The forecast is old, from %(hours)s hours ago: it may be colder by now.", hours=hours)
 
 
-def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
-    """What a planned night asks of whoever `page` was made for; no names in it."""
+def is_open(job: BoardJob) -> bool:
+    """Whether something is still to be done about a job."""
+    return job.state in ("free", "claimed") or (job.must_come_off and job.state == "on")
+
+
+def night_text(
+    page: TonightPage,
+    *,
+    unit: str,
+    zone: ZoneInfo,
+    now: datetime,
+    new_ids: Collection[int] | None = None,
+) -> NightText:
+    """What a planned night asks of whoever `page` was made for, as it stands now; no names in it.
+
+    new_ids : the jobs that are news to somebody who was told before; None where nobody was.
+    """
     assert page.header is not None  # nobody is told of a night without a plan
     low = page.header.low
     spread = difference_k_to_f(low.sd) if unit == "F" else low.sd
@@ -154,13 +169,22 @@ def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
     if (age := age_line(page)) is not None:
         lines.append(age)
     short = page.with_status("short")
-    off = [job for job in page.jobs if job.must_come_off]
-    by_at, lift_at = put_on_by(page.jobs), lift_by(page.jobs)
-    if page.jobs:
-        lines += ["", _("To do:"), *job_lines(page.jobs)]
-    if by_at is not None:
-        lines += ["", _("Put on by %(by_at)s.", by_at=clock(quarter_before(by_at), zone))]
-    if lift_at is not None:
+    todo = [job for job in page.jobs if is_open(job)]
+    done = sum(job.state == "on" and not job.must_come_off for job in page.jobs)
+    fresh = [job for job in todo if new_ids is not None and job.id in new_ids]
+    if len(fresh) == len(todo) and not done:
+        fresh = []  # all of it is new, so it is just what there is to do
+    known = [job for job in todo if job not in fresh]
+    lift_at = lift_by([job for job in page.jobs if job.state != "struck"])
+    if fresh:
+        lines += ["", _("New since the last message:"), *job_lines(fresh)]
+    if known:
+        lines += ["", _("Still to do:") if fresh or done else _("To do:")]
+        lines += job_lines(known)
+    lines += _times(todo, zone, now)
+    if done:
+        lines += ["", n_("%(num)s cover or set is on.", "%(num)s covers or sets are on.", done)]
+    if lift_at is not None and lift_at > now:
         lines += [
             _(
                 "Vent or lift by about %(lift_at)s in the morning.",
@@ -172,14 +196,65 @@ def night_text(page: TonightPage, *, unit: str, zone: ZoneInfo) -> NightText:
     if not page.jobs and not short:
         lines += ["", _("Nothing to do tonight.")]
     lines += ["", str(CAUTION)]
-    if off and len(off) == len(page.jobs):
-        title = _("Take covers off tonight: wind")
-    elif by_at is not None:
-        title = _("Cover up by %(by_at)s tonight", by_at=clock(quarter_before(by_at), zone))
-    elif page.jobs:
-        title = _("There is something to do tonight")
-    elif short:
-        title = _("Plants at risk tonight, and no cover for them")
-    else:
-        title = _("Nothing to do tonight")
-    return NightText(title, tuple(lines), bool(page.jobs or short))
+    return NightText(
+        _title(page, todo, fresh, bool(short), zone, now), tuple(lines), bool(todo or short)
+    )
+
+
+def _times(todo: Sequence[BoardJob], zone: ZoneInfo, now: datetime) -> list[str]:
+    """By when, for what is not late yet; and what is late, as such."""
+    due = [job.by_at for job in todo if job.by_at is not None and not job.must_come_off]
+    ahead, late = [at for at in due if at > now], [at for at in due if at <= now]
+    lines = []
+    if ahead:
+        lines += ["", _("Put on by %(by_at)s.", by_at=_shown_time(min(ahead), zone, now))]
+    if late:
+        lines += [
+            "",
+            n_(
+                "%(num)s is late, as of %(by_at)s: put it on now, it still helps.",
+                "%(num)s are late, as of %(by_at)s: put them on now, it still helps.",
+                len(late),
+                by_at=clock(min(late), zone),
+            ),
+        ]
+    return lines
+
+
+def _shown_time(at: datetime, zone: ZoneInfo, now: datetime) -> str:
+    """The quarter of an hour before, unless that has passed already."""
+    early = quarter_before(at)
+    return clock(early if early > now else at, zone)
+
+
+def _title(
+    page: TonightPage,
+    todo: Sequence[BoardJob],
+    fresh: Sequence[BoardJob],
+    is_short: bool,
+    zone: ZoneInfo,
+    now: datetime,
+) -> str:
+    on = [job for job in todo if not job.must_come_off]
+    due = [job.by_at for job in (fresh or on) if job.by_at is not None and not job.must_come_off]
+    ahead = [at for at in due if at > now]
+    if todo and not on:
+        return _("Take covers off tonight: wind")
+    if fresh:
+        if ahead and len(ahead) == len(due):
+            return n_(
+                "%(num)s more to cover by %(by_at)s",
+                "%(num)s more to cover by %(by_at)s",
+                len(fresh),
+                by_at=_shown_time(min(ahead), zone, now),
+            )
+        return n_("%(num)s more to cover now", "%(num)s more to cover now", len(fresh))
+    if on and ahead and len(ahead) == len(due):
+        return _("Cover up by %(by_at)s tonight", by_at=_shown_time(min(ahead), zone, now))
+    if on and due:
+        return _("Cover up now: some of it is late")
+    if todo:
+        return _("There is something to do tonight")
+    if is_short:
+        return _("Plants at risk tonight, and no cover for them")
+    return _("Covers are on") if page.jobs else _("Nothing to do tonight")

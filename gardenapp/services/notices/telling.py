@@ -13,6 +13,7 @@ import hashlib
 import json
 import logging
 import secrets
+import time
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -48,6 +49,8 @@ SECRET_BYTES = 24
 WAITS_MIN = (1, 2, 5, 10, 20, 40, 60, 60)
 HELD_FOR = timedelta(minutes=5)
 MOST_AT_ONCE = 50
+# One round of sending ends after this, so that housekeeping sees it alive.
+LONGEST_ROUND = timedelta(minutes=2)
 TEST_KEPT_FOR = timedelta(hours=2)
 # A plan without a sunrise in its header ends its notices after this time.
 USUAL_NIGHT = timedelta(hours=20)
@@ -444,7 +447,7 @@ def _queue(plan_id: int) -> int:
     if whole.plan_id != plan_id or whole.header is None:
         return 0
     name = night_words.plain(garden.name)
-    drafts = [_draft(channel, whole, name, zone) for channel in channels]
+    drafts = [_draft(channel, whole, name, zone, made_at) for channel in channels]
     expires_at = whole.header.sunrise_at or made_at + USUAL_NIGHT
     with write_transaction(changes_board=False):
         if not session.scalar(select(Plan.is_current).where(Plan.id == plan_id)):
@@ -452,11 +455,19 @@ def _queue(plan_id: int) -> int:
         return sum(_put(draft, plan_id, night_of, made_at, expires_at) for draft in drafts)
 
 
-def _draft(channel: NoticeChannel, whole: TonightPage, garden: str, zone: ZoneInfo) -> _Draft:
+def _draft(
+    channel: NoticeChannel, whole: TonightPage, garden: str, zone: ZoneInfo, now: datetime
+) -> _Draft:
     plot_ids = None if channel.all_plots else plots_of(channel.member_id)
     page = _part(whole, plot_ids)
     with speaking(channel.member.language or get_garden().language):
-        text = night_words.night_text(page, unit=channel.member.temperature_unit, zone=zone)
+        text = night_words.night_text(
+            page,
+            unit=channel.member.temperature_unit,
+            zone=zone,
+            now=now,
+            new_ids=_news(channel, page),
+        )
         body = _body(channel, page, text, garden)
     return _Draft(
         channel_id=channel.id,
@@ -467,6 +478,45 @@ def _draft(channel: NoticeChannel, whole: TonightPage, garden: str, zone: ZoneIn
         tells_quiet=channel.tells_quiet,
         body=body,
     )
+
+
+def _news(channel: NoticeChannel, page: TonightPage) -> frozenset[int] | None:
+    """The jobs that the last message of the night did not tell of; None where there was none."""
+    told = db.session.scalar(
+        select(OutgoingNotice)
+        .where(
+            OutgoingNotice.channel_id == channel.id,
+            OutgoingNotice.night_of == page.night_of,
+            OutgoingNotice.kind == "plan",
+            OutgoingNotice.state == "sent",
+        )
+        .order_by(OutgoingNotice.id.desc())
+        .limit(1)
+    )
+    if told is None:
+        return None
+    known = {json.dumps(facts) for facts in told.body.get("told", ())}
+    return frozenset(job.id for job in page.jobs if json.dumps(_job_facts(job)) not in known)
+
+
+def _as_it_stands(row: OutgoingNotice, now: datetime) -> dict[str, Any] | None:
+    """A notice of a plan in the words of this moment; None where it asks nothing any more.
+
+    Between being queued and going out covers were put on, jobs struck and hours passed: nobody is
+    told to do what is done, or to do it by a time that is over.
+    """
+    whole = tonight_page(now=now, night_of=row.night_of)
+    if whole.header is None or row.night_of is None:
+        return row.body
+    garden = get_garden()
+    draft = _draft(
+        row.channel, whole, night_words.plain(garden.name), ZoneInfo(garden.time_zone), now
+    )
+    is_told = _news(row.channel, draft.page) is not None
+    nothing_new = not draft.has_work and bool(draft.page.jobs)
+    if nothing_new and (is_told or not draft.tells_quiet):
+        return None
+    return draft.body
 
 
 def _part(whole: TonightPage, plot_ids: Collection[int] | None) -> TonightPage:
@@ -539,6 +589,8 @@ def _body(
     return {
         "subject": f"{garden}: {text.title}",
         "text": "\n".join((*text.lines, *foot)),
+        # What was told, so that the next message knows what is new.
+        "told": [_job_facts(job) for job in page.jobs],
         "data": {
             "garden": garden,
             "night_of": page.night_of.isoformat(),
@@ -611,6 +663,8 @@ def _put(
         return 0  # back to what they know
     if told is None and not draft.has_work and not draft.tells_quiet:
         return 0
+    if told is not None and not draft.has_work and draft.page.jobs:
+        return 0  # all of it is on: nothing is asked of them
     row = OutgoingNotice(
         member_id=draft.member_id,
         channel_id=draft.channel_id,
@@ -641,6 +695,12 @@ def send_due(*, now: datetime, outlet: Outlet) -> Sent:
     A sender that dies between handing a message over and noting it is the one case in which a
     second copy may go out; it carries the same id.
     """
+    began_s = time.monotonic()
+
+    def by_now() -> datetime:
+        # A slow receiver takes minutes: what is held and noted is so from then on.
+        return now + timedelta(seconds=time.monotonic() - began_s)
+
     _expire(now)
     due = db.session.scalars(
         select(OutgoingNotice.id)
@@ -651,20 +711,24 @@ def send_due(*, now: datetime, outlet: Outlet) -> Sent:
     ).all()
     sent = failed = 0
     for notice_id in due:
-        if not _hold(notice_id, now):
+        if by_now() - now > LONGEST_ROUND:
+            break  # the next round goes on from here
+        if not _hold(notice_id, by_now()):
             continue
         try:
-            _send_one(notice_id, now, outlet)
+            has_gone = _send_one(notice_id, by_now(), outlet)
         except NotSent as error:
             failed += 1
-            _note_failure(notice_id, str(error), now, is_final=error.is_final)
+            _note_failure(notice_id, str(error), by_now(), is_final=error.is_final)
         except Exception as error:  # one bad notice must not keep the others back
             failed += 1
             _log.exception("notice %s", notice_id)
-            _note_failure(notice_id, f"Unexpected: {type(error).__name__}.", now, is_final=False)
+            _note_failure(
+                notice_id, f"Unexpected: {type(error).__name__}.", by_now(), is_final=False
+            )
         else:
-            sent += 1
-            _note_sent(notice_id, now)
+            sent += has_gone
+            _note_sent(notice_id, by_now(), has_gone=has_gone)
     waiting = db.session.scalar(select(func.count()).where(OutgoingNotice.state == "waiting"))
     return Sent(sent, failed, waiting or 0)
 
@@ -706,7 +770,8 @@ def _hold(notice_id: int, now: datetime) -> bool:
         return bool(held.rowcount == 1)  # type: ignore[attr-defined]
 
 
-def _send_one(notice_id: int, now: datetime, outlet: Outlet) -> None:
+def _send_one(notice_id: int, now: datetime, outlet: Outlet) -> bool:
+    """Hand one message over, and say whether there was anything to say. Raises NotSent."""
     row = db.session.get(
         OutgoingNotice,
         notice_id,
@@ -717,6 +782,13 @@ def _send_one(notice_id: int, now: datetime, outlet: Outlet) -> None:
     if not row.member.is_active or row.channel.ended_at is not None:
         raise NotSent(_("The member has left, or has stopped these notices."), is_final=True)
     channel, body, digest, kind = row.channel, row.body, row.digest, row.kind
+    if kind == "plan":
+        current = _as_it_stands(row, now)
+        if current is None:
+            db.session.rollback()
+            return False
+        body = current
+        _keep_body(notice_id, body)
     address, secret, pages_at = channel.address, channel.secret, channel.pages_at
     if channel.kind == "mail":
         settings = mail.get_mail_settings()
@@ -733,7 +805,7 @@ def _send_one(notice_id: int, now: datetime, outlet: Outlet) -> None:
             password=mail.read_password(outlet.instance),
             now=now,
         )
-        return
+        return True
     db.session.commit()
     data = {"kind": kind, "subject": body["subject"], **body.get("data", {})}
     webhooks.post(
@@ -745,12 +817,24 @@ def _send_one(notice_id: int, now: datetime, outlet: Outlet) -> None:
         allowed_private_hosts=outlet.allowed_private_hosts,
         session=outlet.http,
     )
+    return True
 
 
-def _note_sent(notice_id: int, now: datetime) -> None:
+def _keep_body(notice_id: int, body: dict[str, Any]) -> None:
+    """What goes out is what is kept, and what the next message is compared with."""
+    with write_transaction(changes_board=False) as session:
+        row = session.get(OutgoingNotice, notice_id)
+        if row is not None:
+            row.body = body
+
+
+def _note_sent(notice_id: int, now: datetime, *, has_gone: bool) -> None:
     with write_transaction(changes_board=False) as session:
         row = session.get(OutgoingNotice, notice_id, populate_existing=True)
         if row is None:
+            return
+        if not has_gone:
+            row.state, row.held_until = "replaced", None
             return
         row.state, row.sent_at, row.held_until = "sent", now, None
         row.tries += 1

@@ -387,8 +387,13 @@ def _show(
     if logger.shown_temp_c is None or abs(newest.temp_c - logger.shown_temp_c) >= SHOWN_BY_K:
         logger.shown_temp_c = newest.temp_c
         is_news = True
+    session.execute(
+        update(Alert)
+        .where(Alert.logger_id == logger.id, Alert.kind == "silent", Alert.cleared_at.is_(None))
+        .values(cleared_at=now)
+    )
     session.flush()
-    if newest.at >= now - ALERT_WITHIN:
+    if newest.at >= now - ALERT_WITHIN and not is_doubtful(newest.temp_c):
         is_news = _judge(session, logger, newest, now) or is_news
     if is_news:
         session.execute(
@@ -398,6 +403,16 @@ def _show(
 
 
 # Alerts
+
+# What common sensors say when they are broken or not connected: the chip's own first value, its
+# sign for nothing there, and a wire that is off. Common practice, no source.
+BROKEN_SAYS_C = (85.0, -127.0)
+COLDEST_C, HOTTEST_C = -40.0, 80.0
+
+
+def is_doubtful(temp_c: float) -> bool:
+    """Whether a reading is more likely a fault than weather, so that it wakes nobody."""
+    return temp_c in BROKEN_SAYS_C or not COLDEST_C < temp_c < HOTTEST_C
 
 
 def _limits(logger: Logger) -> tuple[float | None, float | None]:
@@ -480,7 +495,7 @@ def open_alerts(
     query = (
         select(Alert)
         .join(Logger, Logger.id == Alert.logger_id)
-        .where(Alert.cleared_at.is_(None))
+        .where(Alert.cleared_at.is_(None), Alert.kind != "silent")
         .options(joinedload(Alert.logger).joinedload(Logger.plot))
         .order_by(Alert.at.desc(), Alert.id.desc())
     )

@@ -32,7 +32,7 @@ from gardenapp.services import change_log
 from gardenapp.services.clockwork import SKEW, get_garden, is_believable, tonight
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts
-from gardenapp.services.notices import telling, watch
+from gardenapp.services.notices import alerts, telling, watch
 from gardenapp.services.notices.planned import keep_planned
 from gardenapp.services.notices.telling import Outlet
 from gardenapp.services.store import photos, things
@@ -46,7 +46,7 @@ GROUPS = (FETCHING, SENDING, KEEPING)
 LEASE_FOR = timedelta(minutes=5)
 TICK_S = 60.0
 FETCH, SEND, TIDY = later("forecast fetch"), "notices", "tidying"
-PLAN, WATCH = "planning", "watch over the coming night"
+PLAN, WATCH, ALERTS = "planning", "watch over the coming night", "alerts"
 RETRY_AFTER = timedelta(minutes=20)
 PLAN_AGAIN_AFTER = timedelta(minutes=5)
 # A fetch that was missed while the server was off is made up for within this time.
@@ -231,7 +231,7 @@ def _jobs_of(group: str, now: datetime, outlet: Outlet) -> list[tuple[str, _Work
             (WATCH, lambda: _watch(now)),
         ]
     if group == SENDING:
-        return [(SEND, lambda: _send(now, outlet))]
+        return [(ALERTS, lambda: _tell_alerts(now)), (SEND, lambda: _send(now, outlet))]
     return [
         (TIDY, lambda: _tidy(now, outlet)),
         (BACKUP, lambda: _back_up(now, outlet)),
@@ -315,6 +315,11 @@ def _watch(now: datetime) -> str | None:
         plan_answer=planning.last_result if planning else "",
         fetched_at=fetch.last_run_at if fetch else None,
     )
+    return f"{told} told." if told else None
+
+
+def _tell_alerts(now: datetime) -> str | None:
+    told = alerts.tell_alerts(now=now)
     return f"{told} told." if told else None
 
 

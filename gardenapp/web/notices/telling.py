@@ -20,7 +20,7 @@ from werkzeug.wrappers import Response
 from wtforms import BooleanField, PasswordField
 
 from gardenapp.errors import FieldRefused, NotFound
-from gardenapp.services.notices import feeds, mail, telling
+from gardenapp.services.notices import alerts, feeds, mail, telling
 from gardenapp.services.notices.mail import MailSettings
 from gardenapp.services.notices.telling import ChannelState
 from gardenapp.services.upkeep import scheduler
@@ -64,6 +64,15 @@ class HookForm(GardenForm):
     )
     all_plots = BooleanField(later("About all plots, not only mine"))
     tells_quiet = BooleanField(later("Also say when there is nothing to do tonight"))
+
+
+class AlertsForm(GardenForm):
+    tells_alerts = BooleanField(later("Tell me what loggers report: too hot, too cold, silent"))
+    quiet_from = TextLine(later("Quiet from"), maximum=5, required=False)
+    quiet_until = TextLine(later("Quiet until"), maximum=5, required=False)
+    wakes_for_frost = BooleanField(
+        later("A hard frost may wake me (−2.2 °C or 28 °F and colder, as read)")
+    )
 
 
 class MailServerForm(GardenForm):
@@ -146,6 +155,27 @@ def set_hook() -> Any:
     return _mine(hook_form=form)
 
 
+@blueprint.post("/me/notices/alerts")
+@members
+def choose_alerts() -> Any:
+    form = AlertsForm(prefix="alerts")
+    if form.validate_on_submit():
+        chosen = alerts.Choices(
+            tells_alerts=bool(form.tells_alerts.data),
+            quiet_from=form.quiet_from.data or "",
+            quiet_until=form.quiet_until.data or "",
+            wakes_for_frost=bool(form.wakes_for_frost.data),
+        )
+        try:
+            alerts.choose(member_id=signed_in_member().id, choices=chosen, now=now())
+        except FieldRefused as error:
+            form.take(error)
+        else:
+            flash(_("Saved."), "good")
+            return redirect(url_for("notices.mine"), 303)
+    return _mine(alerts_form=form)
+
+
 @blueprint.post("/me/notices/<any(mail, hook):way>/stop")
 @members
 def stop(way: str) -> Response:
@@ -187,16 +217,25 @@ def confirm(confirm_token: str) -> Any:
     )
 
 
-def _mine(mail_form: MailForm | None = None, hook_form: HookForm | None = None) -> Any:
+def _mine(
+    mail_form: MailForm | None = None,
+    hook_form: HookForm | None = None,
+    alerts_form: AlertsForm | None = None,
+) -> Any:
     member_id = signed_in_member().id
     ways = telling.list_channels(member_id=member_id)
     shown_mail = mail_form or MailForm(formdata=None, prefix="mail", data=_data(ways.get("mail")))
     shown_hook = hook_form or HookForm(formdata=None, prefix="hook", data=_data(ways.get("hook")))
+    shown_alerts = alerts_form or AlertsForm(
+        formdata=None, prefix="alerts", data=vars(alerts.choices_of(member_id))
+    )
     secret = session.pop(SECRET, None)
-    status = 422 if shown_mail.errors or shown_hook.errors else 200
+    wrong = [form for form in (shown_mail, shown_hook, shown_alerts) if form.errors]
+    status = 422 if wrong else 200
     page = render_template(
         "notices/mine.html",
-        form=shown_mail if shown_mail.errors else shown_hook,
+        form=wrong[0] if wrong else shown_hook,
+        alerts_form=shown_alerts,
         mail_form=shown_mail,
         hook_form=shown_hook,
         channels=ways,

@@ -70,7 +70,7 @@ def test_a_cover_that_is_gone_strikes_its_job_at_once_with_the_reason(
     assert job.troubles[0].at == make.now + 10 * MINUTE
     assert page(make).is_outdated
     for press in (tonight.claim_job, tonight.mark_on):
-        with pytest.raises((Refused, AlreadyClaimed), match="T1|has it until"):
+        with pytest.raises((Refused, AlreadyClaimed), match=r"T1|has it until"):
             press(job_id=job.id, member_id=tamsin.id, now=make.now + 21 * MINUTE)
 
 

@@ -75,8 +75,13 @@ def page(*jobs: BoardJob, rows: tuple[PlantingStory, ...] = ()) -> TonightPage:
     )
 
 
-def told(found: TonightPage, unit: str = "C") -> night_words.NightText:
-    return night_words.night_text(found, unit=unit, zone=LONDON)
+NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
+
+
+def told(
+    found: TonightPage, unit: str = "C", now: datetime = NOON, **more: Any
+) -> night_words.NightText:
+    return night_words.night_text(found, unit=unit, zone=LONDON, now=now, **more)
 
 
 # --- numbers, days and times --------------------------------------------------------------------
@@ -264,3 +269,40 @@ def test_a_quiet_night_is_said_to_be_one() -> None:
         found = told(page())
     assert found.title == "Nada que hacer esta noche"
     assert "Nada que hacer esta noche." in found.lines
+
+
+# --- as it stands at this moment --------------------------------------------------------------
+
+
+def test_no_time_that_has_passed_is_told_as_if_it_were_to_come() -> None:
+    evening = FIVE + timedelta(hours=1)
+
+    found = told(page(job()), now=evening)
+
+    assert found.title == "Cover up now: some of it is late"
+    assert "1 is late, as of 17:07: put it on now" in found.text
+    assert "Put on by" not in found.text
+    early = told(page(job()), now=FIVE - timedelta(minutes=3))
+    assert "by 17:07" in early.title  # the quarter before has passed, the time itself has not
+
+
+def test_what_is_new_stands_first_and_what_is_on_is_not_to_do() -> None:
+    on = [job(id=n, state="on") for n in range(10, 47)]
+    known = [job(id=n, plot="B2", by_at=FIVE) for n in (1, 2)]
+    new = [job(id=n, plot="C3", by_at=FIVE + timedelta(hours=2)) for n in (3, 4, 5)]
+
+    found = told(page(*on, *known, *new), now=FIVE - timedelta(hours=1), new_ids={3, 4, 5})
+
+    assert found.title == "3 more to cover by 19:00"
+    text = found.text
+    assert text.index("New since the last message:\nPlot C3") < text.index("Still to do:\nPlot B2")
+    assert "37 covers or sets are on." in text
+    assert "Plot A1" not in text
+
+
+def test_when_all_is_on_there_is_nothing_to_tell() -> None:
+    found = told(page(job(state="on"), job(id=2, state="struck")))
+
+    assert not found.has_work
+    assert found.title == "Covers are on"
+    assert "To do" not in found.text

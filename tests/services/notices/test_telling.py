@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import threading
+import time
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from flask import Flask
 from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
@@ -639,3 +642,112 @@ def test_a_concern_says_how_it_was_made_and_fits_its_column(
 
     assert concern.startswith("2:")
     assert len(concern) == 64
+
+
+# --- as it stands when it goes out ------------------------------------------------------------
+
+
+def test_what_was_done_before_the_message_went_out_is_not_asked_for(
+    make: Factory, tamsin: Member, post: Post, out: Outlet
+) -> None:
+    by_mail(tamsin, make.now)
+    plan(make.now, -1.0)
+    for job in tonight.tonight_page(now=make.now).jobs:
+        tonight.mark_on(job_id=job.id, member_id=tamsin.id, now=make.now)
+
+    sent = telling.send_due(now=make.now + MINUTE, outlet=out)
+
+    assert (sent.sent, sent.failed, sent.waiting) == (0, 0, 0)
+    assert post.sent == []
+    assert len(queue("replaced")) == 1
+
+
+def test_a_colder_night_tells_what_is_new_and_by_no_time_that_is_over(
+    make: Factory, tamsin: Member, post: Post, out: Outlet
+) -> None:
+    """At 23:40 people were told to cover up by noon what stood since five."""
+    by_mail(tamsin, make.now, all_plots=True)
+    plan(make.now, -1.0)
+    telling.send_due(now=make.now, outlet=out)
+    for job in tonight.tonight_page(now=make.now).jobs:
+        tonight.mark_on(job_id=job.id, member_id=tamsin.id, now=make.now)
+    make.planting(make.plot("C3"), make.stage(threshold_c=-3.0), name="kale")
+    make.cover(db.session.scalars(select(CoverKind)).first(), label="T3")
+    late = make.now.replace(hour=23, minute=40)
+
+    plan(late, -4.0)
+    telling.send_due(now=late, outlet=out)
+
+    first, second = post.sent
+    assert "Cover up by" in first.subject
+    assert "1 more to cover now" in second.subject
+    assert "New since the last message:\nPlot C3" in second.text
+    assert "Put on by" not in second.text
+    assert "2 covers or sets are on." in second.text
+
+
+def test_when_it_only_gets_colder_and_all_is_on_nobody_is_told(
+    make: Factory, tamsin: Member, post: Post, out: Outlet
+) -> None:
+    by_mail(tamsin, make.now)
+    plan(make.now, -1.0)
+    telling.send_due(now=make.now, outlet=out)
+    for job in tonight.tonight_page(now=make.now).jobs:
+        tonight.mark_on(job_id=job.id, member_id=tamsin.id, now=make.now)
+
+    plan(make.now + timedelta(hours=3), -1.6)
+    telling.send_due(now=make.now + timedelta(hours=3), outlet=out)
+
+    assert len(post.sent) == 1
+
+
+def test_senders_that_overlap_beside_a_slow_receiver_send_nothing_twice(
+    app: Flask,
+    make: Factory,
+    tamsin: Member,
+    out: Outlet,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    by_mail(tamsin, make.now)
+    for number in range(12):
+        db.session.add(
+            OutgoingNotice(
+                member_id=tamsin.id,
+                channel_id=db.session.scalars(select(NoticeChannel.id)).one(),
+                kind="test",
+                digest=f"{number:032d}{'0' * 32}",
+                body={"subject": str(number), "text": ""},
+                made_at=make.now,
+                next_try_at=make.now,
+                expires_at=make.now + timedelta(hours=2),
+            )
+        )
+    db.session.commit()
+    db.session.remove()
+    # Seconds stand for minutes: a hold of a third of a second, and a receiver that takes a fifth.
+    monkeypatch.setattr(telling, "HELD_FOR", timedelta(seconds=0.35))
+    given: list[str] = []
+    lock = threading.Lock()
+
+    def slow(message: Message, **_: Any) -> None:
+        time.sleep(0.2)
+        with lock:
+            given.append(message.id)
+
+    monkeypatch.setattr(mail, "send", slow)
+    began_s = time.monotonic()
+
+    def sender(after_s: float) -> None:
+        time.sleep(after_s)
+        with app.app_context():
+            at = make.now + timedelta(seconds=time.monotonic() - began_s)
+            telling.send_due(now=at, outlet=out)
+            db.session.remove()
+
+    threads = [threading.Thread(target=sender, args=(0.5 * n,)) for n in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+
+    assert len(given) == len(set(given)) == 12
