@@ -534,8 +534,8 @@ def _add_materials(session: scoped_session[Session], member_id: int, now: dateti
 def refresh_forecast(*, low_c: float, now: datetime) -> None:
     """Bring in the invented forecast for the coming nights and plan tonight.
 
-    In the morning the board still shows the night that is ending; then the coming night is
-    planned as well, so that the board has something to show after noon.
+    Before sunrise the board still shows the night that runs; then the coming night is planned as
+    well, so that the board has something to show once the sun is up.
     """
     evening = tonight(now)
     zone = ZoneInfo(get_garden().time_zone)

@@ -227,8 +227,11 @@ def test_a_low_that_cannot_be_is_refused(typed: str, capsys: pytest.CaptureFixtu
     assert "a low from" in capsys.readouterr().err
 
 
-def test_a_morning_s_forecast_plans_the_coming_night_too(
-    demo: Flask, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("hours", "nights"), [(15, (0, 1)), (17, (1,))], ids=["before sunrise", "after it"]
+)
+def test_before_sunrise_the_coming_night_is_planned_too(
+    demo: Flask, monkeypatch: pytest.MonkeyPatch, hours: int, nights: tuple[int, ...]
 ) -> None:
     planned: list[object] = []
     monkeypatch.setattr(
@@ -236,9 +239,9 @@ def test_a_morning_s_forecast_plans_the_coming_night_too(
     )
     monkeypatch.setattr(forecasts, "import_file", lambda **_: None)
 
-    seed_demo.refresh_forecast(low_c=4.0, now=NOW + timedelta(hours=17))
+    seed_demo.refresh_forecast(low_c=4.0, now=NOW + timedelta(hours=hours))
 
-    assert planned == [NOW.date(), NOW.date() + timedelta(days=1)]
+    assert planned == [NOW.date() + timedelta(days=days) for days in nights]
 
 
 @dataclass

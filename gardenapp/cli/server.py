@@ -20,8 +20,8 @@ from flask.sessions import SecureCookieSessionInterface
 from itsdangerous import BadData
 from werkzeug.http import parse_cookie
 
-from gardenapp import create_app
-from gardenapp.cli import doors, main
+from gardenapp import create_app, doors
+from gardenapp.cli import main
 from gardenapp.cli.base import (
     addresses,
     bring_catalogue_up_to_date,

@@ -13,10 +13,10 @@ from datetime import date, datetime
 from threading import Lock
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, exists, select
 
 from gardenapp.extensions import db
-from gardenapp.models.nights import Job, JobPart, Plan, PlanRow
+from gardenapp.models.nights import Deployment, Job, JobPart, Plan, PlanRow
 from gardenapp.models.plots import Plot
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, format_of
@@ -97,6 +97,12 @@ def needed_tonight(cover_id: int, evening: date) -> str | None:
             Plan.is_current.is_(True),
             Job.must_come_off.is_(False),
             (JobPart.cover_id == cover_id) | (JobPart.inner_cover_id == cover_id),
+            # What was put on and taken off again is done.
+            ~exists().where(
+                Deployment.job_id == Job.id,
+                Deployment.taken_off_at.is_not(None),
+                Deployment.was_undone.is_(False),
+            ),
         )
         .limit(1)
     )

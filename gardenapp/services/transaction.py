@@ -20,14 +20,14 @@ WRITERS_LOCK = 5_220_901  # any number, as long as every writer asks for the sam
 
 
 class _Gate:
-    """Lets some threads wait for the database and keeps the others free for readers.
+    """Lets one thread at a time ask the database for its lock, and keeps others free for readers.
 
-    While writing is quick everybody gets their turn within milliseconds. Where somebody has been
-    waiting for the database's own lock for longer than `stuck_s`, those who come on top are told
-    to try again at once, instead of standing in the way of readers until it is free.
+    Among themselves the writers of a process take turns here, within milliseconds. Where somebody
+    else holds the database's lock for longer than `stuck_s`, those who come on top are told to
+    try again at once, instead of standing in the way of readers until it is free.
     """
 
-    def __init__(self, most: int = 4, *, stuck_s: float = 1.0) -> None:
+    def __init__(self, most: int = 1, *, stuck_s: float = 1.0) -> None:
         self._most, self._stuck_s = most, stuck_s
         self._free = threading.Condition()
         self._inside = 0

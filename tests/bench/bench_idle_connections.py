@@ -18,8 +18,8 @@ from ipaddress import ip_network
 from pathlib import Path
 from typing import Any
 
+from gardenapp import doors
 from gardenapp.cli import certificate as certificates
-from gardenapp.cli import doors
 from gardenapp.cli import server as cli_server
 
 PHONES, SILENT, TRIES = 300, 100, 20

@@ -22,9 +22,8 @@ import pytest
 from click.testing import CliRunner, Result
 from cryptography import x509
 
-from gardenapp import cli
+from gardenapp import cli, doors
 from gardenapp.cli import certificate as certificates
-from gardenapp.cli import doors
 from gardenapp.cli import server as cli_server
 from gardenapp.errors import NotFound, OutOfRange
 from tests.factories import PASSWORD

@@ -13,9 +13,8 @@ from typing import Any
 import pytest
 from flask import Flask
 
-from gardenapp import create_app
+from gardenapp import create_app, doors
 from gardenapp.cli import certificate as certificates
-from gardenapp.cli import doors
 from gardenapp.cli import server as cli_server
 from gardenapp.config import Settings
 from gardenapp.extensions import db

@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 from flask import Flask
 
+from gardenapp import doors
 from gardenapp.cli import certificate as certificates
-from gardenapp.cli import doors
 from gardenapp.cli import server as cli_server
 
 IDLE = 300
