@@ -124,8 +124,18 @@ class GardenChannel(HTTPChannel):  # type: ignore[misc]
 
     parser_class = GardenParser
 
+    @property
+    def last_activity(self) -> float:
+        """When something last came or went, by the clock that nobody sets."""
+        return self._active
+
+    @last_activity.setter
+    def last_activity(self, _wall_time: float) -> None:
+        # waitress notes the wall's time; a clock set back would keep the idle for ever.
+        self._active = time.monotonic()
+
     def is_overdue(self, now: float) -> bool:
-        """Whether its time is over; `now` by the wall, as waitress counts."""
+        """Whether its time is over; `now` by the monotonic clock."""
         if self.requests:
             return False  # it is being worked on
         quiet_s = now - self.last_activity
@@ -134,7 +144,7 @@ class GardenChannel(HTTPChannel):  # type: ignore[misc]
         request = self.request
         if request is None:
             return bool(quiet_s > IDLE_S)
-        taken_s = time.monotonic() - request.began
+        taken_s = now - request.began
         if not request.headers_finished:
             return bool(taken_s > HEAD_S)
         return bool(taken_s > BODY_FREE_S + request.body_bytes_received / SLOWEST_BYTES_S)
@@ -156,11 +166,12 @@ class SecureChannel(GardenChannel):
     def __init__(self, server: Any, sock: ssl.SSLSocket, *args: Any, **kwargs: Any) -> None:
         self._tls = threading.RLock()
         self._is_shaken = self._wants_to_write = False
+        self._came = time.monotonic()
         super().__init__(server, sock, *args, **kwargs)
 
     def is_overdue(self, now: float) -> bool:
         if not self._is_shaken:
-            return bool(now - self.creation_time > HANDSHAKE_S)
+            return bool(now - self._came > HANDSHAKE_S)
         return super().is_overdue(now)
 
     @property
@@ -199,7 +210,7 @@ class SecureChannel(GardenChannel):
             if not data:
                 self.handle_close()
                 return
-            self.last_activity = time.time()
+            self.last_activity = time.monotonic()
             self.received(data)
             if not more:  # what TLS holds already wakes no loop
                 return
@@ -231,7 +242,7 @@ class SecureChannel(GardenChannel):
             self.handle_close()
             return False
         self._is_shaken, self._wants_to_write = True, False
-        self.last_activity = time.time()
+        self.last_activity = time.monotonic()
         return True
 
 
@@ -239,6 +250,35 @@ class GardenServer(TcpWSGIServer):  # type: ignore[misc]
     """Accepts while there is room, and makes room."""
 
     channel_class = GardenChannel
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        self._closing = threading.Lock()
+        self._is_closed = False
+        self._next_look = 0.0
+        super().__init__(*args, **kwargs)
+
+    def pull_trigger(self) -> None:
+        """Wake the loop, as a thread does that has an answer; nothing once all is closed.
+
+        The trigger's file is given back by then, and its number may be another file's.
+        """
+        with self._closing:
+            if not self._is_closed:
+                super().pull_trigger()
+
+    def close(self) -> None:
+        with self._closing:
+            self._is_closed = True
+            super().close()
+
+    def readable(self) -> bool:
+        now = time.monotonic()
+        if now >= self._next_look:
+            self._next_look = now + LOOK_EVERY_S
+            for channel in list(self.active_channels.values()):
+                if channel.is_overdue(now):
+                    channel.will_close = True
+        return bool(super().readable())
 
     def handle_accept(self) -> None:
         door: Door = self.adj.door
@@ -281,9 +321,7 @@ class GardenServer(TcpWSGIServer):  # type: ignore[misc]
         return True
 
     def maintenance(self, now: float) -> None:
-        for channel in list(self.active_channels.values()):
-            if channel.is_overdue(now):
-                channel.will_close = True
+        """Nothing: it is called by a clock that may be set; `readable` looks for the overdue."""
 
 
 class Doors:
@@ -307,7 +345,6 @@ class Doors:
             url_scheme="https" if door.tls else "http",
             max_request_body_size=largest,
             connection_limit=_connections(),
-            cleanup_interval=LOOK_EVERY_S,
             asyncore_use_poll=True,
             backlog=256,
             # Which of them to believe is decided in one place, for every server alike: `web.proxy`.

@@ -181,6 +181,36 @@ def test_who_dawdles_is_sent_away(
     sock.close()
 
 
+def test_a_clock_set_back_keeps_no_dawdler(
+    serve: Callable[..., Open], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(doors, "IDLE_S", 0.3)
+    house = serve()
+    sock = house.connect()
+    house.ask(sock)
+    ago = time.time() - 31_536_000.0
+    monkeypatch.setattr(time, "time", lambda: ago)
+    sock.settimeout(15)
+
+    assert sock.recv(10) == b""
+    sock.close()
+
+
+def test_an_answer_that_is_ready_after_the_house_has_closed_is_let_go() -> None:
+    house = doors.Doors(
+        hello,
+        host="127.0.0.1",
+        port=0,
+        threads=1,
+        largest=1_000,
+        door=doors.Door(may_send_much=lambda headers: False),
+    )
+    server = house._servers[0]
+    house.close()
+
+    server.pull_trigger()  # the file that wakes the loop is closed, or another's by now
+
+
 def test_a_slow_phone_gets_its_page_all_the_same(serve: Callable[..., Open]) -> None:
     house = serve()
     sock = house.connect()
