@@ -368,6 +368,11 @@ class Doors:
         ]
         self._settings = settings
 
+    @property
+    def port(self) -> int:
+        """Where it listens, also where the computer chose."""
+        return int(self._servers[0].effective_port)
+
     def run(self) -> None:
         """Serve until a KeyboardInterrupt or `close`."""
         with contextlib.suppress(OSError, ValueError):  # `close` takes the sockets away under it

@@ -76,7 +76,7 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
         app = create_app(dataclasses.replace(read_settings(), is_https=True))
     compile_board(app)
     try:
-        run, close = _server(app, host, port, threads, certificate, key)
+        house = doors_of(app, host, port, threads, certificate, key)
     except OSError as error:
         raise NotFound(f"Cannot listen on {host}, port {port}: {error.strerror}.") from error
     for line in welcome(host, port, scheme="https" if certificate else "http"):
@@ -87,21 +87,26 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
     # A service manager ends the server with SIGTERM: that too lets answers under way be finished.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        run()
+        house.run()
     except KeyboardInterrupt:
         click.echo("Stopped.")
     finally:
-        close()
+        house.close()
         if end is not None:
             end()
 
 
-def _server(
-    app: Flask, host: str, port: int, threads: int, certificate: Path | None, key: Path | None
-) -> tuple[Callable[[], None], Callable[[], None]]:
-    """How to run and how to close the server; it listens already. Raises OSError."""
+def doors_of(
+    app: Flask,
+    host: str,
+    port: int,
+    threads: int,
+    certificate: Path | None = None,
+    key: Path | None = None,
+) -> doors.Doors:
+    """The server, which listens already; over HTTPS with a certificate and key. Raises OSError."""
     tls = tls_context(certificate, key) if certificate is not None and key is not None else None
-    made = doors.Doors(
+    return doors.Doors(
         app,
         host=host,
         port=port,
@@ -111,7 +116,6 @@ def _server(
             may_send_much=signed_in_or_machine(app), proxies=read_settings().proxies, tls=tls
         ),
     )
-    return made.run, made.close
 
 
 def signed_in_or_machine(app: Flask) -> Callable[[Mapping[str, str]], bool]:

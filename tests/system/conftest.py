@@ -12,10 +12,9 @@ from typing import Any
 
 import pytest
 import requests
-import waitress
 from flask import Flask
 
-from gardenapp.cli.server import LARGEST_BODY_BYTES
+from gardenapp.cli.server import doors_of
 from gardenapp.models.people import Member
 from gardenapp.services.garden import people
 from tests.factories import Factory
@@ -56,31 +55,16 @@ class Server:
 
 def start(app: Flask) -> tuple[str, Callable[[], None]]:
     """Serve `app` as the command does, on a free port; gives the address and how to stop."""
-    server = waitress.create_server(
-        app,
-        host="127.0.0.1",
-        port=0,
-        threads=8,
-        ident=None,
-        max_request_body_size=LARGEST_BODY_BYTES,
-        clear_untrusted_proxy_headers=True,
-    )
-    thread = threading.Thread(target=server.run, name="server", daemon=True)
+    house = doors_of(app, "127.0.0.1", port=0, threads=8)
+    thread = threading.Thread(target=house.run, name="server", daemon=True)
     thread.start()
 
-    def close_all() -> None:
-        for channel in list(server.active_channels.values()):
-            channel.handle_close()
-        server.close()
-
     def stop() -> None:
-        # Closed from inside its own loop: the loop must not find a socket gone under it.
-        server.trigger.pull_trigger(close_all)
+        house.close()
         thread.join(10)
-        server.task_dispatcher.shutdown()
         assert not thread.is_alive()
 
-    return f"http://127.0.0.1:{server.effective_port}", stop
+    return f"http://127.0.0.1:{house.port}", stop
 
 
 @pytest.fixture
