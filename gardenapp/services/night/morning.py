@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 
 from sqlalchemy import select
@@ -60,10 +60,8 @@ class MorningPage:
     # Came off within the hour: it can be taken back.
     came_off: tuple[BoardJob, ...] = ()
 
-    def is_too_early(self, job: BoardJob) -> bool:
-        """Whether a job was put on for this very night, and the sun is not up yet."""
-        began_at = self.sunrise_at - timedelta(hours=20)
-        return not self.is_over and job.on_since is not None and job.on_since > began_at
+    # Of a job whose night is not over: when the sun is up and its covers may come off.
+    stays_until: Mapping[int, datetime] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -141,17 +139,28 @@ def morning_page(*, member: Member, now: datetime, night_of: date | None = None)
     ]
     plots.sort(key=lambda line: (-line.at_risk, line.label))
     last = last_night(now)
+    jobs = jobs_out(now)
     return MorningPage(
         night_of=evening,
         sunrise_at=night.sunrise_at,
         is_over=now >= night.sunrise_at,
-        jobs=tuple(jobs_out(now)),
+        jobs=tuple(jobs),
         plots=tuple(plots),
         screen_low_c=lows.get(None),
         may_read_screen=member.is_coordinator,
         nights=tuple(last - timedelta(days=n) for n in range(LOOK_BACK_DAYS)),
         came_off=tuple(_came_off(now)),
+        stays_until=_stays_until([job.id for job in jobs], now),
     )
+
+
+def _stays_until(job_ids: Sequence[int], now: datetime) -> dict[int, datetime]:
+    """The sunrise that each job waits for whose night is coming or under way."""
+    evenings = db.session.execute(
+        select(Job.id, Plan.night_of).join(Plan, Plan.id == Job.plan_id).where(Job.id.in_(job_ids))
+    ).all()
+    sunrises = {evening: _night(evening).sunrise_at for _job_id, evening in evenings}
+    return {job_id: sunrises[evening] for job_id, evening in evenings if now < sunrises[evening]}
 
 
 def _known_night(night_of: date | None, now: datetime) -> date:

@@ -168,8 +168,8 @@ def test_before_dawn_what_was_put_on_minutes_ago_is_not_offered_to_come_off(
     early = morning.morning_page(member=tamsin, now=night)
     late = morning.morning_page(member=tamsin, now=dawn)
 
-    assert [early.is_too_early(each) for each in early.jobs] == [True]
-    assert [late.is_too_early(each) for each in late.jobs] == [False]
+    assert [each.id in early.stays_until for each in early.jobs] == [True]
+    assert [each.id in late.stays_until for each in late.jobs] == [False]
 
 
 def test_off_and_back_can_be_taken_back_within_the_hour(make: Factory, tamsin: Member) -> None:

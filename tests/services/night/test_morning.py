@@ -125,3 +125,21 @@ def test_the_most_pressing_cover_comes_first(make: Factory, member: Member) -> N
     assert jobs[0].plot == "B2"
     times = [job.lift_by_at for job in jobs if job.lift_by_at]
     assert times == sorted(times)
+
+
+@pytest.mark.parametrize(
+    ("hours", "waits"), [(1, True), (12, True), (17, False)], ids=["dusk", "night", "morning"]
+)
+def test_a_cover_put_on_for_the_coming_night_waits_for_that_nights_sun(
+    make: Factory, member: Member, planting: Planting, hours: int, waits: bool
+) -> None:
+    """At dusk the page is still about the night before; the cover is about the one to come."""
+    make.cover(make.cover_kind(clear_mean_k=4.0, cloudy_mean_k=4.0), label="T7")
+    (job,) = plan(make.now).jobs
+    tonight.mark_on(job_id=job.id, member_id=member.id, now=make.now)
+
+    page = morning.morning_page(member=member, now=make.now + timedelta(hours=hours))
+
+    assert [one.id for one in page.jobs] == [job.id]
+    assert (job.id in page.stays_until) is waits
+    assert all(at.date() == EVENING + timedelta(days=1) for at in page.stays_until.values())
