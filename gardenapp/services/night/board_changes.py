@@ -131,7 +131,9 @@ def _alive(planting_ids: Collection[int]) -> set[int]:
 
 
 def changes_since(made_at: datetime, stories: Sequence[PlantingStory]) -> tuple[Change, ...]:
-    """Plantings that came, went or changed since a plan was made, and covers that came."""
+    """Plantings that came, went or changed since a plan was made, or whose plot did, and covers
+    that came.
+    """
     known = {story.planting_id: story for story in stories}
     growing = {
         planting.id: planting
@@ -142,15 +144,16 @@ def changes_since(made_at: datetime, stories: Sequence[PlantingStory]) -> tuple[
             .order_by(Planting.id)
         )
     }
-    plots: dict[int, str] = dict(db.session.execute(select(Plot.id, Plot.label)).all())
+    plots = {plot.id: plot for plot in db.session.scalars(select(Plot))}
     found = []
     for planting in growing.values():
         story = known.get(planting.id)
         name = planting.name or planting.stage.crop.name
+        plot = plots[planting.plot_id]
         if story is None:
-            found.append(Change("added", name, plots.get(planting.plot_id, "")))
-        elif _differs(planting, story):
-            found.append(Change("changed", name, plots.get(planting.plot_id, "")))
+            found.append(Change("added", name, plot.label))
+        elif _differs(planting, plot, story):
+            found.append(Change("changed", name, plot.label))
     found += [
         Change("ended", story.name, story.plot)
         for story in stories
@@ -171,14 +174,28 @@ def changes_since(made_at: datetime, stories: Sequence[PlantingStory]) -> tuple[
     return (*found, *(Change("cover", label) for label in gained))
 
 
-def _differs(planting: Planting, story: PlantingStory) -> bool:
-    return (
+def _differs(planting: Planting, plot: Plot, story: PlantingStory) -> bool:
+    now: tuple[object, ...] = (
         planting.count,
         planting.stage.name,
         planting.is_hardened,
         planting.in_pot,
+        planting.mind,
         planting.plot_id,
-    ) != (story.count, story.stage, story.is_hardened, story.in_pot, story.plot_id)
+        plot.offset_k,
+        plot.offset_sd_k,
+    )
+    then: tuple[object, ...] = (
+        story.count,
+        story.stage,
+        story.is_hardened,
+        story.in_pot,
+        story.mind,
+        story.plot_id,
+        story.offset_declared.mean,
+        story.offset_declared.sd,
+    )
+    return now != then
 
 
 @dataclass(frozen=True)

@@ -299,7 +299,7 @@ def plan_import(*, table: str, data: bytes, member: Member) -> ImportPlan:
             0,
             tuple(Problem(p.line, p.column or "", p.message) for p in unreadable.errors),
         )
-    return _Import(table).read(rows)
+    return _Import(table, member).read(rows)
 
 
 def keep_import(*, table: str, data: bytes, member: Member, now: datetime) -> ImportPlan:
@@ -335,8 +335,9 @@ def keep_import(*, table: str, data: bytes, member: Member, now: datetime) -> Im
 class _Import:
     """One table being read: its problems and its changes, line by line."""
 
-    def __init__(self, table: str) -> None:
+    def __init__(self, table: str, member: Member) -> None:
         self.table = table
+        self.member = member
         self.names = _Names()
         self.problems: list[Problem] = []
         self.changes: list[Change] = []
@@ -409,6 +410,12 @@ class _Import:
             name = values["name"]
             if lot is not None and lot.unit != values["unit"]:
                 self.add("unit", f"Its history is in {lot.unit}; that cannot change.")
+                return
+        if present is not None:
+            try:
+                check_safety(present, _plain(values), member=self.member)
+            except FieldRefused as refused:
+                self.add(refused.field, refused.message)
                 return
         values["code"] = code
         columns = COLUMNS[self.table]

@@ -11,6 +11,8 @@ from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
 from gardenapp.models.nights import Deployment
 from gardenapp.models.people import Member
+from gardenapp.models.plants import Planting
+from gardenapp.models.plots import Plot
 from gardenapp.services.night import morning, tonight
 from gardenapp.services.night.board_changes import Lacking, lacking
 from gardenapp.services.night.machine_board import board_as_dict
@@ -111,6 +113,22 @@ def test_plantings_that_came_went_or_changed_are_told_and_planned_anew_by_itself
     db.session.commit()
     assert [(c.code, c.name) for c in page(make, 25).changes] == [("ended", "tomatoes")]
     assert beans.planting_id in {row.planting_id for row in page(make, 25).rows}
+
+
+@pytest.mark.parametrize("what", ["lie", "worth"])
+def test_a_plot_that_lies_colder_or_a_plant_that_is_dearer_asks_for_a_new_plan(
+    make: Factory, tamsin: Member, what: str
+) -> None:
+    planting = db.session.get_one(Planting, page(make).rows[0].planting_id)
+    if what == "lie":
+        db.session.get_one(Plot, planting.plot_id).offset_k = -2.0
+    else:
+        planting.mind = "dearly"
+    db.session.commit()
+
+    assert [change.code for change in page(make).changes] == ["changed"]
+    assert planned.keep_planned(now=make.now + 21 * MINUTE) is not None
+    assert planned.keep_planned(now=make.now + 22 * MINUTE) is None
 
 
 def test_a_lent_cover_is_planned_round_once_and_a_cover_that_comes_back_again(

@@ -356,5 +356,18 @@ def test_a_table_that_is_wrong_is_told_by_line_and_changes_nothing(
     assert state() == before
 
 
+def test_a_table_that_calls_a_gassed_pallet_clean_is_told_by_line(make: Factory) -> None:
+    boss = make.coordinator()
+    first = one_table(LOT_COLUMNS, lot(sort="pallet", mark="MB", for_beds="no"))
+    tables.keep_import(table=LOTS, data=first, member=boss, now=NOW)
+    code = db.session.scalars(select(Lot.code)).one()
+    clean = one_table(LOT_COLUMNS, lot(code=code, sort="pallet", mark="HT", for_beds="no"))
+
+    plan = tables.plan_import(table=LOTS, data=clean, member=boss)
+
+    assert [(problem.line, problem.column) for problem in plan.problems] == [(2, "mark")]
+    assert plan.changes == ()
+
+
 def test_there_are_at_least_thirty_of_them() -> None:
     assert len(MALFORMED) >= 30
