@@ -183,15 +183,15 @@ def _events(page: TonightPage, garden: Garden, reader: Reader, now: datetime) ->
         or 0
     )
     text = night_words.night_text(page, unit=reader.unit, zone=zone, now=now)
+    night = [*text.lines[:2], *filter(None, [night_words.age_line(page)])]
     by_plot: dict[int, list[BoardJob]] = defaultdict(list)
     for job in page.jobs:
-        by_plot[job.plot_id].append(job)
+        if job.state != "struck":  # it cannot be done, so nothing rings for it
+            by_plot[job.plot_id].append(job)
     events: list[Event] = []
     for plot_id, jobs in sorted(by_plot.items()):
         of_plot = f"{page.night_of}-plot{plot_id}"
-        evening = _put_on(
-            jobs, f"{of_plot}-on@{place}", sequence, page.made_at, text.lines[:2], zone
-        )
+        evening = _put_on(jobs, f"{of_plot}-on@{place}", sequence, page.made_at, night, zone)
         morning = _lift_off(jobs, f"{of_plot}-off@{place}", sequence, page.made_at)
         events += [event for event in (evening, morning) if event is not None]
     if not events:

@@ -8,9 +8,11 @@ from typing import Any
 
 import icalendar
 import pytest
+from sqlalchemy import select
 
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
+from gardenapp.models.covers import Cover
 from gardenapp.models.notices import FeedLink
 from gardenapp.models.people import Member
 from gardenapp.services.garden import people
@@ -134,6 +136,27 @@ def test_what_is_on_rings_no_more(make: Factory, tamsin: Member) -> None:
 
     assert not any(title.startswith("Put") for title in titles)
     assert sum(title.startswith("Vent") for title in titles) == 2
+
+
+def test_what_cannot_be_done_rings_no_more(make: Factory, tamsin: Member) -> None:
+    plan(make.now, -1.0)
+    for cover in db.session.scalars(select(Cover)):
+        cover.condition = "broken"
+    db.session.commit()
+
+    found = events(feeds.tonight_calendar(reader=EVERYTHING, now=make.now))
+
+    assert [str(event["SUMMARY"]) for event in found if event.walk("VALARM")] == []
+
+
+def test_an_entry_from_an_old_forecast_says_how_old(make: Factory, tamsin: Member) -> None:
+    plan(make.now, -1.0)
+
+    found = events(feeds.tonight_calendar(reader=EVERYTHING, now=make.now + timedelta(hours=13)))
+
+    told = [str(e["DESCRIPTION"]) for e in found if str(e["SUMMARY"]).startswith("Put")]
+    assert told
+    assert all("13 hours" in text for text in told)
 
 
 @pytest.mark.parametrize(
