@@ -38,6 +38,7 @@ PARTS = {
     ),
     "licences": ("upkeep", "List the installed packages with their versions and licences."),
     "member": ("garden", "Members and their links."),
+    "night": ("ground", "Nights that have been, and how good the rules for them are."),
     "notices": ("notices", "Notices of cold nights."),
     "plan": ("night", "Plan a night from its newest forecast and print the board."),
     "replay": ("season", "Replay the record in FILE night by night with simulated forecasts."),

@@ -157,8 +157,10 @@ def test_what_the_table_says_of_a_night_is_what_is_reckoned_with() -> None:
         return float(found[1]), float(found[2])
 
     clear_and_calm = Estimate(1.0, 0.0)
-    air, leaf = plant_air_k(clear_and_calm, 0.1), leaf_k(clear_and_calm)
-    assert pair("plant_air") == pytest.approx((air.mean, air.sd))
+    air, leaf = plant_air_k(clear_and_calm, 0.05), leaf_k(clear_and_calm)
+    ground = air.plus(leaf)
+    assert pair("ground") == pytest.approx((ground.mean, ground.sd), abs=0.05)
+    assert pair("plant_air") == pytest.approx((air.mean, air.sd), abs=0.05)
     assert pair("leaf") == pytest.approx((leaf.mean, leaf.sd))
     assert load_night_values()["forecast_low"].value == "86.5 % within 2 °C"
     assert forecast_sd_k(12.0) == pytest.approx(1.338086, abs=1e-3)

@@ -1,7 +1,9 @@
 """From the screen to the plant: how far leaves fall below the forecast's air.
 
 A forecast low is air in a screen 1.25 to 2 m up. On a clear calm night the air near the
-ground is colder, and a leaf that sees the sky is colder still; cloud and wind undo both.
+ground is colder, and a leaf that sees the sky is colder still; cloud and wind undo both. How much
+both together are at the ground is measured (`ground`); how it is shared between leaf and air, and
+how it fades with height, is not, and is said below.
 """
 
 from __future__ import annotations
@@ -12,36 +14,32 @@ from enum import Enum
 from gardenapp.errors import OutOfRange
 from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.ground import (
+    DEFAULT_RULE,
+    GROUND_HEIGHT_M,
+    SCREEN_HEIGHT_M,
+    UNKNOWN_OPEN,
+    UNKNOWN_STILL,
+    dryness_of,
+)
 from gardenapp.science.units import knots_to_mps
 
-SCREEN_HEIGHT_M = 1.5
-"""Between the 1.25 m (UK) and 2 m of the international range."""
-
-CALM_MPS = 1.0
-"""Below this, wind does not stir the layer near the ground. From memory."""
-WINDY_MPS = 5.0
-"""From here on nothing is left of the layer; the straight line from `CALM_MPS` passes half
-at 3 m/s, the middle of the 5 to 7 knots up to which the Canterbury rule holds."""
-
-_UNKNOWN_CLOUD = Estimate(0.65, 0.28)
-_UNKNOWN_WIND = Estimate(0.70, 0.28)
-"""Nothing said: leaning to clear and still, for those are the nights one asks about, and
-wide, nearly a flat spread over 0 to 1 (whose deviation is 0.29)."""
-_FORECAST_CLOUD_SD = 0.12
-_FORECAST_WIND_SD = 0.12
+_FORECAST_OPEN_SD = 0.12
+_FORECAST_STILL_SD = 0.08
 """Cloud and wind are forecasts too. From memory."""
 
-_AIR_AT_10_CM_K = Estimate(-1.0, 0.5)
+UNKNOWN_CLOUD_FRACTION = 0.5
+"""For the dryness of the air alone, which matters less the more cloud there is."""
+
 _LEAF_K = Estimate(-1.5, 0.5)
+_GROUND_K = -DEFAULT_RULE.clear_k
 
 
-def cloud_share(cloud_fraction: float) -> float:
-    """Share of a clear night's loss of heat that is left under cloud, 1 to 0.1.
+def open_sky(cloud_fraction: float) -> float:
+    """How far the sky is open to a leaf, 1 clear to 0 closed. Raises OutOfRange outside 0 to 1.
 
-    FAO-56 eq. 39 scales the net long-wave loss by 1.35 Rs/Rso − 0.35, and eq. 35 with the
-    usual Ångström constants gives Rs/Rso from sunshine; with sunshine for 1 − cloud that
-    is 1 − 0.9·cloud. The step from sunshine to night cloud is ours. Low cloud does more,
-    thin high cloud less. Raises OutOfRange outside 0 to 1.
+    Fitted with the rule for the ground: half a sky of cloud takes hardly anything, the last
+    eighths take most.
     """
     if not 0.0 <= cloud_fraction <= 1.0:
         raise OutOfRange(
@@ -51,23 +49,28 @@ def cloud_share(cloud_fraction: float) -> float:
                 value=cloud_fraction,
             )
         )
-    return 1.0 - 0.9 * cloud_fraction
+    return DEFAULT_RULE.open_sky(cloud_fraction)
 
 
-def wind_share(wind_mps: float) -> float:
-    """Share of the layer near the ground that is left in a wind, 1 calm to 0 windy.
+def stillness(wind_mps: float) -> float:
+    """What a wind leaves of the layer near the ground, 1 calm to 0 in a storm.
 
-    A straight line between 1 and 5 m/s. Raises OutOfRange below 0.
+    Fitted with the rule for the ground on daily mean winds. Raises OutOfRange below 0.
     """
     if not (math.isfinite(wind_mps) and wind_mps >= 0.0):
         raise OutOfRange(
             say("%(name)s must be 0 or more, not %(value)s", name="wind_mps", value=wind_mps)
         )
-    return max(0.0, min(1.0, (WINDY_MPS - wind_mps) / (WINDY_MPS - CALM_MPS)))
+    return DEFAULT_RULE.stillness(wind_mps)
+
+
+def share_of(open_sky_share: float, still_share: float) -> float:
+    """What is left of a clear calm night under so open a sky in so still air, each 0 to 1."""
+    return DEFAULT_RULE.share(open_sky_share, still_share)
 
 
 def radiative_share(*, cloud_fraction: float | None, wind_mps: float | None) -> Estimate:
-    """How much of a clear calm night tonight is: 1 all of it, 0 nothing.
+    """How much of a clear calm night tonight is: 1 all of it, 0.15 the least there is.
 
     Parameters
     ----------
@@ -76,22 +79,42 @@ def radiative_share(*, cloud_fraction: float | None, wind_mps: float | None) -> 
 
     Returns
     -------
-    The product of the cloud's share and the wind's, with its spread. Not knowing widens
-    the spread; it does not pretend a middling night.
+    The share with its spread. Not knowing widens the spread and leans to clear and still, which
+    is the cold side; it does not pretend a middling night.
 
     Raises OutOfRange for cloud outside 0 to 1 or wind below 0.
     """
-    cloud = (
-        _UNKNOWN_CLOUD
+    sky = (
+        UNKNOWN_OPEN
         if cloud_fraction is None
-        else Estimate(cloud_share(cloud_fraction), _FORECAST_CLOUD_SD)
+        else Estimate(open_sky(cloud_fraction), _FORECAST_OPEN_SD)
     )
-    wind = _UNKNOWN_WIND if wind_mps is None else Estimate(wind_share(wind_mps), _FORECAST_WIND_SD)
-    return cloud.times(wind)
+    still = UNKNOWN_STILL if wind_mps is None else Estimate(stillness(wind_mps), _FORECAST_STILL_SD)
+    both = sky.times(still)
+    return Estimate(share_of(both.mean, 1.0), DEFAULT_RULE.cloud_takes * both.sd)
+
+
+def dry_share(*, dew_point_c: float | None, low_c: float, cloud_fraction: float | None) -> float:
+    """What the dryness of the air makes of the fall to the leaf: above 1 in dry air, 1 not known.
+
+    From the dew point beside the low, by the rule for the ground; held to 0.7 to 1.4, within
+    which nine in ten of its nights lie. Raises OutOfRange for a dew point that is no number.
+    """
+    if dew_point_c is None:
+        return 1.0
+    if not math.isfinite(dew_point_c):
+        raise OutOfRange(say("dew_point_c must be a finite number"))
+    cloud = UNKNOWN_CLOUD_FRACTION if cloud_fraction is None else cloud_fraction
+    factor = DEFAULT_RULE.dryness_factor(dryness_of(dew_point_c, low_c), cloud)
+    return min(1.4, max(0.7, factor))
 
 
 def _height_share(plant_height_m: float) -> float:
-    """1 at 10 cm and below, falling with the logarithm of height to 0 at the screen."""
+    """1 at 5 cm and below, falling with the logarithm of height to 0 at the screen.
+
+    The logarithm is the profile of a steady layer near the ground (any text on micrometeorology);
+    that it holds up to the screen on a still night is from memory.
+    """
     if not (math.isfinite(plant_height_m) and plant_height_m >= 0.0):
         raise OutOfRange(
             say(
@@ -100,8 +123,8 @@ def _height_share(plant_height_m: float) -> float:
                 value=plant_height_m,
             )
         )
-    height_m = min(max(plant_height_m, 0.1), SCREEN_HEIGHT_M)
-    return math.log(SCREEN_HEIGHT_M / height_m) / math.log(SCREEN_HEIGHT_M / 0.1)
+    height_m = min(max(plant_height_m, GROUND_HEIGHT_M), SCREEN_HEIGHT_M)
+    return math.log(SCREEN_HEIGHT_M / height_m) / math.log(SCREEN_HEIGHT_M / GROUND_HEIGHT_M)
 
 
 def plant_air_k(share: Estimate, plant_height_m: float) -> Estimate:
@@ -109,16 +132,28 @@ def plant_air_k(share: Estimate, plant_height_m: float) -> Estimate:
 
     Parameters
     ----------
-    share : from `radiative_share`.
+    share : from `radiative_share`, times `dry_share` where the dew point is known.
     plant_height_m : 0 or more. [m]
 
     Notes
     -----
-    −1.0 ± 0.5 K at 10 cm on a clear calm night, from memory: no published mean was found,
-    only that grass is almost always colder than the screen and by up to 10 K over snow.
-    Nothing is added above the screen, though trees in an inversion stand warmer.
+    A thermometer at 5 cm over short grass is open to the sky and as cold as the blades beside it;
+    what it reads below the screen on a clear calm night is measured, −2.8 K (`ground`). A leaf is
+    some 1.5 K of that (`leaf_k`), the rest is the air's. Nothing is added above the screen, though
+    trees in an inversion stand warmer.
+
+    Leaf and air rise and fall with the same share, so their spreads do not add as if each had its
+    own: what they have in common stands with the air. The sum of both has the share's spread once,
+    and the spread of the measured nights about the rule.
     """
-    return share.times(_AIR_AT_10_CM_K.scaled(_height_share(plant_height_m)))
+    height = _height_share(plant_height_m)
+    air_k = (_GROUND_K - _LEAF_K.mean) * height
+    leaf = leaf_k(share)
+    both_k = air_k + _LEAF_K.mean
+    own_sd = share.mean * _LEAF_K.sd
+    about_rule = DEFAULT_RULE.spread_of(share.mean * _GROUND_K) * height
+    whole = (share.sd * both_k) ** 2 + max(own_sd**2, about_rule**2)
+    return Estimate(share.mean * air_k, math.sqrt(max(0.0, whole - leaf.variance)))
 
 
 def leaf_k(share: Estimate) -> Estimate:
@@ -128,9 +163,11 @@ def leaf_k(share: Estimate) -> Estimate:
     and none under cloud (an agrometeorology handbook). We take −1.5 ± 0.5 on a wholly
     clear calm night, a little less than their middle: thresholds found in gardens and
     fields are air readings and hold some of the leaf's fall already, laboratory ones are
-    tissue and hold none. With the air near the ground that makes −2.5 K for low plants.
+    tissue and hold none.
     """
-    return share.times(_LEAF_K)
+    return Estimate(
+        share.mean * _LEAF_K.mean, math.hypot(share.sd * _LEAF_K.mean, share.mean * _LEAF_K.sd)
+    )
 
 
 class FrostType(Enum):

@@ -44,11 +44,12 @@ from gardenapp.science.covers.lift import (
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.damage import DamageCurve
 from gardenapp.science.night.exposure import (
-    cloud_share,
     leaf_k,
+    open_sky,
     plant_air_k,
     radiative_share,
-    wind_share,
+    share_of,
+    stillness,
 )
 from gardenapp.science.night.forecast_error import forecast_sd_k
 from gardenapp.science.season.replay_forecasts import (
@@ -85,6 +86,7 @@ COOL_NIGHT_WIND_MPS = (1.17, 1.66, 2.0, 2.27, 2.5, 2.73, 3.14, 3.6, 4.4, 5.76)
 less in the TMY3 year of Greensboro, North Carolina (station 723170): derived from that file, for
 records that hold no cloud or wind. One inland station."""
 _SKY_ERROR = 0.2  # flat, so its deviation is 0.115: the planner states 0.12
+_WIND_ERROR = 0.14  # and 0.08
 _FLAT = math.sqrt(3.0)  # half the width of a flat spread with deviation 1
 _WHOLE_SKY = Estimate(1.0, 0.0)
 
@@ -364,8 +366,9 @@ class Truth:
             rng.choice(COOL_NIGHT_CLOUD) if night.cloud_fraction is None else night.cloud_fraction
         )
         wind = rng.choice(COOL_NIGHT_WIND_MPS) if night.wind_mps is None else night.wind_mps
-        self.share = _held(cloud_share(cloud) + rng.uniform(-_SKY_ERROR, _SKY_ERROR)) * _held(
-            wind_share(wind) + rng.uniform(-_SKY_ERROR, _SKY_ERROR)
+        self.share = share_of(
+            max(0.0, open_sky(cloud) + rng.uniform(-_SKY_ERROR, _SKY_ERROR)),
+            max(0.0, stillness(wind) + rng.uniform(-_WIND_ERROR, _WIND_ERROR)),
         )
         self._air = rng.uniform(-_FLAT, _FLAT)
         whole = leaf_k(_WHOLE_SKY)
@@ -398,8 +401,8 @@ class Truth:
         return self._known[key]
 
     def _lost(self, planting: ReplayPlanting, offset_k: float, treatment_id: Id | None) -> float:
-        full = plant_air_k(_WHOLE_SKY, planting.need.height_cm / 100.0)
-        air_c = self._night.low_c + offset_k + self.share * (full.mean + self._air * full.sd)
+        air = plant_air_k(Estimate(self.share, 0.0), planting.need.height_cm / 100.0)
+        air_c = self._night.low_c + offset_k + air.mean + self._air * air.sd
         bare = planting.curve.share_at(air_c + self._leaf_k)
         if treatment_id is None:
             return bare
@@ -417,10 +420,6 @@ class Truth:
                 fraction_touching=self._settings.touching_fraction,
             )
         return under
-
-
-def _held(share: float) -> float:
-    return min(1.0, max(0.0, share))
 
 
 # --- the covers there are and the covers that are needed --------------------------------------

@@ -37,7 +37,7 @@ from gardenapp.science.night.damage import (
     curve_from_threshold,
     root_ball_c,
 )
-from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
+from gardenapp.science.night.exposure import dry_share, leaf_k, plant_air_k, radiative_share
 from gardenapp.science.night.forecast_error import (
     FIRST_NIGHT_LEAD_H,
     MOST_LEAD_H,
@@ -58,12 +58,15 @@ ENOUGH_DAY_HOURS = 3
 class SiteNight:
     """The night at the garden's screen.
 
-    `stored_share` : of a cover's usual lift, after the day before (`lift.stored_share`).
+    `share` : of a clear calm night. `exposure` : the same for what plants fall below the screen,
+    more of it in dry air. `stored_share` : of a cover's usual lift, after the day before
+    (`lift.stored_share`).
     """
 
     night: Night
     screen_low: Estimate
     share: Estimate
+    exposure: Estimate
     curve: NightCurve
     forecast: Forecast
     stored_share: float = 1.0
@@ -154,7 +157,20 @@ def site_night(
     believed = record.low(forecast.low_c)
     screen_low = Estimate(believed.mean, math.hypot(record.sd_k * growth, record.bias.sd))
     curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
-    return SiteNight(night, screen_low, share, curve, forecast, _stored_share(night, hours))
+    dry = dry_share(
+        dew_point_c=forecast.dew_point_c,
+        low_c=forecast.low_c,
+        cloud_fraction=forecast.cloud_fraction,
+    )
+    return SiteNight(
+        night=night,
+        screen_low=screen_low,
+        share=share,
+        exposure=share.scaled(dry),
+        curve=curve,
+        forecast=forecast,
+        stored_share=_stored_share(night, hours),
+    )
 
 
 def _stored_share(night: Night, hours: Sequence[HourForecast]) -> float:
@@ -206,8 +222,8 @@ def bare_outlook(
     parts = Parts(
         screen_low=site.screen_low,
         offset=offset,
-        air=plant_air_k(site.share, planting.height_cm / 100),
-        leaf=leaf_k(site.share),
+        air=plant_air_k(site.exposure, planting.height_cm / 100),
+        leaf=leaf_k(site.exposure),
     )
     temp = bare_plant_c(
         screen_low=parts.screen_low, offset=parts.offset, air=parts.air, leaf=parts.leaf

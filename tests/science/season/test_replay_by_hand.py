@@ -12,7 +12,7 @@ from gardenapp.errors import OutOfRange
 from gardenapp.science.allocation.problem import Treatment
 from gardenapp.science.covers.lift import LiftPrior, lift_tonight
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
+from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share, share_of
 from gardenapp.science.season import replay as replaying
 from gardenapp.science.season.replay import (
     BARE,
@@ -97,14 +97,17 @@ def test_a_warmer_plot_than_believed_loses_less_by_its_own_spread() -> None:
     assert warm.lost(planting, None) < usual.lost(planting, None)
 
 
-def test_the_sky_is_never_more_than_clear_and_calm() -> None:
+def test_the_sky_errs_both_ways_so_that_on_average_it_is_what_was_said() -> None:
     garden = make_garden(make_planting(1, kill_c=-3.0))
+    clear, closed = night(cloud_fraction=0.0, wind_mps=0.0), night(cloud_fraction=1.0)
 
-    clear = Truth(
-        garden, night(cloud_fraction=0.0, wind_mps=0.0), {"A": 0.0}, ReplaySettings(), Upper()
-    )
+    def share(of: ReplayNight, rng: random.Random) -> float:
+        return Truth(garden, of, {"A": 0.0}, ReplaySettings(), rng).share
 
-    assert clear.share == 1.0
+    # Open 1 ± 0.2, still 1 ± 0.14, and what a closed sky leaves.
+    assert share(clear, Upper()) == pytest.approx(share_of(1.2 * 1.14, 1.0))
+    assert share(clear, Middle()) == pytest.approx(1.0)
+    assert share(closed, Middle()) == pytest.approx(share_of(0.0, 1.0))
 
 
 def test_lifts_spread_flat_about_what_is_believed() -> None:
@@ -116,11 +119,13 @@ def test_lifts_spread_flat_about_what_is_believed() -> None:
     came = Truth(garden, clear, {"A": 0.0}, ReplaySettings(), Upper())
 
     # Half the width of a flat spread with deviation 1 is the root of three.
-    whole = Estimate(1.0, 0.0)
-    air, leaf = plant_air_k(whole, 0.2), leaf_k(whole)
-    air_c = -2.0 + air.mean + 3.0**0.5 * air.sd
-    leaf_c = leaf.mean + 3.0**0.5 * leaf.sd
-    expected = planting.curve.share_at(air_c + 4.0 + 3.0**0.5 + 0.25 * leaf_c)
+    far = 3.0**0.5
+    share = share_of(1.2 * 1.14, 1.0)
+    air, leaf = plant_air_k(Estimate(share, 0.0), 0.2), leaf_k(Estimate(1.0, 0.0))
+    air_c = -2.0 + air.mean + far * air.sd
+    leaf_c = share * (leaf.mean + far * leaf.sd)
+    lift = share * (4.0 + far) + (1.0 - share) * (2.0 + far)
+    expected = planting.curve.share_at(air_c + lift + 0.25 * leaf_c)
     assert came.lost(planting, "roof") == pytest.approx(expected)
 
 

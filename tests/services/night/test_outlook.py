@@ -217,11 +217,8 @@ def test_leaves_touching_a_fleece_under_a_frame_are_no_colder_than_under_the_fra
 
     both = covered(4.0, leaf_shield=0.7, is_draped=True, over=frame)
 
-    assert (
-        both.harm.share
-        < alone.harm.share
-        < covered(4.0, leaf_shield=0.7, is_draped=True).harm.share
-    )
+    assert both.harm.share < alone.harm.share
+    assert both.harm.share < covered(4.0, leaf_shield=0.7, is_draped=True).harm.share
     inside = covered(4.0, leaf_shield=0.7)
     assert both.harm.share == pytest.approx(
         TOUCHING_UNDER_SHEET * alone.harm.share + (1 - TOUCHING_UNDER_SHEET) * inside.harm.share
