@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, String, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from gardenapp.extensions import Base
@@ -13,7 +13,7 @@ from gardenapp.models.covers import Cover
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.people import Member
 from gardenapp.models.plants import Planting
-from gardenapp.models.types import Key, LineText, Moment, ShortText
+from gardenapp.models.types import READ_AT, Key, LineText, Moment, ShortText
 
 
 class Plan(Base):
@@ -186,12 +186,17 @@ class ObservedLow(Base):
     """A low that somebody read at a plot, or at the screen where plot is empty."""
 
     __tablename__ = "observed_low"
-    __table_args__ = (UniqueConstraint("night_of", "plot_id"),)
+    __table_args__ = (
+        UniqueConstraint("night_of", "plot_id"),
+        CheckConstraint(READ_AT, name="place"),
+    )
 
     id: Mapped[Key]
     night_of: Mapped[date]
     plot_id: Mapped[int | None] = mapped_column(ForeignKey("plot.id", ondelete="CASCADE"))
     low_c: Mapped[float]
+    # Height, shade and spot in one word; empty where nobody said.
+    place: Mapped[str] = mapped_column(String(12), default="", server_default="")
     source: Mapped[ShortText] = mapped_column(default="read")
     entered_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
     entered_at: Mapped[Moment]

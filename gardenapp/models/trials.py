@@ -22,7 +22,7 @@ from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
-from gardenapp.models.types import Key, LineText, LongText, Moment, ShortText
+from gardenapp.models.types import READ_AT, Key, LineText, LongText, Moment, ShortText
 
 SKIES = ("clear", "cloudy", "mixed", "unknown")
 TRIAL_STATES = ("kept", "doubted", "left out")
@@ -125,13 +125,18 @@ class Logger(Base):
     """Something that sends temperatures by itself, its token, its limits and its newest reading."""
 
     __tablename__ = "logger"
-    __table_args__ = (CheckConstraint("kind IN ('inside', 'outside')", name="kind"),)
+    __table_args__ = (
+        CheckConstraint("kind IN ('inside', 'outside')", name="kind"),
+        CheckConstraint(READ_AT, name="place"),
+    )
 
     id: Mapped[Key]
     label: Mapped[ShortText] = mapped_column(unique=True)
     plot_id: Mapped[int] = mapped_column(ForeignKey("plot.id", ondelete="CASCADE"), index=True)
     cover_id: Mapped[int | None] = mapped_column(ForeignKey("cover.id", ondelete="SET NULL"))
     kind: Mapped[str] = mapped_column(String(8))
+    # As of a low that is read: height, shade and spot in one word; empty where nobody said.
+    place: Mapped[str] = mapped_column(String(12), default="", server_default="")
     token_hash: Mapped[str] = mapped_column(String(64), unique=True)
     alert_below_c: Mapped[float | None]
     alert_above_c: Mapped[float | None]

@@ -36,3 +36,7 @@ ShortText = Annotated[str, mapped_column(String(80))]
 LineText = Annotated[str, mapped_column(String(200))]
 LongText = Annotated[str, mapped_column(Text)]
 Moment = Annotated[datetime, mapped_column(UtcDateTime)]
+
+# Where a thermometer hangs, its height, shade and spot in one word; empty where nobody said.
+PLACES = ("", "screen", "plant_shaded", "plant_bare", "ground_bare", "elsewhere")
+READ_AT = "place IN ('', 'screen', 'plant_shaded', 'plant_bare', 'ground_bare', 'elsewhere')"

@@ -30,7 +30,7 @@ def jobs(html: str) -> list[str]:
     return [re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", job)) for job in found]
 
 
-def test_minus_three_and_plus_eight_give_different_boards(
+def test_minus_three_and_plus_eleven_give_different_boards(
     make: Factory, visitor: Callable[..., Visitor]
 ) -> None:
     coordinator = visitor(garden.small_garden(make).coordinator)
@@ -38,14 +38,14 @@ def test_minus_three_and_plus_eight_give_different_boards(
 
     enter(coordinator, low="-3")
     cold = stranger.get("/tonight").text
-    enter(coordinator, low="8", cloud="100", wind="6")
+    enter(coordinator, low="11", cloud="100", wind="6")
     mild = stranger.get("/tonight").text
 
     assert "−3.0" in cold
     assert len(jobs(cold)) == 2
     assert "Cannot be saved with what we have" in cold
     assert "tall palm" in cold
-    assert "8.0" in mild
+    assert "11.0" in mild
     assert jobs(mild) == []
     assert "Nothing to cover tonight" in mild
     assert "Cannot be saved" not in mild

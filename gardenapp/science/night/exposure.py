@@ -109,7 +109,7 @@ def dry_share(*, dew_point_c: float | None, low_c: float, cloud_fraction: float 
     return min(1.4, max(0.7, factor))
 
 
-def _height_share(plant_height_m: float) -> float:
+def height_share(plant_height_m: float) -> float:
     """1 at 5 cm and below, falling with the logarithm of height to 0 at the screen.
 
     The logarithm is the profile of a steady layer near the ground (any text on micrometeorology);
@@ -127,13 +127,14 @@ def _height_share(plant_height_m: float) -> float:
     return math.log(SCREEN_HEIGHT_M / height_m) / math.log(SCREEN_HEIGHT_M / GROUND_HEIGHT_M)
 
 
-def plant_air_k(share: Estimate, plant_height_m: float) -> Estimate:
+def plant_air_k(share: Estimate, plant_height_m: float, *, beyond_k: float = 0.0) -> Estimate:
     """Air at plant height minus air in the screen; negative on a clear calm night. [K]
 
     Parameters
     ----------
     share : from `radiative_share`, times `dry_share` where the dew point is known.
     plant_height_m : 0 or more. [m]
+    beyond_k : how far the garden's own ground falls beyond the rule on a clear calm night. [K]
 
     Notes
     -----
@@ -146,14 +147,28 @@ def plant_air_k(share: Estimate, plant_height_m: float) -> Estimate:
     own: what they have in common stands with the air. The sum of both has the share's spread once,
     and the spread of the measured nights about the rule.
     """
-    height = _height_share(plant_height_m)
-    air_k = (_GROUND_K - _LEAF_K.mean) * height
+    height = height_share(plant_height_m)
+    air_k = (_GROUND_K - _LEAF_K.mean + beyond_k) * height
     leaf = leaf_k(share)
     both_k = air_k + _LEAF_K.mean
     own_sd = share.mean * _LEAF_K.sd
     about_rule = DEFAULT_RULE.spread_of(share.mean * _GROUND_K) * height
     whole = (share.sd * both_k) ** 2 + max(own_sd**2, about_rule**2)
     return Estimate(share.mean * air_k, math.sqrt(max(0.0, whole - leaf.variance)))
+
+
+def spot_k(share: Estimate, clear_night: Estimate, plant_height_m: float) -> Estimate:
+    """A plot against the screen tonight, from what it is on a clear calm night. [K]
+
+    Cold air gathers in a hollow, and a tree keeps the sky off, as far as the night is clear and
+    still: a plot's offset is scaled by `share`. What it has in common with leaf and air, which
+    are too, is counted once: the sum of all three has the share's spread on the whole fall.
+    """
+    others_k = plant_air_k(share, plant_height_m).mean + leaf_k(share).mean
+    others_k = others_k / share.mean if share.mean else 0.0
+    whole = share.sd**2 * ((clear_night.mean + others_k) ** 2 - others_k**2)
+    own = (share.mean * clear_night.sd) ** 2
+    return Estimate(share.mean * clear_night.mean, math.sqrt(max(own, own + whole)))
 
 
 def leaf_k(share: Estimate) -> Estimate:

@@ -209,6 +209,7 @@ class PlantingStory:
     status : safe, watch, protect or short; the board adds protected, where all of it is on.
     margin_k : bare plant less threshold. `share`, `frost`, `chilling`, `root` : expected loss bare,
     whole and by cause; `after` : with what it is given. `left` : plants without a cover.
+    offset_clear : the plot's offset on a clear calm night, as believed; `parts` has tonight's.
     """
 
     planting_id: int
@@ -238,6 +239,7 @@ class PlantingStory:
     offset_reason: str
     offset_declared: Estimate
     offset_nights: int
+    offset_clear: Estimate
     temp: Estimate
     share: float
     frost: float
@@ -298,6 +300,7 @@ class PlantingStory:
             "offset_reason": self.offset_reason,
             "offset_declared": _pair(self.offset_declared),
             "offset_nights": self.offset_nights,
+            "offset_clear": _pair(self.offset_clear),
             "temp": _pair(self.temp),
             "share": self.share,
             "frost": self.frost,
@@ -358,6 +361,7 @@ class PlantingStory:
             offset_reason=data["offset_reason"],
             offset_declared=Estimate(*data.get("offset_declared", NOTHING_SAID)),
             offset_nights=data.get("offset_nights", 0),
+            offset_clear=Estimate(*data.get("offset_clear", NOTHING_SAID)),
             temp=Estimate(*data["temp"]),
             share=data["share"],
             frost=data["frost"],

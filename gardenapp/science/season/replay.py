@@ -49,6 +49,7 @@ from gardenapp.science.night.exposure import (
     plant_air_k,
     radiative_share,
     share_of,
+    spot_k,
     stillness,
 )
 from gardenapp.science.night.forecast_error import forecast_sd_k
@@ -274,13 +275,14 @@ def night_outlook(
         key = (planting.curve, planting.offset, planting.need.height_cm)
         if key not in known:
             air = plant_air_k(share, planting.need.height_cm / 100.0)
-            temp = bare_plant_c(screen_low=screen_low, offset=planting.offset, air=air, leaf=leaf)
+            offset = spot_k(share, planting.offset, planting.need.height_cm / 100.0)
+            temp = bare_plant_c(screen_low=screen_low, offset=offset, air=air, leaf=leaf)
             lost = planting.curve.expected_share(temp)
             under: dict[Id, float] = {}
             for item in garden.treatments if lost >= settings.safe_below else ():
                 temp = covered_plant_c(
                     screen_low=screen_low,
-                    offset=planting.offset,
+                    offset=offset,
                     air=air,
                     leaf=leaf,
                     lift=lifts[item.treatment.id],
@@ -292,7 +294,7 @@ def night_outlook(
                     if item.over is not None:
                         temp = covered_plant_c(
                             screen_low=screen_low,
-                            offset=planting.offset,
+                            offset=offset,
                             air=air,
                             leaf=leaf,
                             lift=lift_tonight(item.over, share),
@@ -402,7 +404,7 @@ class Truth:
 
     def _lost(self, planting: ReplayPlanting, offset_k: float, treatment_id: Id | None) -> float:
         air = plant_air_k(Estimate(self.share, 0.0), planting.need.height_cm / 100.0)
-        air_c = self._night.low_c + offset_k + air.mean + self._air * air.sd
+        air_c = self._night.low_c + self.share * offset_k + air.mean + self._air * air.sd
         bare = planting.curve.share_at(air_c + self._leaf_k)
         if treatment_id is None:
             return bare

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -16,14 +16,16 @@ from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import ObservedLow
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plots import Plot
+from gardenapp.models.types import PLACES
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.forecast_error import ForecastRecord, forecast_sd_k, shrunk
+from gardenapp.science.night.exposure import height_share, leaf_k, plant_air_k, radiative_share
+from gardenapp.science.night.forecast_error import ForecastRecord, forecast_sd_k
 from gardenapp.science.night.site_learning import (
     BIAS_PRIOR_K,
+    READING_SD_K,
     Learnt,
     LowReading,
-    SiteLearning,
-    learn_site,
+    learn_garden,
 )
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, night_at
@@ -38,37 +40,48 @@ NIGHT_SD_K = math.sqrt(FIRST_NIGHT_SD_K**2 - BIAS_PRIOR_K.sd**2)
 LEARN_FROM_DAYS = 730
 
 
+# What a reading at a place nobody named may be off: it hung anywhere from a screen to the grass.
+UNKNOWN_SD_K = 1.5
+# And one that was not read where the plants stand.
+ELSEWHERE_SD_K = 1.2
+# A low so far from what was expected is doubted: a slip of the hand, a lamp, a logger that fell.
+DOUBTED_K = 10.0
+# Heights of the places by name. [m]
+_HEIGHT_M = {"plant_shaded": 0.3, "plant_bare": 0.3, "ground_bare": 0.05}
+
+
 @dataclass(frozen=True)
 class SiteBelief:
-    """What is believed of the forecast and the plots after the nights on record."""
+    """What is believed of the forecast, the plots and the ground after the nights on record.
+
+    `offsets` are those of clear calm nights; `layer` : how far the ground falls beyond the rule
+    for it on such nights. [K]
+    """
 
     record: ForecastRecord
     offsets: Mapping[int, Learnt]
+    layer: Learnt
     nights: int
+
+    @property
+    def beyond_k(self) -> float:
+        """What of `layer` a plan reckons with: its mean, for the rule's spread holds the rest."""
+        return self.layer.estimate.mean if self.layer.nights else 0.0
 
 
 def site_belief(*, before: date) -> SiteBelief:
     """Learn from every observed low of the nights before `before`."""
-    plots = {plot.id: Estimate(plot.offset_k, plot.offset_sd_k) for plot in _plots()}
-    readings = _readings(before)
-    learning = learn_from(readings, plots)
-    errors = [estimate.mean for estimate in learning.night_errors.values()]
-    record = shrunk(NIGHT_SD_K, errors)
-    # The standing error comes from the joint fit, which knows the plots' offsets.
-    record = ForecastRecord(
-        sd_k=record.sd_k,
-        bias=learning.bias.estimate,
-        count=record.count,
-        weight_of_prior=record.weight_of_prior,
+    readings, shares = _readings(before)
+    learning = learn_garden(
+        readings,
+        offset_priors={
+            plot.id: Estimate(plot.offset_k, max(plot.offset_sd_k, 0.05)) for plot in _plots()
+        },
+        forecast_sd_k=NIGHT_SD_K,
+        clear_shares=shares,
     )
-    offsets = {int(str(plot)): learnt for plot, learnt in learning.offsets.items()}
-    return SiteBelief(record, offsets, len(errors))
-
-
-def learn_from(readings: list[LowReading], plots: Mapping[int, Estimate]) -> SiteLearning:
-    """The joint fit, with the spread that first-night forecasts are published to have."""
-    priors = {plot: Estimate(p.mean, max(p.sd, 0.05)) for plot, p in plots.items()}
-    return learn_site(readings, offset_priors=priors, forecast_sd_k=NIGHT_SD_K)
+    offsets = {int(str(plot)): learnt for plot, learnt in learning.site.offsets.items()}
+    return SiteBelief(learning.record, offsets, learning.site.layer, learning.record.count)
 
 
 def record_low(
@@ -78,9 +91,12 @@ def record_low(
     low_c: float,
     member: Member,
     now: datetime,
+    place: str = "",
     source: str = "read",
 ) -> None:
     """Keep the low that was read at a plot, or in the screen where `plot_id` is None.
+
+    place : one of PLACES, empty where nobody knows.
 
     A holder of the plot or a coordinator may; a second entry replaces the first.
     Raises NotFound, NotAllowed, OutOfRange.
@@ -94,6 +110,7 @@ def record_low(
             member_id=member_id,
             may_any=may_any,
             now=now,
+            place=place,
             source=source,
         )
 
@@ -106,24 +123,27 @@ def write_low(
     member_id: int,
     may_any: bool,
     now: datetime,
+    place: str,
     source: str,
 ) -> None:
     """`record_low` inside the caller's transaction; raises the same."""
     session = db.session
     if not -60 <= low_c <= 45:
         raise OutOfRange(_("A low read at a plot is between −60 and 45 °C."))
+    if place not in PLACES:
+        raise OutOfRange(_("Choose one of the list."), about="place")
     if night_of > night_at(now, garden_zone()):
         raise OutOfRange(_("That night has not been yet."))
     if plot_id is not None and session.get(Plot, plot_id) is None:
         raise NotFound(_("There is no such plot."))
     if not may_any and not holds(plot_id, member_id):
         raise NotAllowed(_("Lows are entered by the plot’s holders and by coordinators."))
-    place = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id
-    row = session.scalar(select(ObservedLow).where(ObservedLow.night_of == night_of, place))
+    here = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id
+    row = session.scalar(select(ObservedLow).where(ObservedLow.night_of == night_of, here))
     if row is None:
         row = ObservedLow(night_of=night_of, plot_id=plot_id)
         session.add(row)
-    row.low_c, row.source = low_c, source[:80]
+    row.low_c, row.place, row.source = low_c, place, source[:80]
     row.entered_by_id, row.entered_at = member_id, now
     session.flush()
     change_log.record(
@@ -153,8 +173,43 @@ def _plots() -> list[Plot]:
     return list(db.session.scalars(select(Plot).order_by(Plot.id)))
 
 
-def _readings(before: date) -> list[LowReading]:
-    """Observed minus forecast, with the forecast that was in force on the evening."""
+def falls_of(lows: Iterable[ObservedLow]) -> dict[int, float]:
+    """By low: how far below the air in a screen beside it its thermometer was to be. [K]"""
+    kept = [low for low in lows if low.plot_id is not None]
+    forecasts = _forecasts({low.night_of for low in kept}) if kept else {}
+    return {
+        low.id: _fall_k(_share(forecasts[low.night_of]), low.place)
+        for low in kept
+        if low.night_of in forecasts
+    }
+
+
+def _fall_k(share: Estimate, place: str) -> float:
+    if place not in _HEIGHT_M:
+        return 0.0
+    fall_k = plant_air_k(share, _HEIGHT_M[place]).mean
+    return fall_k + leaf_k(share).mean if place.endswith("bare") else fall_k
+
+
+def is_doubted(*, night_of: date, plot_id: int | None, low_c: float, place: str) -> bool:
+    """Whether a low is too far from that night's forecast for anything to be learnt from it."""
+    forecast = _forecasts({night_of}).get(night_of)
+    return forecast is not None and _reading(night_of, plot_id, low_c, place, forecast) is None
+
+
+def last_place(plot_id: int) -> str:
+    """Where the newest low of a plot was read whose place is known; empty where none is."""
+    told = db.session.scalar(
+        select(ObservedLow.place)
+        .where(ObservedLow.plot_id == plot_id, ObservedLow.place != "")
+        .order_by(ObservedLow.night_of.desc(), ObservedLow.id.desc())
+        .limit(1)
+    )
+    return told or ""
+
+
+def _readings(before: date) -> tuple[list[LowReading], dict[date, float]]:
+    """Observed minus expected, by the forecast in force on the evening, and the nights' shares."""
     lows = list(
         db.session.scalars(
             select(ObservedLow)
@@ -165,22 +220,53 @@ def _readings(before: date) -> list[LowReading]:
             .order_by(ObservedLow.night_of, ObservedLow.id)
         )
     )
-    if not lows:
-        return []
+    forecasts = _forecasts({low.night_of for low in lows}) if lows else {}
+    found = []
+    for low in lows:
+        if low.night_of not in forecasts:
+            continue
+        reading = _reading(low.night_of, low.plot_id, low.low_c, low.place, forecasts[low.night_of])
+        if reading is not None:
+            found.append(reading)
+    return found, {night: _share(forecast).mean for night, forecast in forecasts.items()}
+
+
+def _forecasts(nights: set[date]) -> dict[date, Forecast]:
     zone = garden_zone()
-    by_night: dict[date, float] = {}
+    by_night: dict[date, Forecast] = {}
     for forecast in db.session.scalars(
         select(Forecast)
-        .where(Forecast.night_of.in_({low.night_of for low in lows}))
+        .where(Forecast.night_of.in_(nights))
         .options(joinedload(Forecast.source))
         .order_by(Forecast.id)
     ):
         # What came in after midnight was no forecast any more.
         entered = forecast.source.entered_at.astimezone(zone)
         if entered.date() <= forecast.night_of:
-            by_night[forecast.night_of] = forecast.low_c
-    return [
-        LowReading(low.night_of, low.plot_id, low.low_c - by_night[low.night_of])
-        for low in lows
-        if low.night_of in by_night
-    ]
+            by_night[forecast.night_of] = forecast
+    return by_night
+
+
+def _share(forecast: Forecast) -> Estimate:
+    return radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
+
+
+def _reading(
+    night_of: date, plot_id: int | None, low_c: float, place: str, forecast: Forecast
+) -> LowReading | None:
+    """A low as the fit takes it; None where it is doubted.
+
+    What a thermometer at plant height or on the grass reads holds the layer near the ground, and
+    a bare one the leaf's fall too: they are taken out, each as much as the night had of it.
+    """
+    share, sd_k = _share(forecast), READING_SD_K
+    fall_k = 0.0 if plot_id is None else _fall_k(share, place)
+    layer = 0.0
+    if plot_id is not None and place in _HEIGHT_M:
+        layer = share.mean * height_share(_HEIGHT_M[place])
+    elif plot_id is not None and place != "screen":
+        sd_k = UNKNOWN_SD_K if place == "" else ELSEWHERE_SD_K
+    residual_k = low_c - forecast.low_c - fall_k
+    if abs(residual_k) > DOUBTED_K:
+        return None
+    return LowReading(night_of, plot_id, residual_k, share.mean, layer, sd_k)

@@ -225,6 +225,7 @@ def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
         forecast=forecast,
         hours=hours,
         record=world.belief.record,
+        beyond_k=world.belief.beyond_k,
     )
     bare = bare_outlooks(site, world.plantings.values(), world.stages, world.belief)
     at_risk = [

@@ -78,11 +78,12 @@ class PlantingLine:
 
 @dataclass(frozen=True)
 class LoggerLow:
-    """The lowest a logger outside sent of a night. [°C]"""
+    """The lowest a logger outside sent of a night, and where it hangs. [°C]"""
 
     label: str
     low_c: float
     at: datetime
+    place: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,7 @@ class PlotMorning:
     plot_id: int
     label: str
     low_c: float | None
+    place: str
     said_low_c: float | None
     logger_low: LoggerLow | None
     plantings: tuple[PlantingLine, ...]
@@ -305,18 +307,23 @@ def plot_morning(
             )
         )
     lines.sort(key=lambda line: -(line.expected_share or 0.0))
-    low_c = db.session.scalar(
-        select(ObservedLow.low_c).where(
+    low_c, place = db.session.execute(
+        select(ObservedLow.low_c, ObservedLow.place).where(
             ObservedLow.night_of == evening, ObservedLow.plot_id == plot_id
         )
-    )
+    ).one_or_none() or (None, "")
+    logger_low = _logger_low(plot_id, _night(evening))
+    if not place:
+        hangs = logger_low.place if logger_low is not None else ""
+        place = hangs or learning.last_place(plot_id)
     return PlotMorning(
         night_of=evening,
         plot_id=plot_id,
         label=plot.label,
         low_c=low_c,
+        place=place,
         said_low_c=_said_low_c(evening, plot_id),
-        logger_low=_logger_low(plot_id, _night(evening)),
+        logger_low=logger_low,
         plantings=tuple(lines),
     )
 
@@ -336,7 +343,7 @@ def _logger_low(plot_id: int, night: Night) -> LoggerLow | None:
     begin = datetime.combine(night.night_of, time(15), tzinfo=zone).astimezone(UTC)
     end = datetime.combine(night.night_of + timedelta(days=1), time(11), tzinfo=zone)
     rows = db.session.execute(
-        select(Logger.label, Reading.temp_c, Reading.at)
+        select(Logger.label, Reading.temp_c, Reading.at, Logger.place)
         .join(Logger, Logger.id == Reading.logger_id)
         .where(
             Logger.plot_id == plot_id,
@@ -347,7 +354,7 @@ def _logger_low(plot_id: int, night: Night) -> LoggerLow | None:
         .order_by(Reading.temp_c, Reading.at)
     ).all()
     lowest = rows[0] if len(rows) >= LEAST_NIGHT_READINGS else None
-    return None if lowest is None else LoggerLow(lowest[0], lowest[1], lowest[2])
+    return None if lowest is None else LoggerLow(*lowest)
 
 
 def save_plot_morning(
@@ -355,6 +362,7 @@ def save_plot_morning(
     night_of: date,
     plot_id: int,
     low_c: float | None,
+    place: str,
     low_source: str,
     damages: Mapping[int, str],
     member: Member,
@@ -375,6 +383,7 @@ def save_plot_morning(
                 member_id=member_id,
                 may_any=may_any,
                 now=now,
+                place=place,
                 source=low_source,
             )
         outcomes.write_outcomes(

@@ -242,6 +242,7 @@ def _low_pairs() -> list[LowPair]:
         )
     }
     offsets = offsets_said(list(plans.values()))
+    falls = learning.falls_of(low for low, _label in lows)
     found = []
     for low, label in lows:
         plan = plans.get(low.night_of)
@@ -251,6 +252,6 @@ def _low_pairs() -> list[LowPair]:
         if low.plot_id is not None:
             if (plan.id, low.plot_id) not in offsets:
                 continue
-            said = said.plus(offsets[plan.id, low.plot_id])
+            said = said.plus(offsets[plan.id, low.plot_id]).shifted(falls.get(low.id, 0.0))
         found.append(LowPair(low.night_of, label or "", said, low.low_c))
     return found

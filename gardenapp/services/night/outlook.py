@@ -37,7 +37,13 @@ from gardenapp.science.night.damage import (
     curve_from_threshold,
     root_ball_c,
 )
-from gardenapp.science.night.exposure import dry_share, leaf_k, plant_air_k, radiative_share
+from gardenapp.science.night.exposure import (
+    dry_share,
+    leaf_k,
+    plant_air_k,
+    radiative_share,
+    spot_k,
+)
 from gardenapp.science.night.forecast_error import (
     FIRST_NIGHT_LEAD_H,
     MOST_LEAD_H,
@@ -60,7 +66,7 @@ class SiteNight:
 
     `share` : of a clear calm night. `exposure` : the same for what plants fall below the screen,
     more of it in dry air. `stored_share` : of a cover's usual lift, after the day before
-    (`lift.stored_share`).
+    (`lift.stored_share`). `beyond_k` : how far the ground here falls beyond the rule when clear.
     """
 
     night: Night
@@ -70,6 +76,7 @@ class SiteNight:
     curve: NightCurve
     forecast: Forecast
     stored_share: float = 1.0
+    beyond_k: float = 0.0
 
     def late_share(self, put_on_at: datetime | None) -> float:
         """Share of a whole night's lift at the low, if put on then; None counts as in time."""
@@ -143,11 +150,13 @@ def site_night(
     forecast: Forecast,
     hours: Sequence[HourForecast],
     record: ForecastRecord,
+    beyond_k: float = 0.0,
 ) -> SiteNight:
     """The screen's low with its spread, the kind of night, and the curve through it.
 
     The spread is the published one for the hours ahead, widened or narrowed as the garden's
-    own record has found first nights to be; the forecast's standing error is taken out.
+    own record has found first nights of this kind to be; the forecast's standing error is taken
+    out.
     """
     share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
     issued_at = forecast.source.issued_at or forecast.source.entered_at
@@ -155,7 +164,8 @@ def site_night(
     lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
     growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
     believed = record.low(forecast.low_c)
-    screen_low = Estimate(believed.mean, math.hypot(record.sd_k * growth, record.bias.sd))
+    spread_k = record.spread_on(share.mean) * growth
+    screen_low = Estimate(believed.mean, math.hypot(spread_k, record.bias.sd))
     curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
     dry = dry_share(
         dew_point_c=forecast.dew_point_c,
@@ -170,6 +180,7 @@ def site_night(
         curve=curve,
         forecast=forecast,
         stored_share=_stored_share(night, hours),
+        beyond_k=beyond_k,
     )
 
 
@@ -218,11 +229,12 @@ def _screen_curve(
 def bare_outlook(
     site: SiteNight, planting: Planting, offset: Estimate, stage: CropStage
 ) -> BareOutlook:
-    """A planting's night without any cover, `offset` being its plot's."""
+    """A planting's night without any cover, `offset` being its plot's on a clear calm night."""
+    height_m = planting.height_cm / 100
     parts = Parts(
         screen_low=site.screen_low,
-        offset=offset,
-        air=plant_air_k(site.exposure, planting.height_cm / 100),
+        offset=spot_k(site.share, offset, height_m),
+        air=plant_air_k(site.exposure, height_m, beyond_k=site.beyond_k),
         leaf=leaf_k(site.exposure),
     )
     temp = bare_plant_c(

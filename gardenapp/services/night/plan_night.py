@@ -64,5 +64,9 @@ def site_of(garden: Garden, forecast: Forecast, belief: SiteBelief) -> SiteNight
     """The night at the garden's screen."""
     night = night_of_garden(garden, forecast.night_of)
     return site_night(
-        night=night, forecast=forecast, hours=hours_of(forecast), record=belief.record
+        night=night,
+        forecast=forecast,
+        hours=hours_of(forecast),
+        record=belief.record,
+        beyond_k=belief.beyond_k,
     )

@@ -160,6 +160,7 @@ def _story(
         offset_reason=plot.offset_reason,
         offset_declared=Estimate(plot.offset_k, plot.offset_sd_k),
         offset_nights=prospect.belief.offsets[plot.id].nights,
+        offset_clear=rounded(prospect.belief.offsets[plot.id].estimate),
         temp=rounded(bare.temp),
         share=round(bare.harm.share, 4),
         frost=round(bare.harm.frost, 4),

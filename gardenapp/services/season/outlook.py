@@ -226,7 +226,7 @@ def _screens(garden: ReplayGarden) -> dict[int, tuple[float, float]]:
     found: dict[int, tuple[float, float]] = {}
     for planting in garden.plantings:
         air = plant_air_k(share, planting.need.height_cm / 100.0).mean
-        screen = planting.threshold_c - planting.offset.mean - air - leaf
+        screen = planting.threshold_c - share.mean * planting.offset.mean - air - leaf
         found[int(planting.need.id)] = (planting.threshold_c, round(screen, 1))
     return found
 

@@ -22,6 +22,7 @@ from gardenapp.models.people import Garden, Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from gardenapp.models.trials import LOGGER_KINDS, Alert, Logger, Reading
+from gardenapp.models.types import PLACES
 from gardenapp.readers.readings_json import SentReading
 from gardenapp.science.night.morning import GENERAL_HEAT_MAX_C
 from gardenapp.services import change_log
@@ -80,6 +81,7 @@ class LoggerEntry:
     alert_below_c: float | None
     alert_above_c: float | None
     margin_k: float | None
+    place: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ class LoggerLine:
     cover_id: int | None
     cover: str
     kind: str
+    place: str
     alert_below_c: float | None
     alert_above_c: float | None
     margin_k: float | None
@@ -202,6 +205,8 @@ def _get(session: scoped_session[Session], logger_id: int) -> Logger:
 def _write_entry(session: scoped_session[Session], logger: Logger, entry: LoggerEntry) -> None:
     if entry.kind not in LOGGER_KINDS:
         raise FieldRefused("kind", _("Choose one of the list."))
+    if entry.place not in PLACES:
+        raise FieldRefused("place", _("Choose one of the list."))
     if session.get(Plot, entry.plot_id) is None:
         raise FieldRefused("plot_id", _("Choose the plot it hangs in."))
     if entry.cover_id is not None and session.get(Cover, entry.cover_id) is None:
@@ -217,6 +222,7 @@ def _write_entry(session: scoped_session[Session], logger: Logger, entry: Logger
         raise FieldRefused("alert_above", _("This must be warmer than the limit below."))
     logger.label, logger.plot_id, logger.cover_id = entry.label, entry.plot_id, entry.cover_id
     logger.kind, logger.margin_k = entry.kind, entry.margin_k
+    logger.place = entry.place
     logger.alert_below_c, logger.alert_above_c = entry.alert_below_c, entry.alert_above_c
 
 
@@ -250,6 +256,7 @@ def _line(logger: Logger) -> LoggerLine:
         cover_id=logger.cover_id,
         cover=logger.cover.label if logger.cover else "",
         kind=logger.kind,
+        place=logger.place,
         alert_below_c=logger.alert_below_c,
         alert_above_c=logger.alert_above_c,
         margin_k=logger.margin_k,

@@ -17,6 +17,7 @@ from gardenapp.services.store.covers import CONDITION_LABELS
 from gardenapp.web.access import members, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField
+from gardenapp.web.places import PLACE_WORDS, UNKNOWN
 from gardenapp.words import _, later
 
 blueprint = Blueprint("morning", __name__)
@@ -132,6 +133,14 @@ def _plot_form(page: morning.PlotMorning) -> Any:
             maximum=45,
             required=False,
         )
+        place = PickField(
+            later("Where it was read"),
+            [
+                Choice("", later("choose")),
+                *(Choice(key, words) for key, words in PLACE_WORDS.items()),
+                Choice(UNKNOWN, later("nobody knows")),
+            ],
+        )
 
     for line in page.plantings:
         setattr(
@@ -149,7 +158,9 @@ def _plot_form(page: morning.PlotMorning) -> Any:
     low_c = page.low_c
     if low_c is None and page.logger_low is not None:
         low_c = page.logger_low.low_c
-    return PlotForm(data={**values, "low": low_c, "night_of": page.night_of.isoformat()})
+    return PlotForm(
+        data={**values, "low": low_c, "place": page.place, "night_of": page.night_of.isoformat()}
+    )
 
 
 @blueprint.route("/morning/plots/<int(max=2147483647):plot_id>", methods=["GET", "POST"])
@@ -167,18 +178,37 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
         offered = page.logger_low
         is_loggers = offered is not None and form.low.data == offered.low_c
         try:
+            if form.low.data is not None and not form.place.data:
+                raise FieldRefused(
+                    "place",
+                    _("Say where: on a clear night grass is several degrees below a screen."),
+                )
+            place = "" if form.place.data == UNKNOWN else form.place.data
             morning.save_plot_morning(
                 night_of=page.night_of,
                 plot_id=plot_id,
                 low_c=form.low.data,
+                place=place,
                 low_source=f"logger {offered.label}" if offered and is_loggers else "read",
                 damages=damages,
                 member=member,
                 now=at,
             )
+        except FieldRefused as refusal:
+            form.take(refusal)
         except OutOfRange as refusal:
-            form.take(FieldRefused("low", refusal.message))
+            form.take(FieldRefused(refusal.about or "low", refusal.message))
         else:
+            if form.low.data is not None and learning.is_doubted(
+                night_of=page.night_of, plot_id=plot_id, low_c=form.low.data, place=place
+            ):
+                flash(
+                    _(
+                        "That is far from what was forecast: it is kept, and nothing is learnt "
+                        "from it. Change it if it was a slip."
+                    ),
+                    "warn",
+                )
             flash(_("Kept for plot %(page)s.", page=page.label))
             return redirect(url_for(".morning_page", night=page.night_of.isoformat()), 303)
     shown = render_template("morning/plot.html", page=page, form=form)

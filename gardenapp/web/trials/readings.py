@@ -36,6 +36,7 @@ from gardenapp.services.trials.readings import LoggerEntry
 from gardenapp.web.access import coordinators, public, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextLine
+from gardenapp.web.places import PLACE_WORDS
 from gardenapp.words import _, later
 
 blueprint = Blueprint("readings", __name__)
@@ -249,6 +250,13 @@ class LoggerForm(GardenForm):
         advice=later("Choose the plot it hangs in."),
     )
     kind = PickField(later("It hangs"), [Choice(k, KIND_WORDS[k]) for k in reversed(LOGGER_KINDS)])
+    place = PickField(
+        later("Where exactly"),
+        lambda: [
+            Choice("", later("not known")),
+            *(Choice(key, words) for key, words in PLACE_WORDS.items()),
+        ],
+    )
     cover_id = PickField(
         later("Under which cover"),
         lambda: [
@@ -279,6 +287,7 @@ class LoggerForm(GardenForm):
             alert_below_c=self.alert_below.data,
             alert_above_c=self.alert_above.data,
             margin_k=self.margin.data,
+            place=self.place.data,
         )
 
 
@@ -322,6 +331,7 @@ def edit_logger(logger_id: int) -> Response | str | tuple[str, int]:
         label=line.label,
         plot_id=line.plot_id,
         kind=line.kind,
+        place=line.place,
         cover_id=line.cover_id,
         margin=line.margin_k,
         alert_below=line.alert_below_c,

@@ -270,3 +270,35 @@ def test_a_radiation_frost_needs_a_sky_and_a_wind_that_are_known() -> None:
     assert kind(None, 1.0) is FrostType.AIR_FROST
     assert kind(0.0, None) is FrostType.AIR_FROST
     assert kind(None, 9.0) is FrostType.WIND_FROST
+
+
+def test_a_plot_differs_as_far_as_the_night_is_clear_and_still() -> None:
+    pocket = Estimate(-2.5, 0.5)
+
+    clear, dull = (
+        exposure.spot_k(radiative_share(cloud_fraction=cloud, wind_mps=wind), pocket, 0.05)
+        for cloud, wind in ((0.0, 0.0), (1.0, 8.0))
+    )
+
+    assert clear.mean == pytest.approx(-2.5)
+    assert dull.mean == pytest.approx(-2.5 * (1.0 - DEFAULT_RULE.cloud_takes))
+    assert dull.sd < clear.sd
+    assert exposure.spot_k(Estimate(0.0, 0.0), pocket, 0.05).mean == 0.0
+
+
+@given(st.floats(-4.0, 3.0), st.floats(0.0, 2.0))
+def test_plot_leaf_and_air_have_the_share_s_spread_on_the_whole_fall(
+    offset_k: float, height_m: float
+) -> None:
+    """Cold spots are the surer the less of it is counted twice; a warm one is never surer bare."""
+    share = Estimate(0.8, 0.2)
+    air, leaf = plant_air_k(share, height_m), leaf_k(share)
+    spot = exposure.spot_k(share, Estimate(offset_k, 0.5), height_m)
+
+    whole_k = offset_k + (air.mean + leaf.mean) / 0.8
+    about_rule = max(0.4, DEFAULT_RULE.spread_of(0.8 * DEFAULT_RULE.clear_k)
+                     * exposure.height_share(height_m))  # fmt: skip
+    together = math.hypot(0.2 * whole_k, about_rule, 0.4)
+    total = air.plus(leaf, spot)
+    assert total.sd >= together - 1e-9
+    assert total.sd == pytest.approx(together) or offset_k > 0.0

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from statistics import NormalDist
 
 import pytest
@@ -13,8 +14,9 @@ from gardenapp.science.night import forecast_error
 from gardenapp.science.night.forecast_error import (
     FIRST_NIGHT_SD_K,
     ForecastRecord,
+    Spread,
     forecast_sd_k,
-    shrunk,
+    learnt_spread,
 )
 
 
@@ -59,54 +61,81 @@ def test_a_lead_that_is_none_is_refused(lead_h: float) -> None:
         forecast_sd_k(lead_h)
 
 
-def test_without_nights_of_its_own_a_garden_has_the_published_spread() -> None:
-    record = shrunk(1.338, [])
+PUBLISHED = Spread(1.338, 10.0)
 
-    assert record.sd_k == pytest.approx(1.338)
-    assert record.bias.mean == 0.0
-    assert (record.count, record.weight_of_prior) == (0, 1.0)
+
+def certain(errors: Iterable[float]) -> list[Estimate]:
+    return [Estimate(error, 0.0) for error in errors]
+
+
+def test_without_nights_of_its_own_a_garden_has_the_published_spread() -> None:
+    assert learnt_spread(PUBLISHED, []) == PUBLISHED
 
 
 def test_a_few_nights_move_it_a_little_and_a_winter_moves_it_much() -> None:
-    errors = NormalDist(-1.2, 0.6).samples(90, seed=4)
+    errors = NormalDist(0.0, 0.6).samples(90, seed=4)
 
-    few, many = shrunk(1.338, errors[:3]), shrunk(1.338, errors)
+    few, many = (learnt_spread(PUBLISHED, certain(each)) for each in (errors[:3], errors))
 
-    assert abs(few.sd_k - 1.338) < 0.3
-    assert many.sd_k == pytest.approx(0.6, abs=0.2)
-    assert -1.2 < few.bias.mean < 0.0
-    assert many.bias.mean == pytest.approx(-1.2, abs=0.2)
-    assert few.weight_of_prior > 0.7 > 0.2 > many.weight_of_prior
-
-
-def test_a_garden_that_is_colder_than_its_forecast_expects_a_colder_low() -> None:
-    record = shrunk(1.338, [-1.5] * 40)
-
-    low = record.low(2.0)
-
-    assert low.mean < 1.0
-    assert low.sd > record.bias.sd
+    assert abs(few.scale_k - 1.338) < 0.3
+    assert many.scale_k == pytest.approx(0.6, abs=0.2)
+    assert (few.nights, many.nights) == (13.0, 100.0)
 
 
 def test_one_wild_night_widens_the_spread() -> None:
-    assert shrunk(1.338, [0.1, -0.2, 8.0]).sd_k > shrunk(1.338, [0.1, -0.2, 0.3]).sd_k
+    wild, calm = (
+        learnt_spread(PUBLISHED, certain((0.1, -0.2, last))).scale_k for last in (8.0, 0.3)
+    )
+
+    assert wild > calm
 
 
-@given(st.floats(0.2, 4.0), st.lists(st.floats(-10.0, 10.0), max_size=30))
-def test_a_record_is_always_a_proper_belief(prior_sd: float, errors: list[float]) -> None:
-    record = shrunk(prior_sd, errors)
+@pytest.mark.outside("scaled inverse chi-squared update, any text on Bayesian statistics")
+def test_the_update_is_the_textbooks() -> None:
+    found = learnt_spread(Spread(1.0, 6.0), certain([1.0, -2.0, 0.5, 1.5]))
 
-    assert record.sd_k > 0.0
-    assert 0.0 < record.weight_of_prior <= 1.0
-    assert record.bias.sd <= 0.5 + 1e-12
+    assert found.scale_k**2 == pytest.approx((6.0 + 1.0 + 4.0 + 0.25 + 2.25) / 10.0)
+    assert found.nights == 10.0
 
 
-@pytest.mark.parametrize(
-    ("prior_sd", "errors"), [(0.0, []), (-1.0, []), (1.0, [math.nan]), (1.0, [math.inf])]
-)
-def test_a_record_of_nonsense_is_refused(prior_sd: float, errors: list[float]) -> None:
+def test_what_is_not_known_of_a_night_is_not_taken_for_a_small_error() -> None:
+    """A night drawn half towards nothing adds the half it may still be out by."""
+    vague = [Estimate(0.5, 0.9)] * 200
+
+    found = learnt_spread(Spread(1.0, 10.0), vague)
+
+    assert found.scale_k == pytest.approx(math.sqrt(0.25 + 0.81), abs=0.03)
+    assert learnt_spread(Spread(1.0, 10.0), certain([0.5] * 200)).scale_k < 0.6
+    assert found.nights < 60.0  # and as little certainty as it brought
+
+
+def test_half_a_night_counts_half() -> None:
+    halves = learnt_spread(PUBLISHED, certain([3.0, 3.0]), [0.5, 0.5])
+
+    assert halves == learnt_spread(PUBLISHED, certain([3.0]))
+
+
+@pytest.mark.outside("Student's t, 90 % points: 1.372 at 10, 1.310 at 30 degrees (any table)")
+@pytest.mark.parametrize(("nights", "point"), [(10.0, 1.372), (30.0, 1.310), (120.0, 1.289)])
+def test_the_80_percent_interval_is_that_of_the_t_distribution(nights: float, point: float) -> None:
+    assert Spread(1.0, nights).sd_k * 1.2816 == pytest.approx(point, abs=0.008)
+
+
+@pytest.mark.parametrize(("scale_k", "nights"), [(0.0, 10.0), (-1.0, 10.0), (1.0, 0.0),
+                                                 (math.nan, 1.0), (1.0, math.inf)])  # fmt: skip
+def test_a_prior_of_nonsense_is_refused(scale_k: float, nights: float) -> None:
     with pytest.raises(OutOfRange):
-        shrunk(prior_sd, errors)
+        learnt_spread(Spread(scale_k, nights), [])
+
+
+def test_a_night_between_the_kinds_has_a_spread_between_theirs() -> None:
+    record = ForecastRecord(1.2, Estimate(0.0, 0.2), 40, 0.2, clear_sd_k=1.6, other_sd_k=0.8)
+
+    assert record.spread_on(1.0) == pytest.approx(1.6)
+    assert record.spread_on(0.0) == pytest.approx(0.8)
+    assert 0.8 < record.spread_on(0.5) < 1.6
+    assert record.spread_on(1.3) == pytest.approx(1.6)
+    assert ForecastRecord(1.2, Estimate(0.0, 0.2), 0, 1.0).spread_on(1.0) == 1.2
 
 
 def test_the_low_to_expect_is_the_forecast_with_the_gardens_own_bias_and_spread() -> None:
@@ -114,13 +143,6 @@ def test_the_low_to_expect_is_the_forecast_with_the_gardens_own_bias_and_spread(
 
     low = record.low(-2.0)
     assert (low.mean, low.sd) == (-2.5, pytest.approx(1.7))
-
-
-@pytest.mark.parametrize("nights", [0.0, -1.0, math.nan, math.inf])
-def test_a_published_spread_is_worth_some_nights(nights: float) -> None:
-    with pytest.raises(OutOfRange, match="prior_nights"):
-        shrunk(1.3, [], prior_nights=nights)
-    assert shrunk(1.3, [], prior_nights=0.5).weight_of_prior == 1.0
 
 
 def test_the_spread_grows_by_a_quarter_of_a_kelvin_a_day_from_the_second_on_up_to_four() -> None:
@@ -138,16 +160,5 @@ def test_the_spread_grows_by_a_quarter_of_a_kelvin_a_day_from_the_second_on_up_t
 def test_what_is_chosen_or_from_memory_is_what_is_told() -> None:
     assert forecast_error.FIRST_NIGHT_LEAD_H == 12.0
     assert forecast_error.MOST_LEAD_H == 240.0  # ten days
-    assert Estimate(0.0, 0.5) == forecast_error.BIAS_PRIOR
-    # The published spread is worth ten nights of a garden's own.
-    assert shrunk(1.3, [0.0] * 30).weight_of_prior == pytest.approx(0.25)
-
-
-def test_a_record_is_the_published_spread_and_its_own_errors_by_nights() -> None:
-    # Errors of 1 K on four nights with a spread of 1 K: precisions 4 and 4, so half a kelvin.
-    record = shrunk(1.0, [1.0] * 4, prior_nights=6.0)
-
-    assert record.bias.mean == pytest.approx(0.5)
-    assert record.bias.sd == pytest.approx(8.0**-0.5)
-    assert record.sd_k == pytest.approx(((6.0 + 4 * 0.25) / 10.0) ** 0.5)
-    assert (record.count, record.weight_of_prior) == (4, pytest.approx(0.6))
+    # The published spread is worth ten nights of a garden's own, and that of all kinds twenty.
+    assert (forecast_error.PRIOR_NIGHTS, forecast_error.KIND_NIGHTS) == (10.0, 20.0)

@@ -59,6 +59,7 @@ STORY = PlantingStory(
     offset_reason="a hollow",
     offset_declared=Estimate(-1.2, 0.6),
     offset_nights=4,
+    offset_clear=Estimate(-1.7, 0.3),
     temp=Estimate(-5.1, 1.6),
     share=0.9,
     frost=0.88,
@@ -179,7 +180,7 @@ def test_what_the_first_plans_did_not_know_yet_is_read_as_nothing() -> None:
     data, header = STORY.to_json(), HEADER.to_json()
     for item in (*data["given"], *data["options"]):
         item["label"] = TreatmentName.from_json(item.pop("name")).label
-    for key in ("offset_declared", "offset_nights"):
+    for key in ("offset_declared", "offset_nights", "offset_clear"):
         del data[key]
     for key in ("format", "names", "lifts", "record_nights", "record_bias"):
         del header[key]
@@ -187,6 +188,7 @@ def test_what_the_first_plans_did_not_know_yet_is_read_as_nothing() -> None:
     story, found = story_from(data, 1), PlanHeader.from_json(header, 1)
 
     assert (story.offset_declared, story.offset_nights) == (Estimate(0.0, 0.0), 0)
+    assert story.offset_clear == Estimate(0.0, 0.0)
     assert (found.lifts, found.record_nights) == ({}, 0)
     assert found.record_bias == Estimate(0.0, 0.0)
 

@@ -31,6 +31,7 @@ def save(
         night_of=night_of,
         plot_id=planting.plot_id,
         low_c=low_c,
+        place="screen",
         low_source="read",
         damages={planting.id: damage},
         member=member,

@@ -163,7 +163,7 @@ def test_the_forecast_of_the_evening_counts_and_not_what_came_after_midnight(
         )
     read(odile, 1.0)
 
-    (reading,) = learning._readings(EVENING + DAY)
+    ((reading,), _shares) = learning._readings(EVENING + DAY)
 
     assert reading.residual_k == pytest.approx(-1.0)
 
@@ -172,3 +172,76 @@ def test_a_low_of_a_night_without_a_forecast_teaches_nothing(make: Factory) -> N
     read(make.coordinator(), -3.0)
 
     assert learning.site_belief(before=EVENING + DAY).nights == 0
+
+
+# --- where it was read ------------------------------------------------------------------------
+
+
+def clear_night(**changes: Any) -> None:
+    """A clear calm night with a low of 2 °C forecast."""
+    values: dict[str, Any] = {"cloud_fraction": 0.0, "wind_mps": 0.0, "low_c": 2.0} | changes
+    forecasts.enter_by_hand(night_of=EVENING, member_id=None, now=NOW, **values)
+
+
+@pytest.mark.parametrize(
+    ("place", "fall_k"),
+    [("screen", 0.0), ("plant_shaded", -0.67), ("plant_bare", -2.17), ("ground_bare", -2.81),
+     ("", 0.0), ("elsewhere", 0.0)],
+)  # fmt: skip
+def test_what_the_ground_takes_is_not_taken_for_the_plot(
+    make: Factory, place: str, fall_k: float
+) -> None:
+    """A thermometer on level grass, 2.8 K under the screen, says nothing of the plot."""
+    plot = make.plot("A1")
+    clear_night()
+    read(make.coordinator(), 2.0 + fall_k, plot_id=plot.id, place=place)
+
+    ((reading,), shares) = learning._readings(EVENING + DAY)
+
+    assert reading.residual_k == pytest.approx(0.0, abs=0.01)
+    assert shares[EVENING] == pytest.approx(1.0, abs=0.01)
+    assert (reading.layer > 0.0) == (place in {"plant_shaded", "plant_bare", "ground_bare"})
+
+
+def test_a_place_that_nobody_named_weighs_less(make: Factory) -> None:
+    plot = make.plot("A1", offset_k=0.0, offset_sd_k=1.0)
+    clear_night()
+    found = {}
+    for place in ("screen", "elsewhere", ""):
+        read(make.coordinator(), -2.0, plot_id=plot.id, place=place)
+        found[place] = learning.site_belief(before=EVENING + DAY).offsets[plot.id].estimate.mean
+
+    assert found["screen"] < found["elsewhere"] < found[""] < 0.0
+
+
+def test_a_low_far_from_the_forecast_is_kept_and_teaches_nothing(make: Factory) -> None:
+    plot = make.plot("A1")
+    clear_night()
+    odile = make.coordinator()
+
+    read(odile, -13.0, plot_id=plot.id, place="screen")
+
+    def doubted(low_c: float) -> bool:
+        return learning.is_doubted(night_of=EVENING, plot_id=plot.id, low_c=low_c, place="screen")
+
+    assert doubted(-13.0)
+    assert not doubted(-7.0)
+    assert [low for _night, _plot, low in lows()] == [-13.0]
+    assert learning.site_belief(before=EVENING + DAY).nights == 0
+
+
+def test_a_place_that_is_none_is_refused(make: Factory) -> None:
+    with pytest.raises(OutOfRange, match="one of the list") as refused:
+        read(make.coordinator(), 0.0, place="12 m")
+
+    assert refused.value.about == "place"
+
+
+def test_the_last_known_place_of_a_plot_is_offered_again(make: Factory) -> None:
+    plot, odile = make.plot("A1"), make.coordinator()
+    assert learning.last_place(plot.id) == ""
+
+    read(odile, 0.0, plot_id=plot.id, place="ground_bare")
+    read(odile, 0.0, plot_id=plot.id, night_of=EVENING - DAY, place="screen")
+
+    assert learning.last_place(plot.id) == "ground_bare"

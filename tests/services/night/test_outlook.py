@@ -113,7 +113,8 @@ def test_a_bare_plant_is_as_cold_as_the_sum_of_its_parts() -> None:
     summed = (parts.screen_low, parts.offset, parts.air, parts.leaf)
     assert found.temp.mean == pytest.approx(sum(part.mean for part in summed))
     assert found.temp.sd == pytest.approx(math.hypot(*(part.sd for part in summed)))
-    assert parts.offset == offset
+    # The plot's offset is that of a clear calm night; tonight has this much of one.
+    assert parts.offset.mean == pytest.approx(site().share.mean * offset.mean)
     assert found.harm.share == found.harm.frost == found.curve.expected_share(found.temp)
     assert (found.harm.chilling, found.harm.root) == (None, None)
     assert found.plant_curve.low[1] == pytest.approx(found.temp.mean)

@@ -17,6 +17,7 @@ from tests.factories import Factory
 from tests.pages import Pages
 
 EVENING = date(2026, 11, 24)
+SCREEN = {"place": "screen"}
 
 
 @pytest.fixture
@@ -100,7 +101,7 @@ def test_low_and_damage_are_written_down_together(pages: Pages, ines: Member) ->
     page = pages.get(path)
     risky = next(e.get("name", "") for e in page.all("input") if e.get("type") == "radio")
 
-    done = pages.follow(pages.post(path, {**page.values(), "low": "−1,5", risky: "some"}))
+    done = pages.follow(pages.post(path, {**page.values(), "low": "−1,5", **SCREEN, risky: "some"}))
 
     assert "low −1.5 °C; 1 planting looked at" in done.text
     assert db.session.scalars(select(ObservedLow.low_c)).all() == [-1.5]
@@ -114,7 +115,7 @@ def test_a_low_in_fahrenheit_is_kept_in_celsius(make: Factory, pages: Pages, ine
     db.session.commit()
     path = plot_path(pages)
 
-    pages.post(path, {**pages.get(path).values(), "low": "23"})
+    pages.post(path, {**pages.get(path).values(), "low": "23", **SCREEN})
 
     assert db.session.scalars(select(ObservedLow.low_c)).all() == [pytest.approx(-5.0)]
 
@@ -174,7 +175,7 @@ def test_calibration_shows_lows_offsets_and_damage(pages: Pages, ines: Member) -
     path = plot_path(pages)
     page = pages.get(path)
     risky = next(e.get("name", "") for e in page.all("input") if e.get("type") == "radio")
-    pages.post(path, {**page.values(), "low": "-4", risky: "none"})
+    pages.post(path, {**page.values(), "low": "-4", **SCREEN, risky: "none"})
 
     found = pages.get("/calibration")
 
@@ -182,3 +183,37 @@ def test_calibration_shows_lows_offsets_and_damage(pages: Pages, ines: Member) -
     assert "Brier score" in found.text
     assert "“dead” as all: our own scale" in found.text
     assert "plot North 3" in found.text
+
+
+def test_a_low_is_asked_where_it_was_read_and_keeps_what_was_typed(
+    pages: Pages, ines: Member
+) -> None:
+    path = plot_path(pages)
+
+    page = pages.post(path, {**pages.get(path).values(), "low": "-1.5"}, status=422)
+
+    assert "several degrees below a screen" in page.text
+    assert page.values()["low"] == "-1.5"
+    assert db.session.scalars(select(ObservedLow.low_c)).all() == []
+
+
+@pytest.mark.parametrize(("place", "kept"), [("ground_bare", "ground_bare"), ("unknown", "")])
+def test_the_place_is_kept_and_offered_the_next_time(
+    pages: Pages, ines: Member, place: str, kept: str
+) -> None:
+    path = plot_path(pages)
+
+    pages.post(path, {**pages.get(path).values(), "low": "-1.5", "place": place})
+
+    assert db.session.scalars(select(ObservedLow.place)).all() == [kept]
+    assert pages.get(path).values()["place"] == kept
+
+
+def test_a_low_that_cannot_be_meant_is_doubted_in_words(pages: Pages, ines: Member) -> None:
+    path = plot_path(pages)
+
+    done = pages.follow(
+        pages.post(path, {**pages.get(path).values(), "low": "-25", "place": "screen"})
+    )
+
+    assert "far from what was forecast" in done.text

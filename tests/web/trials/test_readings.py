@@ -191,6 +191,7 @@ def test_an_error_keeps_what_was_typed(make: Factory, pages: Pages, boss: Member
         "label": "shed",
         "plot_id": str(plot.id),
         "kind": "inside",
+        "place": "plant_shaded",
         "margin": "",
         "alert_below": "9",
         "alert_above": "3",
