@@ -18,7 +18,7 @@ class ForecastImport(Base):
     __tablename__ = "forecast_import"
 
     id: Mapped[Key]
-    came_by: Mapped[str] = mapped_column(String(16))  # hand, file, address
+    came_by: Mapped[str] = mapped_column(String(16))  # hand, file, address, live
     kind: Mapped[ShortText]
     name: Mapped[LineText]
     sha256: Mapped[str] = mapped_column(String(64), default="")
@@ -38,6 +38,7 @@ class Forecast(Base):
         CheckConstraint("cloud_fraction BETWEEN 0 AND 1", name="cloud"),
         CheckConstraint("wind_mps >= 0", name="wind"),
         CheckConstraint("gust_mps >= 0", name="gust"),
+        CheckConstraint("low_sd_k > 0", name="low_sd"),
         Index("ix_forecast_night", "night_of", "id"),
     )
 
@@ -45,6 +46,8 @@ class Forecast(Base):
     import_id: Mapped[int] = mapped_column(ForeignKey("forecast_import.id", ondelete="CASCADE"))
     night_of: Mapped[date]
     low_c: Mapped[float]
+    # Of a low that the garden's own readings have corrected; empty where the record says it.
+    low_sd_k: Mapped[float | None]
     low_at: Mapped[Moment | None]
     evening_c: Mapped[float | None]
     cloud_fraction: Mapped[float | None]

@@ -482,6 +482,11 @@ def _keep(source: ForecastImport, forecasts: Sequence[Forecast], *, called: str 
     )
 
 
+def keep_live(corrected: Forecast) -> Imported:
+    """Keep a version that the garden's own readings have corrected; it is in force from now on."""
+    return _keep(corrected.source, [corrected], called=corrected.source.name)
+
+
 def _pending(token: str, member_id: int, now: datetime) -> PendingUpload:
     upload = db.session.scalar(
         select(PendingUpload).where(

@@ -12,7 +12,7 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotAllowed, NotFound, OutOfRange
 from gardenapp.extensions import db
-from gardenapp.models.forecasts import Forecast
+from gardenapp.models.forecasts import Forecast, ForecastImport
 from gardenapp.models.nights import ObservedLow
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plots import Plot
@@ -236,7 +236,9 @@ def _forecasts(nights: set[date]) -> dict[date, Forecast]:
     by_night: dict[date, Forecast] = {}
     for forecast in db.session.scalars(
         select(Forecast)
-        .where(Forecast.night_of.in_(nights))
+        .join(ForecastImport, ForecastImport.id == Forecast.import_id)
+        # What the night's own readings had a hand in says nothing of forecasts.
+        .where(Forecast.night_of.in_(nights), ForecastImport.came_by != "live")
         .options(joinedload(Forecast.source))
         .order_by(Forecast.id)
     ):

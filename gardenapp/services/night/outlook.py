@@ -164,8 +164,12 @@ def site_night(
     lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
     growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
     believed = record.low(forecast.low_c)
+    if forecast.low_sd_k is not None:  # corrected by readings: it has its own, and no bias
+        believed = Estimate(forecast.low_c, forecast.low_sd_k)
     spread_k = record.spread_on(share.mean) * growth
-    screen_low = Estimate(believed.mean, math.hypot(spread_k, record.bias.sd))
+    screen_low = believed
+    if forecast.low_sd_k is None:
+        screen_low = Estimate(believed.mean, math.hypot(spread_k, record.bias.sd))
     curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
     dry = dry_share(
         dew_point_c=forecast.dew_point_c,

@@ -18,6 +18,7 @@ from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
 from gardenapp.services.clockwork import tonight
 from gardenapp.services.night.forecasts import find_forecast
+from gardenapp.services.night.live import follow
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.night.tonight import tonight_page
 from gardenapp.services.notices import telling
@@ -70,6 +71,7 @@ def keep_planned(*, now: datetime, member_id: int | None = None) -> int | None:
     plan whoever brought the forecast, whenever. Raises what `plan_night` raises.
     """
     evening = tonight(now)
+    follow(now)  # the garden's own readings may have corrected the low
     if not needs_planning(evening) and not garden_has_changed(evening, now):
         return None
     return plan_and_tell(night_of=evening, member_id=member_id, now=now)

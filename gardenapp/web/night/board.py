@@ -34,6 +34,7 @@ from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night import morning
 from gardenapp.services.night import tonight as board
 from gardenapp.services.night.board_changes import lacking
+from gardenapp.services.night.live import live_night
 from gardenapp.services.night.machine_board import board_as_dict
 from gardenapp.services.trials.readings import latest_readings, open_alerts
 from gardenapp.web import formats
@@ -178,6 +179,7 @@ def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
         readings=latest_readings(now=at),
         alerts=open_alerts(member=member, now=at) if member is not None else (),
         lacking=lacking(),
+        live=live_night(at),
         standing=_still_standing(page, at),
     )
 

@@ -1,0 +1,226 @@
+"""Tonight as it goes on: the low, corrected by a thermometer of the garden's own in the open.
+
+Readings only come in here; the timetable looks at them and, where plants would be in danger that
+were not or the other way round, keeps a corrected version of the forecast. From there all goes its
+usual way: the night is planned from the version in force, and people hear what is new for them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import joinedload
+
+from gardenapp.errors import NotFound
+from gardenapp.extensions import db
+from gardenapp.messages import Words, say
+from gardenapp.models.forecasts import Forecast, ForecastImport
+from gardenapp.models.nights import Plan
+from gardenapp.models.trials import Logger, Reading
+from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.science.estimate import Estimate
+from gardenapp.science.night import live as science
+from gardenapp.science.night.exposure import plant_air_k, radiative_share
+from gardenapp.science.night.sun import Night
+from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
+from gardenapp.services.night import forecasts
+from gardenapp.services.night.gather import gather
+from gardenapp.services.night.learning import SiteBelief, site_belief
+from gardenapp.services.night.plan_night import site_of
+from gardenapp.services.night.prospect import bare_outlooks
+
+# Only where a thermometer hangs in the open and shaded is it read what a forecast is about.
+MOVED_BY = {"screen": 0.0, "plant_shaded": 0.3}
+NEAR_SUNSET = timedelta(minutes=45)
+# Readings older than this say nothing of now.
+FRESH = timedelta(minutes=75)
+# Two that differ by more cannot both be right, and nobody knows which is. Our choice.
+DISAGREE_K = 5.0
+# A correction smaller than this is not worth another version.
+WORTH_K = 0.3
+COLD_MONTHS_NORTH = (10, 11, 12, 1, 2, 3, 4)
+
+
+@dataclass(frozen=True)
+class LiveNight:
+    """What the garden's own thermometer makes of tonight. [°C, K]
+
+    forecast_c : what was forecast; read_c at `at` : the middle of its last readings. `low` is None
+    where it may not move the forecast, and `doubt` says why.
+    """
+
+    logger: str
+    plot: str
+    at: datetime
+    read_c: float
+    forecast_c: float
+    low: Estimate | None
+    departure_k: float
+    doubt: Words | None = None
+
+
+def live_night(now: datetime) -> LiveNight | None:
+    """Tonight's corrected low; None by day, without a forecast, or without a thermometer."""
+    evening = tonight(now)
+    night = night_of_garden(get_garden(), evening)
+    if not night.sunset_at + timedelta(hours=science.FIRST_H) <= now <= night.sunrise_at:
+        return None
+    forecast = forecast_alone(evening)
+    if forecast is None:
+        return None
+    every = (_of_logger(logger, forecast, night, now) for logger in _loggers())
+    found = [one for one in every if one is not None]
+    if not found:
+        return None
+    good = [one for one in found if one.doubt is None]
+    if not good:
+        return found[0]
+    told = [one.low.mean for one in good if one.low is not None]
+    if max(told) - min(told) > DISAGREE_K:
+        first = good[0]
+        why = say("two thermometers in the open disagree; look which of them is right")
+        return LiveNight(first.logger, first.plot, first.at, first.read_c, first.forecast_c,
+                         None, first.departure_k, why)  # fmt: skip
+    return good[0]
+
+
+def forecast_alone(evening: date) -> Forecast | None:
+    """The newest forecast of a night that no reading of the garden's own has touched."""
+    return db.session.scalar(
+        select(Forecast)
+        .join(ForecastImport, ForecastImport.id == Forecast.import_id)
+        .where(Forecast.night_of == evening, ForecastImport.came_by != "live")
+        .order_by(Forecast.id.desc())
+        .limit(1)
+        .options(joinedload(Forecast.source))
+    )
+
+
+def follow(now: datetime) -> bool:
+    """Keep a corrected version of tonight's forecast where a job's state would change by it.
+
+    Asked at every tick of the timetable; whether one was kept.
+    """
+    try:
+        found = live_night(now)
+    except NotFound:
+        return False
+    if found is None or found.low is None:
+        return False
+    evening = tonight(now)
+    planned = db.session.scalar(
+        select(Forecast)
+        .join(Plan, Plan.forecast_id == Forecast.id)
+        .where(Plan.night_of == evening, Plan.is_current.is_(True))
+        .options(joinedload(Forecast.source))
+    )
+    in_force = forecasts.find_forecast(evening)
+    if planned is None or in_force is None or planned.id != in_force.id:
+        return False  # it is planned first; the next tick looks again
+    base = forecast_alone(evening)
+    if base is None or abs(found.low.mean - planned.low_c) < WORTH_K:
+        return False
+    corrected = _version(base, found, now)
+    belief = site_belief(before=evening)
+    if _in_danger(planned, belief) == _in_danger(corrected, belief):
+        return False
+    forecasts.keep_live(corrected)
+    return True
+
+
+def _in_danger(forecast: Forecast, belief: SiteBelief) -> frozenset[int]:
+    """The plantings that such a night endangers bare; solves nothing."""
+    garden = get_garden()
+    gathered = gather(garden, forecast.night_of)
+    bare = bare_outlooks(
+        site_of(garden, forecast, belief), gathered.plantings, gathered.stages, belief
+    )
+    return frozenset(number for number, each in bare.items() if each.harm.share >= SAFE_BELOW)
+
+
+def _version(base: Forecast, found: LiveNight, now: datetime) -> Forecast:
+    """The forecast as the readings have corrected it; of no session until it is kept."""
+    assert found.low is not None
+    return Forecast(
+        night_of=base.night_of,
+        low_c=round(found.low.mean, 2),
+        low_sd_k=round(found.low.sd, 3),
+        low_at=base.low_at,
+        evening_c=None,
+        cloud_fraction=base.cloud_fraction,
+        wind_mps=base.wind_mps,
+        gust_mps=base.gust_mps,
+        dew_point_c=base.dew_point_c,
+        hours=base.hours,
+        source=ForecastImport(
+            came_by="live",
+            kind="own readings",
+            name=found.logger[:200],
+            entered_at=now,
+            issued_at=base.source.issued_at or base.source.entered_at,
+        ),
+    )
+
+
+def _loggers() -> list[Logger]:
+    """Those that may move the forecast, in a screen first."""
+    rows = db.session.scalars(
+        select(Logger)
+        .where(Logger.kind == "outside", Logger.place.in_(MOVED_BY), Logger.revoked_at.is_(None))
+        .options(joinedload(Logger.plot))
+        .order_by(Logger.id)
+    )
+    return sorted(rows, key=lambda logger: MOVED_BY[logger.place])
+
+
+def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) -> LiveNight | None:
+    rows = db.session.execute(
+        select(Reading.at, Reading.temp_c)
+        .where(
+            Reading.logger_id == logger.id,
+            Reading.at >= night.sunset_at - NEAR_SUNSET,
+            Reading.at <= now,
+        )
+        .order_by(Reading.at)
+    ).all()
+    dusk = [row for row in rows if abs(row.at - night.sunset_at) <= NEAR_SUNSET]
+    dark = [row for row in rows if row.at >= night.sunset_at]
+    if not dusk or not dark or now - dark[-1].at > FRESH:
+        return None
+    at, temps_c = dark[-1].at, [row.temp_c for row in dark]
+    share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
+    height_m = MOVED_BY[logger.place]
+    fall_k = plant_air_k(share, height_m).mean if height_m else 0.0
+    hour = timedelta(hours=1)
+    latest_c = science.middle(temps_c)
+    so_far = science.SoFar(
+        sunset_c=min(dusk, key=lambda row: abs(row.at - night.sunset_at)).temp_c - fall_k,
+        latest_c=latest_c - fall_k,
+        lowest_c=min(temps_c) - fall_k,
+        hours=(at - night.sunset_at) / hour,
+        night_hours=night.length_h,
+    )
+    doubt = science.why_doubted([row.temp_c for row in rows])
+    garden = get_garden()
+    site = site_of(garden, forecast, site_belief(before=forecast.night_of))
+    months = (
+        COLD_MONTHS_NORTH
+        if garden.latitude >= 0
+        else tuple((m + 5) % 12 + 1 for m in COLD_MONTHS_NORTH)
+    )
+    lines = science.COLD_HALF if forecast.night_of.month in months else science.ALL_YEAR
+    found = None if doubt else science.corrected(site.screen_low, so_far, lines)
+    if doubt is None and found is None:
+        return None
+    return LiveNight(
+        logger=logger.label,
+        plot=logger.plot.label,
+        at=at,
+        read_c=latest_c,
+        forecast_c=forecast.low_c,
+        low=None if found is None else found.low,
+        departure_k=so_far.departure_k(forecast.low_c),
+        doubt=doubt,
+    )
