@@ -15,7 +15,7 @@ depends_on = None
 
 def upgrade():
     with op.batch_alter_table('forecast') as batch:
-        batch.add_column(sa.Column('low_sd_k', sa.Float(), nullable=True))
+        batch.add_column(sa.Column('low_sd_k', sa.Double(), nullable=True))
         batch.create_check_constraint(op.f('ck_forecast_low_sd'), 'low_sd_k > 0')
 
 

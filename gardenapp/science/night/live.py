@@ -24,10 +24,10 @@ OWN_NIGHTS = 30
 """From so many nights of its own on a garden's gains are fitted to them."""
 LATEST_READINGS = 3
 """The middle one of so many counts, so that one odd reading moves nothing."""
-MOST_STEP_K = 6.0
-"""Between two readings; a sensor carried about, or breath on it. From memory."""
-STUCK_READINGS = 12
-"""So many to a tenth the same: nothing outdoors stays so for an hour. From memory."""
+MOST_STEP_K, STEP_H = 6.0, 0.75
+"""More within so short a time: a sensor carried about, or breath on it. From memory."""
+STUCK_READINGS, STUCK_H = 12, 2.0
+"""So many to a tenth the same over so long: nothing outdoors stays so. From memory."""
 COLDEST_C, WARMEST_C = -39.5, 60.0
 """Usual sensors send −40 or 85 °C where they have failed."""
 
@@ -204,13 +204,25 @@ def fit_line(nights: Sequence[tuple[SoFar, float]]) -> EveningLine:
     )
 
 
-def why_doubted(temps_c: Sequence[float]) -> Words | None:
-    """Why a sensor's readings, oldest first, may not move the forecast; None where they may."""
+def why_doubted(readings: Sequence[tuple[float, float]]) -> Words | None:
+    """Why a sensor may not move the forecast; None where it may.
+
+    readings : hours since some moment, ascending, and what was read [h, °C].
+    """
+    temps_c = [temp_c for _at_h, temp_c in readings]
     if any(not math.isfinite(c) or not COLDEST_C < c < WARMEST_C for c in temps_c):
         return say("it sends a figure that sensors send when they have failed")
-    if len(temps_c) >= STUCK_READINGS and len({round(c, 1) for c in temps_c[-STUCK_READINGS:]}) < 2:
+    last = readings[-STUCK_READINGS:]
+    if (
+        len(last) == STUCK_READINGS
+        and last[-1][0] - last[0][0] >= STUCK_H
+        and len({round(c, 1) for _at_h, c in last}) == 1
+    ):
         return say("it has sent the same figure for a long time")
-    if any(abs(b - a) > MOST_STEP_K for a, b in pairwise(temps_c)):
+    if any(
+        abs(after - before) > MOST_STEP_K and after_h - before_h <= STEP_H
+        for (before_h, before), (after_h, after) in pairwise(readings)
+    ):
         return say("its figures jump: it was moved, or something warm was near it")
     return None
 

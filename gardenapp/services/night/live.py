@@ -202,7 +202,7 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
         hours=(at - night.sunset_at) / hour,
         night_hours=night.length_h,
     )
-    doubt = science.why_doubted([row.temp_c for row in rows])
+    doubt = science.why_doubted([((row.at - night.sunset_at) / hour, row.temp_c) for row in rows])
     garden = get_garden()
     site = site_of(garden, forecast, site_belief(before=forecast.night_of))
     months = (

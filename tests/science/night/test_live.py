@@ -156,24 +156,33 @@ def test_a_line_is_found_again_in_nights_that_follow_it() -> None:
         fit_line(nights[:29])
 
 
+def every(minutes: float, *temps_c: float) -> list[tuple[float, float]]:
+    """Readings so many minutes apart."""
+    return [(number * minutes / 60.0, temp_c) for number, temp_c in enumerate(temps_c)]
+
+
 @pytest.mark.parametrize(
-    ("temps_c", "words"),
+    ("readings", "words"),
     [
-        ([2.0, 1.5, -40.0], "failed"),
-        ([2.0, 85.0], "failed"),
-        ([2.0, math.nan], "failed"),
-        ([1.0] * live.STUCK_READINGS, "same figure"),
-        ([2.0, 1.9, 9.5], "jump"),
+        (every(10, 2.0, 1.5, -40.0), "failed"),
+        (every(10, 2.0, 85.0), "failed"),
+        (every(10, 2.0, math.nan), "failed"),
+        (every(15, *[1.0] * live.STUCK_READINGS), "same figure"),
+        (every(10, 2.0, 1.9, 9.5), "jump"),
     ],
     ids=["minus forty", "eighty-five", "no number", "stuck", "carried in"],
 )
-def test_a_sensor_that_cannot_be_right_moves_nothing(temps_c: list[float], words: str) -> None:
-    assert words in str(why_doubted(temps_c))
+def test_a_sensor_that_cannot_be_right_moves_nothing(
+    readings: list[tuple[float, float]], words: str
+) -> None:
+    assert words in str(why_doubted(readings))
 
 
 def test_a_sensor_that_does_as_air_does_is_believed() -> None:
-    assert why_doubted([4.0, 3.1, 2.2, 2.2, 1.9]) is None
-    assert why_doubted([1.0] * (live.STUCK_READINGS - 1)) is None
+    assert why_doubted(every(10, 4.0, 3.1, 2.2, 2.2, 1.9)) is None
+    assert why_doubted(every(15, *[1.0] * (live.STUCK_READINGS - 1))) is None
+    assert why_doubted(every(5, *[1.0] * live.STUCK_READINGS)) is None  # within an hour it may
+    assert why_doubted(every(150, 5.0, -1.5)) is None  # much in two hours and a half
     assert why_doubted([]) is None
 
 
