@@ -55,15 +55,20 @@ def package_file() -> Path | None:
     return Path(found.submodule_search_locations[0]) / "data" / "weather.csv"
 
 
-def evenings(airport: str, file: Path) -> list[Evening]:
-    """Every night of the year with readings at sunset and at the hours asked for."""
+def hours_of(airport: str, file: Path) -> dict[datetime, float]:
+    """An airport's readings by the hour. [UTC, °C]"""
     hours: dict[datetime, float] = {}
     with file.open(encoding="utf-8", newline="") as lines:
         for row in csv.DictReader(lines):
             if row["origin"] == airport and row["temp"] not in {"", "NA"}:
                 at = datetime.fromisoformat(row["time_hour"].replace("Z", "+00:00"))
-                at = at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
-                hours[at] = f_to_c(float(row["temp"]))
+                hours[at.astimezone(UTC)] = f_to_c(float(row["temp"]))
+    return hours
+
+
+def evenings(airport: str, file: Path) -> list[Evening]:
+    """Every night of the year with readings at sunset and at the hours asked for."""
+    hours = hours_of(airport, file)
     latitude, longitude = AIRPORTS[airport]
     found = []
     for day in range(365):

@@ -51,9 +51,6 @@ WAITING = {
         "step 17: wet hours under covers, where a forecast gives the dew point only"
     ),
     "gardenapp.science.humidity.wet_bulb_c": "step 17: whether snow or rain falls on a cover",
-    "gardenapp.science.night.curve.PUBLISHED_EXPONENT": (
-        "step 10: the published law where no evening temperature is given"
-    ),
     "gardenapp.science.night.exposure.grass_minimum_c": (
         "step 10: a published rule to hold the refitted one for the ground against"
     ),

@@ -12,6 +12,7 @@ from gardenapp.errors import OutOfRange
 from gardenapp.messages import say
 from gardenapp.science.night.sun import Night
 
+_Z90 = 1.2816
 LAW_STARTS_H = 2.0
 """The square-root law begins this long after sunset (UC Davis / FAO frost handbook)."""
 
@@ -131,6 +132,17 @@ class NightCurve:
         spans = self._spans_below(threshold_c)
         return spans[0][0] if spans else None
 
+    def early_below(self, threshold_c: float) -> datetime | None:
+        """The early end of the 80 % interval of `first_below`; None where none is likely.
+
+        The air between evening and low does not keep to a curve: where it runs 1.28 spreads below
+        it, it is there so much earlier. The low itself is not moved, its spread is the forecast's.
+        """
+        at = self.first_below(threshold_c)
+        if at is None:
+            return None
+        return self.shifted(-_Z90 * CURVE_SD_K).first_below(threshold_c) or at
+
     def last_below(self, threshold_c: float) -> datetime | None:
         """When it is above the threshold again for good; None if it never was below.
 
@@ -142,6 +154,11 @@ class NightCurve:
     def hours_below(self, threshold_c: float) -> float:
         """Hours colder than the threshold, exact on the straight lines. [h]"""
         return sum(_hours(end - start) for start, end in self._spans_below(threshold_c))
+
+
+CURVE_SD_K = 1.1
+"""Spread of what was measured about the curve at an hour of the night, its evening and its low
+known: 1.05 K on the Greensboro year's nights that the exponent was not chosen on."""
 
 
 def default_evening_drop_k(radiative_share: float) -> float:
@@ -173,7 +190,7 @@ def curve_from_low(
     low_at: datetime | None = None,
     evening_c: float | None = None,
     radiative_share: float = 0.5,
-    exponent: float = MEASURED_EXPONENT,
+    exponent: float | None = None,
 ) -> NightCurve:
     """A night's temperatures from its low alone.
 
@@ -185,8 +202,8 @@ def curve_from_low(
         hours after sunrise.
     evening_c : air two hours after sunset, if known. [°C]
     radiative_share : 1 for a clear calm night, 0 for a cloudy or windy one.
-    exponent : shape of the fall; `PUBLISHED_EXPONENT` gives the square-root law as printed,
-        which is colder earlier.
+    exponent : shape of the fall; None: `MEASURED_EXPONENT` where the evening is known, else
+        `PUBLISHED_EXPONENT`, which is colder earlier.
 
     Returns
     -------
@@ -194,7 +211,9 @@ def curve_from_low(
 
     Notes
     -----
-    From two hours after sunset to the low: the published law's form with a measured exponent.
+    From two hours after sunset to the low: the published law's form, with a measured exponent
+    where the evening's temperature is given. Where only the low is, the evening is a usual fall
+    above it, and the square root as printed has less error on the same records.
     On nights (or lows) too early for that, it starts after a quarter of the time to the low.
     Before: a straight line, from a usual fall. A low before sunrise is held until sunrise, the
     cautious reading, and after sunrise the air warms as on the average morning of the same
@@ -208,6 +227,8 @@ def curve_from_low(
     Square-root law of the FAO frost handbook (Snyder and de Melo-Abreu 2005), seen in an
     academic reproduction.
     """
+    if exponent is None:
+        exponent = PUBLISHED_EXPONENT if evening_c is None else MEASURED_EXPONENT
     if not 0.2 <= exponent <= 2.0:
         raise OutOfRange(
             say("%(name)s must be 0.2 to 2, not %(value)s", name="exponent", value=exponent)

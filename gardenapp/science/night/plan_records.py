@@ -249,6 +249,7 @@ class PlantingStory:
     root_kill_c: float | None
     hours_below: float
     crosses_at: datetime | None
+    crosses_early_at: datetime | None
     back_at: datetime | None
     given: tuple[Gift, ...]
     left: int
@@ -310,6 +311,7 @@ class PlantingStory:
             "root_kill_c": self.root_kill_c,
             "hours_below": self.hours_below,
             "crosses_at": _iso(self.crosses_at),
+            "crosses_early_at": _iso(self.crosses_early_at),
             "back_at": _iso(self.back_at),
             "given": [gift.to_json() for gift in self.given],
             "left": self.left,
@@ -371,6 +373,7 @@ class PlantingStory:
             root_kill_c=data["root_kill_c"],
             hours_below=data["hours_below"],
             crosses_at=_moment(data["crosses_at"]),
+            crosses_early_at=_moment(data.get("crosses_early_at")),
             back_at=_moment(data["back_at"]),
             given=tuple(Gift.from_json(item, version) for item in data["given"]),
             left=data["left"],

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from gardenapp.models.covers import Cover
@@ -17,6 +17,9 @@ from gardenapp.services.night.outlook import SHELTER, BareOutlook
 from gardenapp.services.night.problem import walk_minutes
 from gardenapp.services.night.prospect import Prospect
 from gardenapp.services.night.standing import Standing, covers_of
+
+# How long before sunset a plant is covered that only may be in danger by then. Our own choice.
+MOST_EARLY = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +207,11 @@ def _job(
 def _cover_by(prospect: Prospect, bare: BareOutlook) -> datetime:
     """Sunset keeps the day's warmth in; a planting in danger before that goes first."""
     sunset_at = prospect.site.night.sunset_at
-    return sunset_at if bare.crosses_at is None else min(sunset_at, bare.crosses_at)
+    if bare.crosses_at is None or bare.crosses_early_at is None:
+        return sunset_at
+    # The early end of when it gets there, but nobody is sent at noon for what may be at dusk.
+    early_at = max(bare.crosses_early_at, sunset_at - MOST_EARLY)
+    return min(sunset_at, bare.crosses_at, early_at)
 
 
 class _Mornings:

@@ -120,6 +120,7 @@ class BareOutlook:
     plant_curve: NightCurve
     hours_below: float
     crosses_at: datetime | None
+    crosses_early_at: datetime | None
     back_at: datetime | None
 
 
@@ -265,6 +266,7 @@ def bare_outlook(
         plant_curve=plant_curve,
         hours_below=plant_curve.hours_below(threshold_c),
         crosses_at=plant_curve.first_below(threshold_c),
+        crosses_early_at=plant_curve.early_below(threshold_c),
         back_at=plant_curve.last_below(threshold_c),
     )
 

@@ -170,6 +170,7 @@ def _story(
         root_kill_c=stage.root_kill_c if planting.in_pot else None,
         hours_below=round(bare.hours_below, 2),
         crosses_at=bare.crosses_at,
+        crosses_early_at=bare.crosses_early_at,
         back_at=bare.back_at,
         given=gifts,
         left=balance.left,

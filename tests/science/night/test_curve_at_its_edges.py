@@ -76,6 +76,14 @@ def test_without_an_exponent_the_measured_one_is_taken() -> None:
     assert curve.at(after_sunset(6)) == pytest.approx(8.0 - 8.0 * 0.5**0.8)
 
 
+def test_with_only_a_low_the_published_square_root_is_taken() -> None:
+    only, published = (
+        curve_from_low(NIGHT, low_c=0.0, exponent=exponent) for exponent in (None, 0.5)
+    )
+
+    assert only == published
+
+
 def test_a_low_too_early_for_the_law_starts_after_a_quarter_of_the_time() -> None:
     # Low four hours after sunset: the law starts after one hour, half of the usual first fall.
     curve = curve_from_low(

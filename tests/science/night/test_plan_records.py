@@ -69,6 +69,7 @@ STORY = PlantingStory(
     root_kill_c=None,
     hours_below=9.5,
     crosses_at=AT,
+    crosses_early_at=AT - timedelta(hours=1),
     back_at=None,
     given=(Gift(1, "4+5", STACK, 6, Estimate(-1.0, 1.7), Estimate(4.1, 0.9), 0.5),),
     left=3,
@@ -180,7 +181,7 @@ def test_what_the_first_plans_did_not_know_yet_is_read_as_nothing() -> None:
     data, header = STORY.to_json(), HEADER.to_json()
     for item in (*data["given"], *data["options"]):
         item["label"] = TreatmentName.from_json(item.pop("name")).label
-    for key in ("offset_declared", "offset_nights", "offset_clear"):
+    for key in ("offset_declared", "offset_nights", "offset_clear", "crosses_early_at"):
         del data[key]
     for key in ("format", "names", "lifts", "record_nights", "record_bias"):
         del header[key]
@@ -189,6 +190,7 @@ def test_what_the_first_plans_did_not_know_yet_is_read_as_nothing() -> None:
 
     assert (story.offset_declared, story.offset_nights) == (Estimate(0.0, 0.0), 0)
     assert story.offset_clear == Estimate(0.0, 0.0)
+    assert story.crosses_early_at is None
     assert (found.lifts, found.record_nights) == ({}, 0)
     assert found.record_bias == Estimate(0.0, 0.0)
 
