@@ -121,6 +121,7 @@ ROWS: dict[str, Row] = {
     "morning.screen": Row(MEMBER),
     "morning.plot_morning": Row(MEMBER, is_own=True),
     "morning.calibration": Row(MEMBER),
+    "morning.past": Row(MEMBER, get=404),
     # loggers that send by themselves
     "readings.take": Row(PUBLIC, has_own_key=True),
     "readings.help_page": Row(PUBLIC),
@@ -357,6 +358,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
             now=NOW,
         )[0],
         "to_language": "es",
+        "evening": "2026-11-23",
         "feed_token": feeds.make_link(member_id=tamsin.id, all_plots=False, now=NOW),
         "way": "mail",
         **ask_for_mail(tamsin.id),

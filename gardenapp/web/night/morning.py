@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -12,11 +12,12 @@ from wtforms import HiddenField
 from gardenapp.errors import FieldRefused, NotFound, OutOfRange
 from gardenapp.models.covers import CONDITIONS
 from gardenapp.models.trials import DAMAGES
-from gardenapp.services.night import learning, morning, outcomes, tonight
+from gardenapp.services.night import learning, morning, outcomes, past_night, tonight
 from gardenapp.services.store.covers import CONDITION_LABELS
 from gardenapp.web.access import members, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField
+from gardenapp.web.night.past import draw
 from gardenapp.web.places import PLACE_WORDS, UNKNOWN
 from gardenapp.words import _, later
 
@@ -54,7 +55,17 @@ def morning_page() -> str:
     at = now()
     page = morning.morning_page(member=signed_in_member(), now=at, night_of=_night())
     form = LowForm(data={"low": page.screen_low_c, "night_of": page.night_of.isoformat()})
-    return render_template("morning/morning.html", page=page, form=form, now=at)
+    return _shown(page, form, at)
+
+
+def _shown(page: morning.MorningPage, form: LowForm, at: datetime) -> str:
+    return render_template(
+        "morning/morning.html",
+        page=page,
+        form=form,
+        now=at,
+        has_picture=page.night_of in past_night.nights_said(now=at),
+    )
 
 
 @blueprint.post("/morning/jobs/<int(max=2147483647):job_id>/off")
@@ -118,7 +129,7 @@ def screen() -> Response | tuple[str, int]:
             flash(_("The low is kept."))
             return redirect(url_for(".morning_page", night=form.night_of.data or None), 303)
     page = morning.morning_page(member=signed_in_member(), now=at, night_of=_night())
-    return render_template("morning/morning.html", page=page, form=form, now=at), 422
+    return _shown(page, form, at), 422
 
 
 def _plot_form(page: morning.PlotMorning) -> Any:
@@ -219,3 +230,21 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
 @members
 def calibration() -> str:
     return render_template("calibration/calibration.html", page=outcomes.calibration(now=now()))
+
+
+@blueprint.get("/calibration/nights/<string(length=10):evening>")
+@members
+def past(evening: str) -> str:
+    try:
+        night_of = date.fromisoformat(evening)
+    except ValueError:
+        raise NotFound(_("There is no such night.")) from None
+    at = now()
+    page = past_night.past_night(night_of=night_of, now=at)
+    return render_template(
+        "calibration/night.html",
+        page=page,
+        p=draw(page),
+        nights=past_night.nights_said(now=at)[:14],
+        damages=DAMAGE_WORDS,
+    )

@@ -217,3 +217,20 @@ def test_a_low_that_cannot_be_meant_is_doubted_in_words(pages: Pages, ines: Memb
     )
 
     assert "far from what was forecast" in done.text
+
+
+def test_a_past_night_is_shown_as_a_picture_with_its_words(pages: Pages, ines: Member) -> None:
+    path = plot_path(pages)
+    page = pages.get(path)
+    risky = next(e.get("name", "") for e in page.all("input") if e.get("type") == "radio")
+    pages.post(path, {**page.values(), "low": "-2.5", **SCREEN, risky: "much"})
+
+    links = [a.get("href", "") for a in pages.get("/morning").all("a")]
+    shown = pages.get(next(link for link in links if link.startswith("/calibration/nights/")))
+
+    assert "Night of Tuesday 24 to Wednesday 25 November" in shown.text
+    assert "−2.5 °C was read" in shown.text
+    assert "1 of 1 hurt" in shown.text
+    assert "runner beans" in shown.text
+    for bad in ("2026-11-20", "2026-13-40", "x", "2026-11-25"):
+        pages.get(f"/calibration/nights/{bad}", status=404)
