@@ -54,9 +54,6 @@ WAITING = {
     "gardenapp.science.night.exposure.grass_minimum_c": (
         "step 10: a published rule to hold the refitted one for the ground against"
     ),
-    "gardenapp.science.night.live.fit_line": (
-        "step 10: what readings say of the low, fitted to a garden's own nights once it has thirty"
-    ),
     "gardenapp.science.night.sun.clear_sky_radiation_mj": "step 17: water used under film (FAO-56)",
     "gardenapp.science.night.sun.daylight_hours": "step 10: the season in the rule for the ground",
     "gardenapp.science.night.sun.extraterrestrial_radiation_mj": (

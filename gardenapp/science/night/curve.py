@@ -136,12 +136,14 @@ class NightCurve:
         """The early end of the 80 % interval of `first_below`; None where none is likely.
 
         The air between evening and low does not keep to a curve: where it runs 1.28 spreads below
-        it, it is there so much earlier. The low itself is not moved, its spread is the forecast's.
+        it, it is there so much earlier, three hours at most. The low itself is not moved, its
+        spread is the forecast's.
         """
         at = self.first_below(threshold_c)
         if at is None:
             return None
-        return self.shifted(-_Z90 * CURVE_SD_K).first_below(threshold_c) or at
+        early_at = self.shifted(-_Z90 * CURVE_SD_K).first_below(threshold_c) or at
+        return max(early_at, at - MOST_EARLY)
 
     def last_below(self, threshold_c: float) -> datetime | None:
         """When it is above the threshold again for good; None if it never was below.
@@ -156,6 +158,7 @@ class NightCurve:
         return sum(_hours(end - start) for start, end in self._spans_below(threshold_c))
 
 
+MOST_EARLY = timedelta(hours=3)
 CURVE_SD_K = 1.1
 """Spread of what was measured about the curve at an hour of the night, its evening and its low
 known: 1.05 K on the Greensboro year's nights that the exponent was not chosen on."""

@@ -7,10 +7,15 @@ usual way: the night is planned from the version in force, and people hear what 
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from threading import Lock
+from typing import Any
+from weakref import WeakKeyDictionary
 
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotFound
@@ -41,6 +46,12 @@ DISAGREE_K = 5.0
 # A correction smaller than this is not worth another version.
 WORTH_K = 0.3
 COLD_MONTHS_NORTH = (10, 11, 12, 1, 2, 3, 4)
+HOUR = timedelta(hours=1)
+
+# By database, logger and evening: the lines fitted to its own nights, worked out once a night.
+_Own = dict[tuple[int, date], tuple[science.EveningLine, ...] | None]
+_own: WeakKeyDictionary[Engine, _Own] = WeakKeyDictionary()
+_lock = Lock()
 
 
 @dataclass(frozen=True)
@@ -193,24 +204,18 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
     share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
     height_m = MOVED_BY[logger.place]
     fall_k = plant_air_k(share, height_m).mean if height_m else 0.0
-    hour = timedelta(hours=1)
     latest_c = science.middle(temps_c)
     so_far = science.SoFar(
         sunset_c=min(dusk, key=lambda row: abs(row.at - night.sunset_at)).temp_c - fall_k,
         latest_c=latest_c - fall_k,
         lowest_c=min(temps_c) - fall_k,
-        hours=(at - night.sunset_at) / hour,
+        hours=(at - night.sunset_at) / HOUR,
         night_hours=night.length_h,
     )
-    doubt = science.why_doubted([((row.at - night.sunset_at) / hour, row.temp_c) for row in rows])
+    doubt = science.why_doubted([((row.at - night.sunset_at) / HOUR, row.temp_c) for row in rows])
     garden = get_garden()
     site = site_of(garden, forecast, site_belief(before=forecast.night_of))
-    months = (
-        COLD_MONTHS_NORTH
-        if garden.latitude >= 0
-        else tuple((m + 5) % 12 + 1 for m in COLD_MONTHS_NORTH)
-    )
-    lines = science.COLD_HALF if forecast.night_of.month in months else science.ALL_YEAR
+    lines = _lines(logger, forecast.night_of)
     found = None if doubt else science.corrected(site.screen_low, so_far, lines)
     if doubt is None and found is None:
         return None
@@ -224,3 +229,71 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
         departure_k=so_far.departure_k(forecast.low_c),
         doubt=doubt,
     )
+
+
+def _lines(logger: Logger, evening: date) -> tuple[science.EveningLine, ...]:
+    """What a thermometer's evenings say of the low: its own from thirty on, else the prior."""
+    with _lock:
+        kept = _own.setdefault(db.engine, {})
+        if (logger.id, evening) not in kept:
+            for key in [key for key in kept if key[1] != evening]:
+                del kept[key]
+            kept[logger.id, evening] = _own_lines(logger, evening)
+        own = kept[logger.id, evening]
+    if own is not None:
+        return own
+    half_a_year = 0 if get_garden().latitude >= 0 else 6
+    month = (evening.month - 1 + half_a_year) % 12 + 1
+    return science.COLD_HALF if month in COLD_MONTHS_NORTH else science.ALL_YEAR
+
+
+def _own_lines(logger: Logger, evening: date) -> tuple[science.EveningLine, ...] | None:
+    rows = db.session.execute(
+        select(Reading.at, Reading.temp_c)
+        .where(
+            Reading.logger_id == logger.id,
+            Reading.at < datetime.combine(evening, time(12), tzinfo=UTC),
+        )
+        .order_by(Reading.at)
+    ).all()
+    if not rows:
+        return None
+    found: dict[float, list[tuple[science.SoFar, float]]] = {
+        each.hours: [] for each in science.ALL_YEAR
+    }
+    moments = [row.at for row in rows]
+    night_of = rows[0].at.date()
+    while night_of < evening:
+        night = night_of_garden(get_garden(), night_of)
+        night_of += timedelta(days=1)
+        first = bisect_left(moments, night.sunset_at - NEAR_SUNSET)
+        last = bisect_right(moments, night.sunrise_at + HOUR)
+        for hours, nights in found.items():
+            told = _as_it_stood(rows[first:last], night, hours)
+            if told is not None:
+                nights.append(told)
+    if min(map(len, found.values())) < science.OWN_NIGHTS:
+        return None
+    return tuple(science.fit_line(nights) for nights in found.values())
+
+
+def _as_it_stood(
+    rows: Sequence[Any], night: Night, hours: float
+) -> tuple[science.SoFar, float] | None:
+    """A night as it stood so many hours after sunset, and its low; None where readings lack."""
+    moment = night.sunset_at + hours * HOUR
+    dark = [row for row in rows if row.at >= night.sunset_at]
+    so_far = [row for row in dark if row.at <= moment]
+    if len(dark) < night.length_h or not so_far or moment - so_far[-1].at > FRESH:
+        return None
+    dusk = min(rows, key=lambda row: abs(row.at - night.sunset_at))
+    if abs(dusk.at - night.sunset_at) > NEAR_SUNSET:
+        return None
+    stood = science.SoFar(
+        sunset_c=dusk.temp_c,
+        latest_c=so_far[-1].temp_c,
+        lowest_c=min(row.temp_c for row in so_far),
+        hours=hours,
+        night_hours=night.length_h,
+    )
+    return stood, min(row.temp_c for row in dark)

@@ -13,6 +13,7 @@ from gardenapp.models.forecasts import Forecast, ForecastImport
 from gardenapp.models.nights import Plan
 from gardenapp.models.trials import Logger
 from gardenapp.readers.readings_json import SentReading
+from gardenapp.science.night import live as science
 from gardenapp.services.night import forecasts, learning, live
 from gardenapp.services.night.live import LiveNight, live_night
 from gardenapp.services.notices import planned
@@ -42,7 +43,7 @@ def hang(make: Factory, label: str = "post", **changes: Any) -> int:
 
 def send(logger_id: int, *temps: tuple[datetime, float]) -> None:
     sent = [
-        SentReading(key=f"{at:%H%M}", at=at, temp_c=c, humidity_percent=None) for at, c in temps
+        SentReading(key=f"{at:%m%d%H%M}", at=at, temp_c=c, humidity_percent=None) for at, c in temps
     ]
     readings.take_readings(
         logger_id=logger_id, readings=sent, now=max(at for at, _c in temps) + MINUTE
@@ -204,3 +205,40 @@ def test_a_newer_forecast_is_in_force_again_and_the_readings_correct_that(make: 
 
     assert live.forecast_alone(EVENING) is not None
     assert seen(LATE + 4 * MINUTE).forecast_c == -1.0
+
+
+def own_nights(logger_id: int, count: int) -> None:
+    """Nights on which the low comes 4 K below what is read two hours after sunset, always."""
+    for number in range(count):
+        dusk_at = DUSK - timedelta(days=number + 1)
+        warm_c = 6.0 + number % 7
+        hourly = [warm_c, warm_c - 1.0 - number % 3, warm_c - 2.0 - number % 3]
+        low_c = hourly[2] - 4.0
+        hourly += [low_c] * 14
+        send(logger_id, *((dusk_at + timedelta(hours=h), c) for h, c in enumerate(hourly)))
+
+
+@pytest.mark.parametrize(("count", "is_own"), [(29, False), (34, True)])
+def test_from_thirty_nights_of_its_own_on_a_thermometer_is_taken_at_its_own_word(
+    make: Factory, count: int, is_own: bool
+) -> None:
+    logger = hang(make)
+    own_nights(logger, count)
+
+    lines = live._lines(db.session.get_one(Logger, logger), EVENING)
+
+    assert (lines != science.COLD_HALF) is is_own
+    if is_own:
+        so_far = science.SoFar(8.0, 5.0, 5.0, 2.0, 15.7)
+        assert lines[0].low(so_far).mean == pytest.approx(1.0, abs=0.5)
+        assert lines[0].spread_k < 1.0  # the prior says 2.0
+
+
+def test_in_the_south_the_cold_half_is_the_other_one(make: Factory) -> None:
+    logger = db.session.get_one(Logger, hang(make))
+    assert live._lines(logger, EVENING) == science.COLD_HALF
+
+    make.garden(latitude=-37.0)
+    later = EVENING + timedelta(days=1)  # what was kept is of this night
+
+    assert live._lines(logger, later) == science.ALL_YEAR
