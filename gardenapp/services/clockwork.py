@@ -8,7 +8,7 @@ the morning for the night that has ended.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -69,6 +69,12 @@ def tonight(now: datetime) -> date:
 def ending_night(now: datetime) -> date:
     """The night whose morning it is or was: that of yesterday's evening, from midnight on."""
     return now.astimezone(garden_zone()).date() - timedelta(days=1)
+
+
+def evening_of(garden: Garden, evening: date) -> datetime:
+    """Eight in the evening at the garden, which forecasts mean by it. [UTC]"""
+    zone = ZoneInfo(garden.time_zone)
+    return datetime.combine(evening, time(20), tzinfo=zone).astimezone(UTC)
 
 
 def night_of_garden(garden: Garden, evening: date) -> Night:

@@ -38,7 +38,7 @@ WAITING = {
     ),
     "gardenapp.science.covers.lift.unsealed": "step 16: an unsealed cover adds less tonight",
     "gardenapp.science.covers.wind.wind_at_height": (
-        "step 10: wind is measured at 10 m and blows at the plants"
+        "step 16: wind is measured at 10 m and pulls at covers near the ground"
     ),
     "gardenapp.science.humidity.frost_point_c": (
         "step 16: frost seen on cover, film and leaf is held against the reckoned point"
@@ -51,13 +51,10 @@ WAITING = {
         "step 17: wet hours under covers, where a forecast gives the dew point only"
     ),
     "gardenapp.science.humidity.wet_bulb_c": "step 17: whether snow or rain falls on a cover",
-    "gardenapp.science.night.exposure.grass_minimum_c": (
-        "step 10: a published rule to hold the refitted one for the ground against"
-    ),
     "gardenapp.science.night.sun.clear_sky_radiation_mj": "step 17: water used under film (FAO-56)",
-    "gardenapp.science.night.sun.daylight_hours": "step 10: the season in the rule for the ground",
+    "gardenapp.science.night.sun.daylight_hours": "step 17: water used under film (FAO-56)",
     "gardenapp.science.night.sun.extraterrestrial_radiation_mj": (
-        "step 10: the sun of the day before in the rule for the ground"
+        "step 17: water used under film (FAO-56)"
     ),
     "gardenapp.science.night.sun.solar_radiation_mj": (
         "step 17: water used under film, from hours of sunshine (FAO-56)"

@@ -230,22 +230,3 @@ def frost_type(
     is_light = wind_mps is not None and wind_mps <= RADIATION_FROST_BELOW_MPS
     is_clear = cloud_fraction is not None and cloud_fraction <= 0.5
     return FrostType.RADIATION_FROST if is_light and is_clear else FrostType.AIR_FROST
-
-
-_SMITH_CONSTANT_K = {5: 8.0, 9: 8.0, 10: 8.0, 6: 9.0, 8: 9.0}
-
-
-def grass_minimum_c(*, afternoon_c: float, dew_point_c: float, month: int) -> float:
-    """Tomorrow's grass minimum in Canterbury, New Zealand, from 15:00 today. [°C]
-
-    (T + Td/2)/3 − c, with c = 8 in May, September and October, 9 in June and August; for
-    little cloud and wind under 5 to 7 knots. A local rule of a southern winter, kept as a
-    check on others. Raises OutOfRange for months it was not made for.
-
-    References
-    ----------
-    Smith 1973, as quoted with its example on a public page.
-    """
-    if month not in _SMITH_CONSTANT_K:
-        raise OutOfRange(say("month must be 5, 6, 8, 9 or 10, not %(month)s", month=month))
-    return (afternoon_c + dew_point_c / 2.0) / 3.0 - _SMITH_CONSTANT_K[month]

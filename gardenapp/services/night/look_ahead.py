@@ -30,7 +30,7 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import curve_from_hours
 from gardenapp.science.night.morning import lift_off
 from gardenapp.science.night.plan_records import TreatmentName
-from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
+from gardenapp.services.clockwork import evening_of, get_garden, night_of_garden, tonight
 from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.day_gains import ENOUGH_HOURS, clearest_cloud, reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
@@ -226,6 +226,7 @@ def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
         hours=hours,
         record=world.belief.record,
         beyond_k=world.belief.beyond_k,
+        evening_at=evening_of(world.garden, night_of),
     )
     bare = bare_outlooks(site, world.plantings.values(), world.stages, world.belief)
     at_risk = [

@@ -28,7 +28,12 @@ from gardenapp.science.covers.lift import (
     touching,
 )
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.curve import NightCurve, curve_from_hours, curve_from_low
+from gardenapp.science.night.curve import (
+    LAW_STARTS_H,
+    NightCurve,
+    curve_from_hours,
+    curve_from_low,
+)
 from gardenapp.science.night.damage import (
     USUAL_POT_L,
     DamageCurve,
@@ -55,6 +60,7 @@ from gardenapp.services.garden.hardiness import damage_curve
 
 SHELTER = "shelter"
 
+NEAR_EVENING = timedelta(hours=1)
 DAY_BEFORE = timedelta(hours=7)
 ENOUGH_DAY_HOURS = 3
 """The hours before sunset that tell what kind of day it was, and how many must be known."""
@@ -152,12 +158,13 @@ def site_night(
     hours: Sequence[HourForecast],
     record: ForecastRecord,
     beyond_k: float = 0.0,
+    evening_at: datetime | None = None,
 ) -> SiteNight:
     """The screen's low with its spread, the kind of night, and the curve through it.
 
     The spread is the published one for the hours ahead, widened or narrowed as the garden's
     own record has found first nights of this kind to be; the forecast's standing error is taken
-    out.
+    out. `evening_at` : when the forecast's own evening is, eight o'clock at the garden. [UTC]
     """
     share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
     issued_at = forecast.source.issued_at or forecast.source.entered_at
@@ -171,7 +178,9 @@ def site_night(
     screen_low = believed
     if forecast.low_sd_k is None:
         screen_low = Estimate(believed.mean, math.hypot(spread_k, record.bias.sd))
-    curve = _screen_curve(forecast, night, hours, share).shifted(screen_low.mean - forecast.low_c)
+    curve = _screen_curve(forecast, night, hours, share, evening_at).shifted(
+        screen_low.mean - forecast.low_c
+    )
     dry = dry_share(
         dew_point_c=forecast.dew_point_c,
         low_c=forecast.low_c,
@@ -200,8 +209,32 @@ def _stored_share(night: Night, hours: Sequence[HourForecast]) -> float:
     )
 
 
+def _evening_c(
+    forecast: Forecast,
+    night: Night,
+    hours: Sequence[HourForecast],
+    evening_at: datetime | None,
+) -> float | None:
+    """The air two hours after sunset, as the night's curve asks for it; None where nobody knows.
+
+    A forecast's own evening is that of eight o'clock, which in June is before sunset: it is taken
+    where it is near enough to two hours after.
+    """
+    wanted_at = night.sunset_at + timedelta(hours=LAW_STARTS_H)
+    near = [hour for hour in hours if abs(hour.at - wanted_at) <= NEAR_EVENING]
+    if near:
+        return min(near, key=lambda hour: abs(hour.at - wanted_at)).temp_c
+    if evening_at is not None and abs(evening_at - wanted_at) > NEAR_EVENING:
+        return None
+    return forecast.evening_c
+
+
 def _screen_curve(
-    forecast: Forecast, night: Night, hours: Sequence[HourForecast], share: Estimate
+    forecast: Forecast,
+    night: Night,
+    hours: Sequence[HourForecast],
+    share: Estimate,
+    evening_at: datetime | None,
 ) -> NightCurve:
     margin = timedelta(hours=4)
     near = [
@@ -219,7 +252,7 @@ def _screen_curve(
     earliest = night.sunset_at + timedelta(hours=2, minutes=30)
     if low_at is not None and not earliest < low_at <= night.sunrise_at + timedelta(hours=2):
         low_at = None
-    evening_c = forecast.evening_c
+    evening_c = _evening_c(forecast, night, hours, evening_at)
     if evening_c is not None and evening_c <= forecast.low_c:
         evening_c = None
     return curve_from_low(

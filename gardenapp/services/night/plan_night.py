@@ -16,7 +16,7 @@ from gardenapp.extensions import db
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.people import Garden
 from gardenapp.science.allocation.solve import solve
-from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
+from gardenapp.services.clockwork import evening_of, get_garden, night_of_garden, tonight
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.gather import gather
 from gardenapp.services.night.jobs import jobs_of
@@ -69,4 +69,5 @@ def site_of(garden: Garden, forecast: Forecast, belief: SiteBelief) -> SiteNight
         hours=hours_of(forecast),
         record=belief.record,
         beyond_k=belief.beyond_k,
+        evening_at=evening_of(garden, forecast.night_of),
     )

@@ -184,25 +184,6 @@ def test_a_frost_is_named_by_its_sky_and_wind(
     assert got is kind
 
 
-@pytest.mark.outside("Smith 1973, Canterbury, worked example quoted on a public page")
-def test_the_canterbury_rule_gives_its_own_example() -> None:
-    assert exposure.grass_minimum_c(afternoon_c=6.0, dew_point_c=3.0, month=9) == pytest.approx(
-        -5.5
-    )
-
-
-def test_the_canterbury_rule_is_a_degree_colder_in_june() -> None:
-    assert exposure.grass_minimum_c(afternoon_c=6.0, dew_point_c=3.0, month=6) == pytest.approx(
-        -6.5
-    )
-
-
-@pytest.mark.parametrize("month", [1, 7, 12])
-def test_the_canterbury_rule_is_not_stretched_to_other_months(month: int) -> None:
-    with pytest.raises(OutOfRange, match="month"):
-        exposure.grass_minimum_c(afternoon_c=6.0, dew_point_c=3.0, month=month)
-
-
 @pytest.mark.parametrize(
     ("knots", "kind"),
     [(7.0, FrostType.RADIATION_FROST), (7.01, FrostType.AIR_FROST), (9.99, FrostType.AIR_FROST),
@@ -252,13 +233,6 @@ def test_dry_air_falls_further_and_unknown_air_as_usual() -> None:
     assert dry(-2.0, None) < dry(-2.0)
     with pytest.raises(OutOfRange, match="dew_point_c"):
         dry(math.nan)
-
-
-@pytest.mark.parametrize(("month", "less"), [(5, 8), (6, 9), (8, 9), (9, 8), (10, 8)])
-def test_the_canterbury_rule_by_month(month: int, less: float) -> None:
-    low_c = exposure.grass_minimum_c(afternoon_c=12.0, dew_point_c=6.0, month=month)
-
-    assert low_c == pytest.approx(5.0 - less)
 
 
 def test_a_radiation_frost_needs_a_sky_and_a_wind_that_are_known() -> None:

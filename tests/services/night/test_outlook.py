@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -33,10 +33,19 @@ def forecast(low_c: float = -2.0, *, issued_h: float | None = None, **changes: A
     return Forecast(night_of=EVENING, low_c=low_c, hours=[], source=source, **changes)
 
 
-def site(low_c: float = -2.0, hours: tuple[HourForecast, ...] = (), **changes: Any) -> SiteNight:
+def site(
+    low_c: float = -2.0,
+    hours: tuple[HourForecast, ...] = (),
+    evening_at: datetime | None = None,
+    **changes: Any,
+) -> SiteNight:
     values: dict[str, Any] = {"cloud_fraction": 0.0, "wind_mps": 0.5}
     return outlook.site_night(
-        night=NIGHT, forecast=forecast(low_c, **values | changes), hours=hours, record=RECORD
+        night=NIGHT,
+        forecast=forecast(low_c, **values | changes),
+        hours=hours,
+        record=RECORD,
+        evening_at=evening_at,
     )
 
 
@@ -82,7 +91,7 @@ def test_hours_of_the_whole_night_shape_the_curve_and_half_a_night_does_not() ->
 
     whole, half, none = site(hours=hourly(20)), site(hours=hourly(8)), site()
 
-    assert half.curve == none.curve
+    assert half.curve == site(evening_c=8.0).curve != none.curve  # it tells the evening, no more
     assert whole.curve != none.curve
     assert whole.curve.low[1] == pytest.approx(-2.5)
 
@@ -99,6 +108,20 @@ def test_hours_of_the_whole_night_shape_the_curve_and_half_a_night_does_not() ->
 )
 def test_what_no_night_can_have_is_left_out_of_the_curve(changes: dict[str, Any]) -> None:
     assert site(**changes).curve == site().curve
+
+
+@pytest.mark.parametrize(
+    ("hours_after", "is_taken"), [(2.0, True), (2.9, True), (-1.0, False), (4.5, False)]
+)
+def test_an_evening_at_eight_is_that_of_the_curve_only_near_two_hours_after_sunset(
+    hours_after: float, is_taken: bool
+) -> None:
+    at = NIGHT.sunset_at + timedelta(hours=hours_after)
+
+    found = site(evening_c=9.0, evening_at=at).curve
+
+    assert (found == site(evening_c=9.0).curve) is is_taken
+    assert (found == site().curve) is not is_taken
 
 
 # --- bare -------------------------------------------------------------------------------------
