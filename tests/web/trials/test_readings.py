@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import statistics
+import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
@@ -88,6 +90,38 @@ def test_a_reading_is_taken_and_shown_on_the_board(make: Factory, pages: Pages, 
     assert "Plot North 3: −0.4 °C at 14:40, below 0.0 °C (post 1)" in page
     stranger = Pages(pages.app).get("/tonight").text
     assert "post 1" not in stranger
+
+
+def test_a_reading_costs_no_more_while_the_night_follows_it(
+    make: Factory, pages: Pages, send: Send, clock: list[datetime]
+) -> None:
+    """At most half as much again as a bare one: what follows from it is the timetable's work."""
+    evening = NOW.date()
+    make.cover(make.cover_kind(clear_mean_k=4.0, cloudy_mean_k=4.0))
+    dark = datetime(2026, 11, 24, 18, 0, tzinfo=NOW.tzinfo)
+
+    def cost_s(first: int) -> float:
+        spent = []
+        for number in range(first, first + 15):
+            at = dark + timedelta(minutes=number)
+            clock[0] = at + timedelta(seconds=30)
+            began = time.process_time()
+            answer = send(reading(id=f"n{number}", at=at.isoformat(), temp_c=-0.01 * number))
+            spent.append(time.process_time() - began)
+            assert answer.status_code == 201
+        return statistics.median(spent)
+
+    cost_s(0)  # warm
+    bare_s = cost_s(20)
+    forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=NOW)
+    plan_night.plan_night(night_of=evening, member_id=None, now=NOW)
+    db.session.scalars(select(Logger)).one().place = "screen"
+    db.session.commit()
+    pages.get("/tonight")
+    followed_s = cost_s(40)
+
+    print(f"bare {bare_s * 1000:.1f} ms, followed {followed_s * 1000:.1f} ms")
+    assert followed_s <= 1.5 * bare_s
 
 
 def test_a_replayed_reading_changes_nothing(send: Send) -> None:
