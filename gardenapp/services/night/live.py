@@ -7,27 +7,30 @@ usual way: the night is planned from the version in force, and people hear what 
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from threading import Lock
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.messages import Words, say
 from gardenapp.models.forecasts import Forecast, ForecastImport
-from gardenapp.models.nights import Plan
+from gardenapp.models.nights import ObservedLow, Plan
+from gardenapp.models.plots import Plot
 from gardenapp.models.trials import Logger, Reading
 from gardenapp.science.allocation.weights import SAFE_BELOW
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night import live as science
-from gardenapp.science.night.exposure import plant_air_k, radiative_share
+from gardenapp.science.night.exposure import plant_air_k, radiative_share, spot_k
+from gardenapp.science.night.ground import SCREEN_HEIGHT_M
 from gardenapp.science.night.sun import Night
 from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
 from gardenapp.services.night import forecasts
@@ -51,6 +54,7 @@ HOUR = timedelta(hours=1)
 # By database, logger and evening: the lines fitted to its own nights, worked out once a night.
 _Own = dict[tuple[int, date], tuple[science.EveningLine, ...] | None]
 _own: WeakKeyDictionary[Engine, _Own] = WeakKeyDictionary()
+_beliefs: WeakKeyDictionary[Engine, tuple[tuple[Any, ...], SiteBelief]] = WeakKeyDictionary()
 _lock = Lock()
 
 
@@ -134,7 +138,7 @@ def follow(now: datetime) -> bool:
     if base is None or abs(found.low.mean - planned.low_c) < WORTH_K:
         return False
     corrected = _version(base, found, now)
-    belief = site_belief(before=evening)
+    belief = _belief(evening)
     if _in_danger(planned, belief) == _in_danger(corrected, belief):
         return False
     forecasts.keep_live(corrected)
@@ -201,21 +205,23 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
     if not dusk or not dark or now - dark[-1].at > FRESH:
         return None
     at, temps_c = dark[-1].at, [row.temp_c for row in dark]
-    share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
-    height_m = MOVED_BY[logger.place]
-    fall_k = plant_air_k(share, height_m).mean if height_m else 0.0
+    belief = _belief(forecast.night_of)
+    here = _against_the_screen(logger, forecast, belief)
     latest_c = science.middle(temps_c)
     so_far = science.SoFar(
-        sunset_c=min(dusk, key=lambda row: abs(row.at - night.sunset_at)).temp_c - fall_k,
-        latest_c=latest_c - fall_k,
-        lowest_c=min(temps_c) - fall_k,
+        sunset_c=min(dusk, key=lambda row: abs(row.at - night.sunset_at)).temp_c - here.mean,
+        latest_c=latest_c - here.mean,
+        lowest_c=min(temps_c) - here.mean,
         hours=(at - night.sunset_at) / HOUR,
         night_hours=night.length_h,
     )
     doubt = science.why_doubted([((row.at - night.sunset_at) / HOUR, row.temp_c) for row in rows])
     garden = get_garden()
-    site = site_of(garden, forecast, site_belief(before=forecast.night_of))
-    lines = _lines(logger, forecast.night_of)
+    site = site_of(garden, forecast, belief)
+    lines = [
+        replace(line, spread_k=math.hypot(line.spread_k, here.sd))
+        for line in _lines(logger, forecast.night_of)
+    ]
     found = None if doubt else science.corrected(site.screen_low, so_far, lines)
     if doubt is None and found is None:
         return None
@@ -229,6 +235,34 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
         departure_k=so_far.departure_k(forecast.low_c),
         doubt=doubt,
     )
+
+
+def _against_the_screen(logger: Logger, forecast: Forecast, belief: SiteBelief) -> Estimate:
+    """How far the low where a thermometer hangs is from the screen's that the forecast is about."""
+    share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
+    height_m = MOVED_BY[logger.place]
+    spot = spot_k(share, belief.offsets[logger.plot_id].estimate, height_m or SCREEN_HEIGHT_M)
+    if not height_m:
+        return spot
+    return spot.plus(plant_air_k(share, height_m, beyond_k=belief.beyond_k))
+
+
+def _belief(evening: date) -> SiteBelief:
+    """What the garden has learnt, worked out anew only where a low or a plot has changed."""
+    lows = db.session.execute(
+        select(func.count(ObservedLow.id), func.max(ObservedLow.entered_at))
+    ).one()
+    plots = db.session.execute(
+        select(func.count(Plot.id), func.sum(Plot.offset_k), func.sum(Plot.offset_sd_k))
+    ).one()
+    key = (evening, *lows, *plots)
+    with _lock:
+        kept = _beliefs.get(db.engine)
+    if kept is None or kept[0] != key:
+        kept = (key, site_belief(before=evening))
+        with _lock:
+            _beliefs[db.engine] = kept
+    return kept[1]
 
 
 def _lines(logger: Logger, evening: date) -> tuple[science.EveningLine, ...]:

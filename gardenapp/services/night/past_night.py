@@ -58,13 +58,13 @@ class PastNight:
 
 def past_night(*, night_of: date, now: datetime) -> PastNight:
     """What was said of a night that is over, and what came. Raises NotFound."""
-    if now < night_of_garden(get_garden(), night_of).sunrise_at:
-        raise NotFound(_("That night is not over yet."))
     plan = db.session.scalar(
         select(Plan).where(Plan.night_of == night_of, Plan.is_current.is_(True))
     )
     if plan is None:
         raise NotFound(_("Nothing was said of that night: it was not planned."))
+    if now < night_of_garden(get_garden(), night_of).sunrise_at:
+        raise NotFound(_("That night is not over yet."))
     low, stories = header_of(plan).low, stories_of(plan)
     lows = list(db.session.scalars(select(ObservedLow).where(ObservedLow.night_of == night_of)))
     read = {row.plot_id: row for row in lows}

@@ -71,7 +71,11 @@ def keep_planned(*, now: datetime, member_id: int | None = None) -> int | None:
     plan whoever brought the forecast, whenever. Raises what `plan_night` raises.
     """
     evening = tonight(now)
-    follow(now)  # the garden's own readings may have corrected the low
+    try:
+        follow(now)  # the garden's own readings may have corrected the low
+    except Exception:  # what is wrong with a thermometer leaves no night unplanned
+        db.session.rollback()
+        _log.exception("following the night")
     if not needs_planning(evening) and not garden_has_changed(evening, now):
         return None
     return plan_and_tell(night_of=evening, member_id=member_id, now=now)

@@ -11,6 +11,7 @@ from sqlalchemy import select
 from gardenapp.extensions import db
 from gardenapp.models.forecasts import Forecast, ForecastImport
 from gardenapp.models.nights import Plan
+from gardenapp.models.plots import Plot
 from gardenapp.models.trials import Logger
 from gardenapp.readers.readings_json import SentReading
 from gardenapp.science.night import live as science
@@ -108,6 +109,24 @@ def test_one_at_plant_height_is_taken_for_what_it_is(make: Factory) -> None:
     assert screen is not None
     assert low is not None
     assert low.mean > screen.mean
+
+
+def test_one_in_a_frost_pocket_is_taken_for_what_it_is(make: Factory) -> None:
+    """It reads 2.5 K below the screen on a clear night; the forecast is of the screen."""
+    logger = hang(make)
+    enter(make.now, 1.0, cloud_fraction=0.0, wind_mps=0.5)
+    evening(logger, -2.5)
+    level = seen().low
+    plot = db.session.get_one(Plot, db.session.get_one(Logger, logger).plot_id)
+    plot.offset_k = -2.5
+    db.session.commit()
+
+    pocket = seen().low
+
+    assert level is not None
+    assert pocket is not None
+    assert pocket.mean > level.mean + 0.5
+    assert pocket.sd > level.sd - 1e-9
 
 
 @pytest.mark.parametrize(

@@ -101,3 +101,15 @@ def test_before_sunrise_tonight_is_the_night_that_runs_and_after_it_the_coming_o
     made = db.session.get(Plan, plan_id)
     assert made is not None
     assert made.night_of == EVENING
+
+
+def test_what_is_wrong_with_a_thermometer_leaves_no_night_unplanned(
+    make: Factory, tamsin: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_now: object) -> bool:
+        raise RuntimeError("no readings")
+
+    monkeypatch.setattr(planned, "follow", broken)
+    enter(make.now, -1.0)
+
+    assert planned.keep_planned(now=make.now) is not None

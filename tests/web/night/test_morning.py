@@ -232,5 +232,5 @@ def test_a_past_night_is_shown_as_a_picture_with_its_words(pages: Pages, ines: M
     assert "−2.5 °C was read" in shown.text
     assert "1 of 1 hurt" in shown.text
     assert "runner beans" in shown.text
-    for bad in ("2026-11-20", "2026-13-40", "x", "2026-11-25"):
+    for bad in ("2026-11-20", "2026-13-40", "x", "2026-11-25", "0001-01-01", "9999-12-31"):
         pages.get(f"/calibration/nights/{bad}", status=404)
