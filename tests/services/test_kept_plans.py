@@ -58,7 +58,8 @@ def shape(value: Any) -> Any:
         return {
             field.name: shape(getattr(value, field.name))
             for field in fields(value)
-            if field.name not in {"status", "crosses_at", "back_at", "kind", "reason"}
+            if field.name
+            not in {"status", "crosses_at", "crosses_early_at", "back_at", "kind", "reason"}
         }
     if isinstance(value, Mapping):
         return {str(key): shape(item) for key, item in value.items()}
