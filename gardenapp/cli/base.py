@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 from zoneinfo import ZoneInfo
 
 import click
@@ -20,6 +20,7 @@ from gardenapp import create_app
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Garden
+from gardenapp.readers.records import UnreadableFile
 from gardenapp.services.notices.telling import Outlet
 from gardenapp.services.transaction import write_transaction
 from gardenapp.services.upkeep import backup
@@ -53,10 +54,17 @@ def with_app(command: Command) -> Command:
     return run  # type: ignore[return-value]
 
 
-def fail(message: str) -> None:
+def fail(message: str) -> NoReturn:
     """Print `message` to stderr and leave with exit code 2."""
     click.echo(message, err=True)
     sys.exit(2)
+
+
+def fail_on_file(file: Path, error: UnreadableFile, message: str) -> NoReturn:
+    """Print what is wrong with a file, line by line, then `message`, and leave with exit code 2."""
+    for line in error.errors:
+        click.echo(f"{file.name}: {line}", err=True)
+    fail(message)
 
 
 def local_time(moment: datetime) -> str:

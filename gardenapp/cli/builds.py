@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from gardenapp.cli import main
-from gardenapp.cli.base import fail
+from gardenapp.cli.base import fail, fail_on_file
 from gardenapp.errors import GardenError
 from gardenapp.readers.pieces import read_pieces, read_stock
 from gardenapp.readers.records import UnreadableFile
@@ -67,10 +67,7 @@ def _read(file: Path, reader: Callable[[bytes], T]) -> T:
     try:
         return reader(file.read_bytes())
     except UnreadableFile as error:
-        for line in error.errors:
-            click.echo(f"{file.name}: {line}", err=True)
-        fail("Nothing was planned.")
-        raise AssertionError("fail() leaves") from error
+        fail_on_file(file, error, "Nothing was planned.")
 
 
 def as_dict(plan: CutPlan) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from gardenapp.cli import main
-from gardenapp.cli.base import fail
+from gardenapp.cli.base import fail, fail_on_file
 from gardenapp.errors import OutOfRange
 from gardenapp.readers.ground import read_ground
 from gardenapp.readers.records import UnreadableFile
@@ -75,9 +75,7 @@ def _read(file: Path, south: bool) -> ground.GroundNights:
     try:
         nights = read_ground(file.read_bytes())
     except UnreadableFile as error:
-        for line in error.errors:
-            click.echo(f"{file.name}: {line}", err=True)
-        fail("Nothing was judged.")
+        fail_on_file(file, error, "Nothing was judged.")
     return nights.shifted_by_half_a_year() if south else nights
 
 

@@ -11,7 +11,7 @@ import click
 from flask import current_app
 
 from gardenapp.cli import main
-from gardenapp.cli.base import fail, local_time, with_app
+from gardenapp.cli.base import fail, fail_on_file, local_time, with_app
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.science.allocation.reasons import words_of
@@ -62,9 +62,7 @@ def forecast_import(
             data=file.read_bytes(), filename=file.name, member_id=None, now=now, options=options
         )
     except UnreadableFile as error:
-        for line in error.errors:
-            click.echo(f"{file.name}: {line}", err=True)
-        fail("Nothing has changed.")
+        fail_on_file(file, error, "Nothing has changed.")
     _planned(imported, now, as_json)
 
 

@@ -13,7 +13,7 @@ import click
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from gardenapp.cli import main
-from gardenapp.cli.base import fail, with_app
+from gardenapp.cli.base import fail, fail_on_file, with_app
 from gardenapp.extensions import db
 from gardenapp.messages import english
 from gardenapp.readers.records import UnreadableFile
@@ -95,9 +95,7 @@ def replay(
     try:
         record = replays.read_record(data=file.read_bytes(), time_zone=zone, asked=asked)
     except UnreadableFile as error:
-        for line in error.errors:
-            click.echo(f"{file.name}: {line}", err=True)
-        fail("Nothing was replayed.")
+        fail_on_file(file, error, "Nothing was replayed.")
     before = tonight(now) if choice == "current" else now.date()
     garden = replays.choose_garden(choice, before=before)
     given, steps = replays.prepare_replay(record=record, garden=garden, asked=asked)

@@ -11,6 +11,9 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 from gardenapp.extensions import Base
 from gardenapp.models.types import Key, LineText, LongText, Moment, ShortText
 
+# How a version came that the garden's own readings have corrected.
+LIVE = "live"
+
 
 class ForecastImport(Base):
     """One act of entering, importing or fetching."""

@@ -39,4 +39,4 @@ Moment = Annotated[datetime, mapped_column(UtcDateTime)]
 
 # Where a thermometer hangs, its height, shade and spot in one word; empty where nobody said.
 PLACES = ("", "screen", "plant_shaded", "plant_bare", "ground_bare", "elsewhere")
-READ_AT = "place IN ('', 'screen', 'plant_shaded', 'plant_bare', 'ground_bare', 'elsewhere')"
+READ_AT = f"place IN {PLACES}"

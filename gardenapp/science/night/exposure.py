@@ -148,13 +148,18 @@ def plant_air_k(share: Estimate, plant_height_m: float, *, beyond_k: float = 0.0
     and the spread of the measured nights about the rule.
     """
     height = height_share(plant_height_m)
-    air_k = (_GROUND_K - _LEAF_K.mean + beyond_k) * height
+    air_k = _clear_air_k(height, beyond_k)
     leaf = leaf_k(share)
     both_k = air_k + _LEAF_K.mean
     own_sd = share.mean * _LEAF_K.sd
     about_rule = DEFAULT_RULE.spread_of(share.mean * _GROUND_K) * height
     whole = (share.sd * both_k) ** 2 + max(own_sd**2, about_rule**2)
     return Estimate(share.mean * air_k, math.sqrt(max(0.0, whole - leaf.variance)))
+
+
+def _clear_air_k(height: float, beyond_k: float = 0.0) -> float:
+    """Air at a plant minus the screen's on a clear calm night, by `height_share`. [K]"""
+    return (_GROUND_K - _LEAF_K.mean + beyond_k) * height
 
 
 def spot_k(share: Estimate, clear_night: Estimate, plant_height_m: float) -> Estimate:
@@ -164,8 +169,7 @@ def spot_k(share: Estimate, clear_night: Estimate, plant_height_m: float) -> Est
     still: a plot's offset is scaled by `share`. What it has in common with leaf and air, which
     are too, is counted once: the sum of all three has the share's spread on the whole fall.
     """
-    others_k = plant_air_k(share, plant_height_m).mean + leaf_k(share).mean
-    others_k = others_k / share.mean if share.mean else 0.0
+    others_k = _clear_air_k(height_share(plant_height_m)) + _LEAF_K.mean
     whole = share.sd**2 * ((clear_night.mean + others_k) ** 2 - others_k**2)
     own = (share.mean * clear_night.sd) ** 2
     return Estimate(share.mean * clear_night.mean, math.sqrt(max(own, own + whole)))

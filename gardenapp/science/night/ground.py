@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import astuple, dataclass, fields, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,7 @@ from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
 
 Floats = npt.NDArray[np.float64]
+Number = TypeVar("Number", float, Floats)
 
 SCREEN_HEIGHT_M, GROUND_HEIGHT_M = 2.0, 0.05
 """Where the two thermometers of the fitted record stand."""
@@ -99,25 +100,31 @@ class GroundRule:
     spread_k: float = 0.55
     spread_grows: float = 0.2
 
-    def open_sky(self, cloud_fraction: float) -> float:
+    def open_sky(self, cloud_fraction: Number) -> Number:
         """1 under a clear sky, 0 under a closed one. Thin or broken cloud takes little."""
-        return float(1.0 - cloud_fraction**self.cloud_power)
+        closed: Number = cloud_fraction**self.cloud_power
+        return 1.0 - closed
 
-    def stillness(self, wind_mps: float) -> float:
+    def stillness(self, wind_mps: Number) -> Number:
         """1 in still air, half at `wind_halves_mps`, towards 0 in a storm."""
-        return float(1.0 / (1.0 + (wind_mps / self.wind_halves_mps) ** 3))
+        return 1.0 / (1.0 + (wind_mps / self.wind_halves_mps) ** 3)
 
-    def share(self, open_sky: float, stillness: float) -> float:
+    def share(self, open_sky: Number, stillness: Number) -> Number:
         """What is left of a clear calm night's fall, 1 to 1 − cloud_takes."""
         return 1.0 - self.cloud_takes * (1.0 - open_sky * stillness)
 
-    def dryness_factor(self, x: float, cloud_fraction: float) -> float:
+    def dryness_factor(self, x: Number, cloud_fraction: Number) -> Number:
         """How much more the ground falls in dry air: `x` from `dryness_x`; 1 in usual air."""
-        return max(0.0, 1.0 + self.dryness * (x - self.usual_x) * (1.0 - cloud_fraction**3))
+        return _no_less(0.0, 1.0 + self.dryness * (x - self.usual_x) * (1.0 - cloud_fraction**3))
 
-    def spread_of(self, fall_k: float) -> float:
+    def spread_of(self, fall_k: Number) -> Number:
         """Spread of the fall about the rule, where the rule says it is `fall_k`. [K]"""
-        return max(_LEAST_SPREAD_K, self.spread_k + self.spread_grows * abs(fall_k))
+        return _no_less(_LEAST_SPREAD_K, self.spread_k + self.spread_grows * abs(fall_k))
+
+
+def _no_less(least: float, value: Number) -> Number:
+    found: Number = np.maximum(least, value)
+    return found if isinstance(value, np.ndarray) else float(found)
 
 
 def saturation_hpa(temp_c: Floats) -> Floats:
@@ -143,17 +150,13 @@ def falls(rule: GroundRule, nights: GroundNights) -> tuple[Floats, Floats]:
     What is unknown of a night widens its spread.
     """
     columns = _Columns(nights, rule.usual_x)
-    shape = np.array(astuple(rule)[:6])
-    fall = _fall(shape, columns)
-    spread = np.maximum(_LEAST_SPREAD_K, rule.spread_k + rule.spread_grows * np.abs(fall))
-    still = np.where(columns.no_wind, UNKNOWN_STILL.mean, rule_still(shape, columns))
-    open_ = np.where(columns.no_cloud, UNKNOWN_OPEN.mean, 1.0 - columns.cloud**rule.cloud_power)
+    fall, open_, still = _fall(rule, columns)
     open_sd = np.where(columns.no_cloud, UNKNOWN_OPEN.sd, 0.0)
     still_sd = np.where(columns.no_wind, UNKNOWN_STILL.sd, 0.0)
     product_sd = np.sqrt(
         (open_ * still_sd) ** 2 + (still * open_sd) ** 2 + (open_sd * still_sd) ** 2
     )
-    return fall, np.hypot(spread, rule.clear_k * rule.cloud_takes * product_sd)
+    return fall, np.hypot(rule.spread_of(fall), rule.clear_k * rule.cloud_takes * product_sd)
 
 
 class _Columns:
@@ -168,22 +171,17 @@ class _Columns:
         known = x[~np.isnan(x)]
         middle = float(np.median(known)) if len(known) else 0.0
         self.usual_x = middle if usual_x is None else usual_x
-        self.x = np.where(np.isnan(x), 0.0, x - self.usual_x)
+        self.x = np.where(np.isnan(x), self.usual_x, x)
         self.season = np.cos(2.0 * np.pi * (nights.day_of_year - 355.0) / 365.0)
 
 
-def rule_still(shape: Floats, columns: _Columns) -> Floats:
-    """`GroundRule.stillness` of a whole column."""
-    return np.asarray(1.0 / (1.0 + (columns.wind / shape[3]) ** 3))
-
-
-def _fall(shape: Floats, columns: _Columns) -> Floats:
-    clear_k, takes, power, _wind, dryness, season = shape
-    open_ = np.where(columns.no_cloud, UNKNOWN_OPEN.mean, 1.0 - columns.cloud**power)
-    still = np.where(columns.no_wind, UNKNOWN_STILL.mean, rule_still(shape, columns))
-    share = 1.0 - takes * (1.0 - open_ * still)
-    dry = np.maximum(0.0, 1.0 + dryness * columns.x * (1.0 - columns.cloud**3))
-    return np.asarray(-clear_k * share * dry * (1.0 + season * columns.season))
+def _fall(rule: GroundRule, columns: _Columns) -> tuple[Floats, Floats, Floats]:
+    """The fall of each night by a rule, and the openness and stillness that it is from."""
+    open_ = np.where(columns.no_cloud, UNKNOWN_OPEN.mean, rule.open_sky(columns.cloud))
+    still = np.where(columns.no_wind, UNKNOWN_STILL.mean, rule.stillness(columns.wind))
+    share = rule.share(open_, still)
+    dry = rule.dryness_factor(columns.x, columns.cloud)
+    return -rule.clear_k * share * dry * (1.0 + rule.season * columns.season), open_, still
 
 
 def fit(nights: GroundNights) -> GroundRule:
@@ -209,25 +207,23 @@ def fit(nights: GroundNights) -> GroundRule:
     low_c, high_c = _NEAR_FREEZING_C
     near = (nights.screen_c >= low_c) & (nights.screen_c <= high_c)
     weights = np.where(near, 1.0, _WEIGHT_ELSEWHERE)
+
+    def shaped(shape: Floats) -> GroundRule:
+        clear_k, takes, power, wind_mps, dryness, season = (float(value) for value in shape)
+        return GroundRule(clear_k, takes, power, wind_mps, dryness, season, columns.usual_x)
+
     shape = _least_squares(
-        lambda shape: _fall(shape, columns) - target,
+        lambda shape: _fall(shaped(shape), columns)[0] - target,
         np.array(astuple(DEFAULT_RULE)[:6]),
         weights,
     )
-    fall = _fall(shape, columns)
     if not (np.all(np.isfinite(shape)) and shape[0] > 0.0 and shape[2] > 0.0 and shape[3] > 0.0):
         raise OutOfRange(say("These nights are too much alike to fit a rule to"))
-    sizes = np.abs(target - fall)
-    grows, least = np.polyfit(np.abs(fall), sizes, 1)
-    clear_k, takes, power, wind_mps, dryness, season = (float(value) for value in shape)
-    return GroundRule(
-        clear_k=clear_k,
-        cloud_takes=takes,
-        cloud_power=power,
-        wind_halves_mps=wind_mps,
-        dryness=dryness,
-        season=season,
-        usual_x=columns.usual_x,
+    rule = shaped(shape)
+    fall = _fall(rule, columns)[0]
+    grows, least = np.polyfit(np.abs(fall), np.abs(target - fall), 1)
+    return replace(
+        rule,
         spread_k=_SD_OF_MEAN_SIZE * float(least),
         spread_grows=_SD_OF_MEAN_SIZE * float(grows),
     )

@@ -18,6 +18,7 @@ from gardenapp.extensions import db
 from gardenapp.messages import Words, from_text, to_text
 from gardenapp.models.builds import ClimateNight
 from gardenapp.models.forecasts import (
+    LIVE,
     Forecast,
     ForecastAddress,
     ForecastImport,
@@ -326,15 +327,21 @@ def get_address() -> ForecastAddress | None:
     return db.session.get(ForecastAddress, 1)
 
 
-def find_forecast(night_of: date) -> Forecast | None:
-    """The forecast in force for a night: the newest that came in."""
-    return db.session.scalar(
+def find_forecast(night_of: date, *, is_corrected: bool = True) -> Forecast | None:
+    """The forecast in force for a night: the newest that came in.
+
+    is_corrected : False for the newest that no reading of the garden's own has touched.
+    """
+    newest = (
         select(Forecast)
         .where(Forecast.night_of == night_of)
         .order_by(Forecast.id.desc())
         .limit(1)
         .options(joinedload(Forecast.source))
     )
+    if not is_corrected:
+        newest = newest.where(Forecast.source.has(ForecastImport.came_by != LIVE))
+    return db.session.scalar(newest)
 
 
 def list_versions(*, since: date, limit: int = 200) -> list[ForecastVersion]:

@@ -12,13 +12,13 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotAllowed, NotFound, OutOfRange
 from gardenapp.extensions import db
-from gardenapp.models.forecasts import Forecast, ForecastImport
+from gardenapp.models.forecasts import LIVE, Forecast, ForecastImport
 from gardenapp.models.nights import ObservedLow
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plots import Plot
 from gardenapp.models.types import PLACES
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.exposure import height_share, leaf_k, plant_air_k, radiative_share
+from gardenapp.science.night.exposure import height_share, leaf_k, plant_air_k
 from gardenapp.science.night.forecast_error import ForecastRecord, forecast_sd_k
 from gardenapp.science.night.site_learning import (
     BIAS_PRIOR_K,
@@ -29,6 +29,7 @@ from gardenapp.science.night.site_learning import (
 )
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, night_at
+from gardenapp.services.night.outlook import share_of_night
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 
@@ -47,7 +48,7 @@ ELSEWHERE_SD_K = 1.2
 # A low so far from what was expected is doubted: a slip of the hand, a lamp, a logger that fell.
 DOUBTED_K = 10.0
 # Heights of the places by name. [m]
-_HEIGHT_M = {"plant_shaded": 0.3, "plant_bare": 0.3, "ground_bare": 0.05}
+HEIGHT_M = {"plant_shaded": 0.3, "plant_bare": 0.3, "ground_bare": 0.05}
 
 
 @dataclass(frozen=True)
@@ -178,16 +179,16 @@ def falls_of(lows: Iterable[ObservedLow]) -> dict[int, float]:
     kept = [low for low in lows if low.plot_id is not None]
     forecasts = _forecasts({low.night_of for low in kept}) if kept else {}
     return {
-        low.id: _fall_k(_share(forecasts[low.night_of]), low.place)
+        low.id: _fall_k(share_of_night(forecasts[low.night_of]), low.place)
         for low in kept
         if low.night_of in forecasts
     }
 
 
 def _fall_k(share: Estimate, place: str) -> float:
-    if place not in _HEIGHT_M:
+    if place not in HEIGHT_M:
         return 0.0
-    fall_k = plant_air_k(share, _HEIGHT_M[place]).mean
+    fall_k = plant_air_k(share, HEIGHT_M[place]).mean
     return fall_k + leaf_k(share).mean if place.endswith("bare") else fall_k
 
 
@@ -228,7 +229,7 @@ def _readings(before: date) -> tuple[list[LowReading], dict[date, float]]:
         reading = _reading(low.night_of, low.plot_id, low.low_c, low.place, forecasts[low.night_of])
         if reading is not None:
             found.append(reading)
-    return found, {night: _share(forecast).mean for night, forecast in forecasts.items()}
+    return found, {night: share_of_night(forecast).mean for night, forecast in forecasts.items()}
 
 
 def _forecasts(nights: set[date]) -> dict[date, Forecast]:
@@ -238,7 +239,7 @@ def _forecasts(nights: set[date]) -> dict[date, Forecast]:
         select(Forecast)
         .join(ForecastImport, ForecastImport.id == Forecast.import_id)
         # What the night's own readings had a hand in says nothing of forecasts.
-        .where(Forecast.night_of.in_(nights), ForecastImport.came_by != "live")
+        .where(Forecast.night_of.in_(nights), ForecastImport.came_by != LIVE)
         .options(joinedload(Forecast.source))
         .order_by(Forecast.id)
     ):
@@ -249,10 +250,6 @@ def _forecasts(nights: set[date]) -> dict[date, Forecast]:
     return by_night
 
 
-def _share(forecast: Forecast) -> Estimate:
-    return radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
-
-
 def _reading(
     night_of: date, plot_id: int | None, low_c: float, place: str, forecast: Forecast
 ) -> LowReading | None:
@@ -261,11 +258,11 @@ def _reading(
     What a thermometer at plant height or on the grass reads holds the layer near the ground, and
     a bare one the leaf's fall too: they are taken out, each as much as the night had of it.
     """
-    share, sd_k = _share(forecast), READING_SD_K
+    share, sd_k = share_of_night(forecast), READING_SD_K
     fall_k = 0.0 if plot_id is None else _fall_k(share, place)
     layer = 0.0
-    if plot_id is not None and place in _HEIGHT_M:
-        layer = share.mean * height_share(_HEIGHT_M[place])
+    if plot_id is not None and place in HEIGHT_M:
+        layer = share.mean * height_share(HEIGHT_M[place])
     elif plot_id is not None and place != "screen":
         sd_k = UNKNOWN_SD_K if place == "" else ELSEWHERE_SD_K
     residual_k = low_c - forecast.low_c - fall_k

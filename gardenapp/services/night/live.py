@@ -22,25 +22,27 @@ from sqlalchemy.orm import joinedload
 from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.messages import Words, say
-from gardenapp.models.forecasts import Forecast, ForecastImport
+from gardenapp.models.forecasts import LIVE, Forecast, ForecastImport
 from gardenapp.models.nights import ObservedLow, Plan
 from gardenapp.models.plots import Plot
 from gardenapp.models.trials import Logger, Reading
 from gardenapp.science.allocation.weights import SAFE_BELOW
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night import live as science
-from gardenapp.science.night.exposure import plant_air_k, radiative_share, spot_k
+from gardenapp.science.night.exposure import plant_air_k, spot_k
 from gardenapp.science.night.ground import SCREEN_HEIGHT_M
 from gardenapp.science.night.sun import Night
 from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
 from gardenapp.services.night import forecasts
 from gardenapp.services.night.gather import gather
-from gardenapp.services.night.learning import SiteBelief, site_belief
+from gardenapp.services.night.learning import HEIGHT_M, SiteBelief, site_belief
+from gardenapp.services.night.outlook import share_of_night
 from gardenapp.services.night.plan_night import site_of
 from gardenapp.services.night.prospect import bare_outlooks
 
-# Only where a thermometer hangs in the open and shaded is it read what a forecast is about.
-MOVED_BY = {"screen": 0.0, "plant_shaded": 0.3}
+# Only where a thermometer hangs in the open and shaded is it read what a forecast is about; the
+# screen first.
+MOVED_BY = ("screen", "plant_shaded")
 NEAR_SUNSET = timedelta(minutes=45)
 # Readings older than this say nothing of now.
 FRESH = timedelta(minutes=75)
@@ -82,7 +84,7 @@ def live_night(now: datetime) -> LiveNight | None:
     night = night_of_garden(get_garden(), evening)
     if not night.sunset_at + timedelta(hours=science.FIRST_H) <= now <= night.sunrise_at:
         return None
-    forecast = forecast_alone(evening)
+    forecast = forecasts.find_forecast(evening, is_corrected=False)
     if forecast is None:
         return None
     every = (_of_logger(logger, forecast, night, now) for logger in _loggers())
@@ -94,23 +96,9 @@ def live_night(now: datetime) -> LiveNight | None:
         return found[0]
     told = [one.low.mean for one in good if one.low is not None]
     if max(told) - min(told) > DISAGREE_K:
-        first = good[0]
         why = say("two thermometers in the open disagree; look which of them is right")
-        return LiveNight(first.logger, first.plot, first.at, first.read_c, first.forecast_c,
-                         None, first.departure_k, why)  # fmt: skip
+        return replace(good[0], low=None, doubt=why)
     return good[0]
-
-
-def forecast_alone(evening: date) -> Forecast | None:
-    """The newest forecast of a night that no reading of the garden's own has touched."""
-    return db.session.scalar(
-        select(Forecast)
-        .join(ForecastImport, ForecastImport.id == Forecast.import_id)
-        .where(Forecast.night_of == evening, ForecastImport.came_by != "live")
-        .order_by(Forecast.id.desc())
-        .limit(1)
-        .options(joinedload(Forecast.source))
-    )
 
 
 def follow(now: datetime) -> bool:
@@ -134,7 +122,7 @@ def follow(now: datetime) -> bool:
     in_force = forecasts.find_forecast(evening)
     if planned is None or in_force is None or planned.id != in_force.id:
         return False  # it is planned first; the next tick looks again
-    base = forecast_alone(evening)
+    base = forecasts.find_forecast(evening, is_corrected=False)
     if base is None or abs(found.low.mean - planned.low_c) < WORTH_K:
         return False
     corrected = _version(base, found, now)
@@ -170,7 +158,7 @@ def _version(base: Forecast, found: LiveNight, now: datetime) -> Forecast:
         dew_point_c=base.dew_point_c,
         hours=base.hours,
         source=ForecastImport(
-            came_by="live",
+            came_by=LIVE,
             kind="own readings",
             name=found.logger[:200],
             entered_at=now,
@@ -187,7 +175,7 @@ def _loggers() -> list[Logger]:
         .options(joinedload(Logger.plot))
         .order_by(Logger.id)
     )
-    return sorted(rows, key=lambda logger: MOVED_BY[logger.place])
+    return sorted(rows, key=lambda logger: MOVED_BY.index(logger.place))
 
 
 def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) -> LiveNight | None:
@@ -216,15 +204,16 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
         night_hours=night.length_h,
     )
     doubt = science.why_doubted([((row.at - night.sunset_at) / HOUR, row.temp_c) for row in rows])
-    garden = get_garden()
-    site = site_of(garden, forecast, belief)
-    lines = [
-        replace(line, spread_k=math.hypot(line.spread_k, here.sd))
-        for line in _lines(logger, forecast.night_of)
-    ]
-    found = None if doubt else science.corrected(site.screen_low, so_far, lines)
-    if doubt is None and found is None:
-        return None
+    found = None
+    if doubt is None:
+        site = site_of(get_garden(), forecast, belief)
+        lines = [
+            replace(line, spread_k=math.hypot(line.spread_k, here.sd))
+            for line in _lines(logger, forecast.night_of)
+        ]
+        found = science.corrected(site.screen_low, so_far, lines)
+        if found is None:
+            return None
     return LiveNight(
         logger=logger.label,
         plot=logger.plot.label,
@@ -239,10 +228,10 @@ def _of_logger(logger: Logger, forecast: Forecast, night: Night, now: datetime) 
 
 def _against_the_screen(logger: Logger, forecast: Forecast, belief: SiteBelief) -> Estimate:
     """How far the low where a thermometer hangs is from the screen's that the forecast is about."""
-    share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
-    height_m = MOVED_BY[logger.place]
-    spot = spot_k(share, belief.offsets[logger.plot_id].estimate, height_m or SCREEN_HEIGHT_M)
-    if not height_m:
+    share = share_of_night(forecast)
+    height_m = HEIGHT_M.get(logger.place, SCREEN_HEIGHT_M)
+    spot = spot_k(share, belief.offsets[logger.plot_id].estimate, height_m)
+    if height_m >= SCREEN_HEIGHT_M:
         return spot
     return spot.plus(plant_air_k(share, height_m, beyond_k=belief.beyond_k))
 
@@ -253,9 +242,9 @@ def _belief(evening: date) -> SiteBelief:
         select(func.count(ObservedLow.id), func.max(ObservedLow.entered_at))
     ).one()
     plots = db.session.execute(
-        select(func.count(Plot.id), func.sum(Plot.offset_k), func.sum(Plot.offset_sd_k))
-    ).one()
-    key = (evening, *lows, *plots)
+        select(Plot.id, Plot.offset_k, Plot.offset_sd_k).order_by(Plot.id)
+    ).all()
+    key = (evening, *lows, *map(tuple, plots))
     with _lock:
         kept = _beliefs.get(db.engine)
     if kept is None or kept[0] != key:
@@ -267,13 +256,16 @@ def _belief(evening: date) -> SiteBelief:
 
 def _lines(logger: Logger, evening: date) -> tuple[science.EveningLine, ...]:
     """What a thermometer's evenings say of the low: its own from thirty on, else the prior."""
+    key = (logger.id, evening)
     with _lock:
         kept = _own.setdefault(db.engine, {})
-        if (logger.id, evening) not in kept:
-            for key in [key for key in kept if key[1] != evening]:
-                del kept[key]
-            kept[logger.id, evening] = _own_lines(logger, evening)
-        own = kept[logger.id, evening]
+        own, is_known = kept.get(key), key in kept
+    if not is_known:  # read without the lock: a year of readings must keep no other board waiting
+        own = _own_lines(logger, evening)
+        with _lock:
+            for old in [old for old in kept if old[1] != evening]:
+                del kept[old]
+            kept[key] = own
     if own is not None:
         return own
     half_a_year = 0 if get_garden().latitude >= 0 else 6

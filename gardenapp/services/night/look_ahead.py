@@ -30,7 +30,7 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.curve import curve_from_hours
 from gardenapp.science.night.morning import lift_off
 from gardenapp.science.night.plan_records import TreatmentName
-from gardenapp.services.clockwork import evening_of, get_garden, night_of_garden, tonight
+from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
 from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.day_gains import ENOUGH_HOURS, clearest_cloud, reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
@@ -40,8 +40,8 @@ from gardenapp.services.night.outlook import (
     SHELTER,
     BareOutlook,
     SiteNight,
-    site_night,
 )
+from gardenapp.services.night.plan_night import site_of
 from gardenapp.services.night.prospect import bare_outlooks
 from gardenapp.services.trials.cover_trials import believed_gains
 
@@ -219,15 +219,7 @@ def _world(evening: date) -> _World:
 
 
 def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
-    hours = hours_of(forecast)
-    site = site_night(
-        night=night_of_garden(world.garden, night_of),
-        forecast=forecast,
-        hours=hours,
-        record=world.belief.record,
-        beyond_k=world.belief.beyond_k,
-        evening_at=evening_of(world.garden, night_of),
-    )
+    site = site_of(world.garden, forecast, world.belief)
     bare = bare_outlooks(site, world.plantings.values(), world.stages, world.belief)
     at_risk = [
         planting
@@ -236,7 +228,7 @@ def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
     ]
     return _Outlook(
         site=site,
-        hours=hours,
+        hours=hours_of(forecast),
         bare=bare,
         summary=NightAhead(
             night_of=night_of,

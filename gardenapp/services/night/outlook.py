@@ -166,18 +166,8 @@ def site_night(
     own record has found first nights of this kind to be; the forecast's standing error is taken
     out. `evening_at` : when the forecast's own evening is, eight o'clock at the garden. [UTC]
     """
-    share = radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
-    issued_at = forecast.source.issued_at or forecast.source.entered_at
-    low_at = forecast.low_at or night.sunrise_at
-    lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
-    growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
-    believed = record.low(forecast.low_c)
-    if forecast.low_sd_k is not None:  # corrected by readings: it has its own, and no bias
-        believed = Estimate(forecast.low_c, forecast.low_sd_k)
-    spread_k = record.spread_on(share.mean) * growth
-    screen_low = believed
-    if forecast.low_sd_k is None:
-        screen_low = Estimate(believed.mean, math.hypot(spread_k, record.bias.sd))
+    share = share_of_night(forecast)
+    screen_low = _screen_low(forecast, night, record, share)
     curve = _screen_curve(forecast, night, hours, share, evening_at).shifted(
         screen_low.mean - forecast.low_c
     )
@@ -196,6 +186,24 @@ def site_night(
         stored_share=_stored_share(night, hours),
         beyond_k=beyond_k,
     )
+
+
+def share_of_night(forecast: Forecast) -> Estimate:
+    """How much of a clear calm night a forecast's night is."""
+    return radiative_share(cloud_fraction=forecast.cloud_fraction, wind_mps=forecast.wind_mps)
+
+
+def _screen_low(
+    forecast: Forecast, night: Night, record: ForecastRecord, share: Estimate
+) -> Estimate:
+    if forecast.low_sd_k is not None:  # corrected by readings: it has its own, and no bias
+        return Estimate(forecast.low_c, forecast.low_sd_k)
+    issued_at = forecast.source.issued_at or forecast.source.entered_at
+    low_at = forecast.low_at or night.sunrise_at
+    lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
+    growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
+    spread_k = record.spread_on(share.mean) * growth
+    return Estimate(record.low(forecast.low_c).mean, math.hypot(spread_k, record.bias.sd))
 
 
 def _stored_share(night: Night, hours: Sequence[HourForecast]) -> float:

@@ -74,7 +74,7 @@ def past_night(*, night_of: date, now: datetime) -> PastNight:
     looked: dict[int, list[str]] = defaultdict(list)
     plots: dict[int, tuple[str, Estimate]] = {}
     for story in stories:
-        plots.setdefault(story.plot_id, (story.plot, low.plus(story.parts.offset)))
+        plots.setdefault(story.plot_id, (story.plot, story.said_low))
         if story.planting_id in seen:
             looked[story.plot_id].append(seen[story.planting_id])
     places = [_place("", None, low, read.get(None), 0.0, ())]
@@ -97,6 +97,14 @@ def past_night(*, night_of: date, now: datetime) -> PastNight:
     ]
     plants.sort(key=lambda plant: (plant.plot, plant.name))
     return PastNight(night_of, tuple(places), tuple(plants))
+
+
+def is_said(night_of: date, *, now: datetime) -> bool:
+    """Whether a night is over and was planned, so that there is something to show."""
+    is_planned = db.session.scalar(
+        select(Plan.id).where(Plan.night_of == night_of, Plan.is_current.is_(True))
+    )
+    return is_planned is not None and now >= night_of_garden(get_garden(), night_of).sunrise_at
 
 
 def nights_said(*, now: datetime, most: int = 60) -> tuple[date, ...]:

@@ -64,7 +64,7 @@ def _shown(page: morning.MorningPage, form: LowForm, at: datetime) -> str:
         page=page,
         form=form,
         now=at,
-        has_picture=page.night_of in past_night.nights_said(now=at),
+        has_picture=past_night.is_said(page.night_of, now=at),
     )
 
 

@@ -129,6 +129,20 @@ def test_one_in_a_frost_pocket_is_taken_for_what_it_is(make: Factory) -> None:
     assert pocket.sd > level.sd - 1e-9
 
 
+def test_what_is_believed_of_plots_is_worked_out_anew_where_two_change_places(
+    make: Factory,
+) -> None:
+    """Their sum is the same, and what each is believed to be is not."""
+    one, other = make.plot("A1", offset_k=-2.0), make.plot("A2", offset_k=1.0)
+    before = live._belief(EVENING)
+    assert live._belief(EVENING) is before
+
+    one.offset_k, other.offset_k = other.offset_k, one.offset_k
+    db.session.commit()
+
+    assert live._belief(EVENING).offsets[one.id].estimate.mean == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize(
     ("at", "why"),
     [(DUSK, "before dusk"), (DUSK + timedelta(hours=1), "too early"),
@@ -222,7 +236,7 @@ def test_a_newer_forecast_is_in_force_again_and_the_readings_correct_that(make: 
     test_the_night_is_planned_anew_only_where_a_plant_comes_into_danger(make)
     enter(LATE + 3 * MINUTE, -1.0)
 
-    assert live.forecast_alone(EVENING) is not None
+    assert forecasts.find_forecast(EVENING, is_corrected=False) is not None
     assert seen(LATE + 4 * MINUTE).forecast_c == -1.0
 
 
