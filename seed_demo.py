@@ -38,6 +38,7 @@ from gardenapp.models.nights import Plan
 from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot, StorePlace
+from gardenapp.models.weather import DailyWeather
 from gardenapp.science.night.sun import night_for
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.garden import people
@@ -55,6 +56,22 @@ SEED = 20_261
 SIGN_INS_FILE = "demo_sign_ins.txt"
 FORECAST_FILE = "invented forecast.csv"
 NIGHTS = 3
+# Usual lowest and highest of a day by month, for the invented weather. [°C]
+WEATHER_DAYS = 150
+USUAL_DAYS = (
+    (1.5, 7.0),
+    (1.4, 7.6),
+    (2.8, 10.0),
+    (4.5, 13.0),
+    (7.3, 16.3),
+    (10.2, 19.3),
+    (12.2, 21.6),
+    (12.1, 21.2),
+    (10.0, 18.2),
+    (7.3, 14.1),
+    (4.0, 9.9),
+    (1.8, 7.3),
+)
 USUAL_LOW_C = -2.0
 COLDEST_C, WARMEST_C = -30.0, 30.0
 # A forecast younger than this with the same figures is not brought in a second time.
@@ -134,17 +151,17 @@ SPOTS = {
 
 @dataclass(frozen=True)
 class Grown:
-    """Something this garden grows: how often, how many at once, how hardy, in a pot or not.
+    """Something this garden grows: how often, how many at once, how dear, in a pot or not.
 
-    `hardened` is the share of plantings that are hardened off; `mind` what its holder would say.
+    `mind` is what its holder would say, of each plant or `per` bed.
     """
 
     crop: str
     stage: str
     weight: int
     count: tuple[int, int]
-    hardened: float = 0.0
     mind: str = "much"
+    per: str = "plant"
     in_pot: bool = False
     height_cm: float | None = None
     names: tuple[str, ...] = ()
@@ -153,109 +170,109 @@ class Grown:
 # What may stand here at any time of the year.
 ALWAYS = (
     Grown("lemon", "plant in a pot", 2, (1, 2), mind="dearly", in_pot=True),
-    Grown("kumquat", "plant in a pot", 2, (1, 1), 1.0, "dearly", in_pot=True),
-    Grown("olive", "in a pot", 3, (1, 2), 1.0, "dearly", in_pot=True),
+    Grown("kumquat", "plant in a pot", 2, (1, 1), "dearly", in_pot=True),
+    Grown("olive", "in a pot", 3, (1, 2), "dearly", in_pot=True),
     Grown("aloe", "plant in a pot", 1, (1, 3), in_pot=True, height_cm=30.0),
     Grown("agave", "plant in a pot", 1, (1, 2), in_pot=True),
-    Grown("kale", "young plant or leaves", 4, (4, 9), 1.0, names=("black kale", "curly kale")),
-    Grown("leek", "growing leaves", 5, (20, 60), 1.0, "little"),
-    Grown("parsley", "plant", 3, (3, 8), 1.0, "little"),
-    Grown("spinach", "leaves", 7, (10, 24), 1.0, "little"),
-    Grown("sage", "plant in winter", 4, (1, 3), 1.0, "little"),
-    Grown("coriander", "rosette", 4, (6, 16), 1.0, "little"),
-    Grown("rocket", "leaves", 2, (8, 20), 0.9, "little"),
-    Grown("lettuce", "leafing or hearting", 4, (6, 16), 0.6, names=("cos", "butterhead", "")),
+    Grown("kale", "young plant or leaves", 4, (4, 9), names=("black kale", "curly kale")),
+    Grown("leek", "growing leaves", 5, (20, 60), "little", per="bed"),
+    Grown("parsley", "plant", 3, (3, 8), "little"),
+    Grown("spinach", "leaves", 7, (10, 24), "little", per="bed"),
+    Grown("sage", "plant in winter", 4, (1, 3), "little"),
+    Grown("coriander", "rosette", 4, (6, 16), "little", per="bed"),
+    Grown("rocket", "leaves", 2, (8, 20), "little", per="bed"),
+    Grown("lettuce", "leafing or hearting", 4, (6, 16), names=("cos", "butterhead", ""), per="bed"),
 )
 WINTER = (
-    Grown("broad bean", "young plant", 10, (12, 30), 1.0, names=("autumn-sown beans", "")),
-    Grown("turnip", "tops", 5, (12, 30), 1.0, "little"),
-    Grown("savoy cabbage", "leafing or hearting", 8, (4, 8), 1.0),
-    Grown("cabbage", "young plant", 6, (8, 18), 1.0, names=("spring cabbage", "")),
-    Grown("beetroot", "tops", 4, (12, 30), 1.0, "little"),
-    Grown("Brussels sprouts", "young plant or leaves", 5, (4, 8), 1.0),
-    Grown("garlic", "growing leaves", 4, (20, 60), 0.0, "much"),
-    Grown("highbush blueberry", "bud swell", 3, (1, 3), 0.0, "much"),
-    Grown("fig", "dormant tree", 2, (1, 1), 1.0, "much"),
-    Grown("corn salad", "leaves", 2, (20, 40), 0.0, "little"),
-    Grown("lettuce", "winter type, rosette", 5, (8, 20), 0.9),
-    Grown("mizuna", "leaves", 2, (6, 14), 0.9, "little"),
-    Grown("tatsoi", "leaves", 2, (6, 12), 1.0, "little"),
-    Grown("chard", "leaves", 3, (4, 9), 0.9),
-    Grown("celeriac", "plant", 2, (6, 12), 1.0),
-    Grown("swede", "tops", 2, (6, 12), 1.0, "little"),
-    Grown("cauliflower", "young plant or leaves", 2, (4, 8), 1.0),
-    Grown("broccoli", "young plant or leaves", 3, (4, 6), 1.0, names=("purple sprouting", "")),
+    Grown("broad bean", "young plant", 10, (12, 30), names=("autumn-sown beans", "")),
+    Grown("turnip", "tops", 5, (12, 30), "little", per="bed"),
+    Grown("savoy cabbage", "leafing or hearting", 8, (4, 8)),
+    Grown("cabbage", "young plant", 6, (8, 18), names=("spring cabbage", "")),
+    Grown("beetroot", "tops", 4, (12, 30), "little", per="bed"),
+    Grown("Brussels sprouts", "young plant or leaves", 5, (4, 8)),
+    Grown("garlic", "growing leaves", 4, (20, 60), "much", per="bed"),
+    Grown("highbush blueberry", "bud swell", 3, (1, 3), "much"),
+    Grown("fig", "dormant tree", 2, (1, 1), "much"),
+    Grown("corn salad", "leaves", 2, (20, 40), "little", per="bed"),
+    Grown("lettuce", "winter type, rosette", 5, (8, 20), per="bed"),
+    Grown("mizuna", "leaves", 2, (6, 14), "little", per="bed"),
+    Grown("tatsoi", "leaves", 2, (6, 12), "little", per="bed"),
+    Grown("chard", "leaves", 3, (4, 9)),
+    Grown("celeriac", "plant", 2, (6, 12)),
+    Grown("swede", "tops", 2, (6, 12), "little"),
+    Grown("cauliflower", "young plant or leaves", 2, (4, 8)),
+    Grown("purple sprouting broccoli", "overwintering plant", 3, (4, 6)),
     Grown("pea", "before flowering", 2, (16, 40), height_cm=12.0, names=("sugar peas", "")),
-    Grown("Florence fennel", "plant", 2, (4, 8), 0.9),
-    Grown("globe artichoke", "young growth", 2, (2, 3), 0.0, "dearly", height_cm=45.0),
+    Grown("Florence fennel", "plant", 2, (4, 8)),
+    Grown("globe artichoke", "young growth", 2, (2, 3), "dearly", height_cm=45.0),
     Grown("bay laurel", "at rest, in a pot", 2, (1, 2), in_pot=True, height_cm=90.0),
     Grown("rosemary", "plant in winter", 2, (1, 3), in_pot=True, height_cm=40.0),
     Grown("lemon verbena", "at rest, in a pot", 3, (1, 2), in_pot=True, height_cm=40.0),
-    Grown("box", "in a pot", 2, (1, 2), 0.0, "little", in_pot=True),
+    Grown("box", "in a pot", 2, (1, 2), "little", in_pot=True),
 )
 SPRING = (
     Grown("strawberry", "tight bud", 4, (8, 24)),
-    Grown("strawberry", "full bloom", 3, (8, 24), 0.0, "dearly"),
+    Grown("strawberry", "full bloom", 3, (8, 24), "dearly"),
     Grown("pea", "before flowering", 5, (16, 40), height_cm=20.0),
-    Grown("broad bean", "young plant", 6, (12, 30), 1.0),
+    Grown("broad bean", "young plant", 6, (12, 30)),
     Grown("potato", "emerging shoots", 4, (8, 20)),
-    Grown("cabbage", "young plant", 6, (8, 18), 0.9),
-    Grown("onion", "growing leaves", 6, (30, 80), 1.0, "little"),
-    Grown("garlic", "growing leaves", 5, (20, 60), 0.0, "little"),
-    Grown("shallot", "growing leaves", 3, (20, 40), 0.0, "little"),
-    Grown("turnip", "tops", 4, (12, 30), 1.0, "little"),
-    Grown("peppermint", "young shoots", 3, (2, 6), 1.0, "little"),
+    Grown("cabbage", "young plant", 6, (8, 18)),
+    Grown("onion", "growing leaves", 6, (30, 80), "little", per="bed"),
+    Grown("garlic", "growing leaves", 5, (20, 60), "little", per="bed"),
+    Grown("shallot", "growing leaves", 3, (20, 40), "little", per="bed"),
+    Grown("turnip", "tops", 4, (12, 30), "little", per="bed"),
+    Grown("peppermint", "young shoots", 3, (2, 6), "little"),
     Grown("highbush blueberry", "tight cluster", 3, (1, 3)),
-    Grown("beetroot", "tops", 3, (12, 30), 1.0, "little"),
-    Grown("carrot", "tops", 3, (30, 80), 1.0, "little"),
-    Grown("tomato", "young plant", 3, (4, 10), 0.0, "dearly", in_pot=True),
+    Grown("beetroot", "tops", 3, (12, 30), "little", per="bed"),
+    Grown("carrot", "tops", 3, (30, 80), "little", per="bed"),
+    Grown("tomato", "young plant", 3, (4, 10), "dearly", in_pot=True),
     Grown("squash and courgette", "young plant", 2, (2, 5), in_pot=True),
     Grown("French bean", "young plant", 2, (8, 16)),
-    Grown("rhubarb", "young leaves", 2, (1, 3), 0.0, "little"),
+    Grown("rhubarb", "young leaves", 2, (1, 3), "little"),
     Grown("asparagus", "spears", 2, (6, 12)),
-    Grown("chard", "leaves", 3, (4, 9), 0.8),
+    Grown("chard", "leaves", 3, (4, 9)),
     Grown("blackcurrant", "full bloom", 1, (1, 2)),
     Grown("rosemary", "plant in winter", 2, (1, 3), in_pot=True, height_cm=40.0),
 )
 SUMMER = (
-    Grown("tomato", "full grown", 3, (3, 6), 0.0, "dearly"),
+    Grown("tomato", "full grown", 3, (3, 6), "dearly"),
     Grown("pepper and chilli", "young plant", 2, (2, 6), in_pot=True),
     Grown("squash and courgette", "full grown", 2, (1, 3)),
     Grown("runner bean", "climbing, full height", 2, (6, 12)),
     Grown("basil", "plant", 2, (3, 8), in_pot=True),
-    Grown("carrot", "tops", 5, (30, 80), 1.0, "little"),
-    Grown("beetroot", "tops", 5, (12, 30), 1.0, "little"),
-    Grown("onion", "growing leaves", 5, (30, 80), 1.0, "little"),
-    Grown("shallot", "growing leaves", 4, (20, 40), 0.0, "little"),
-    Grown("broccoli", "young plant or leaves", 4, (4, 6), 1.0),
-    Grown("Brussels sprouts", "young plant or leaves", 4, (4, 8), 1.0, height_cm=30.0),
-    Grown("savoy cabbage", "leafing or hearting", 4, (4, 8), 1.0),
-    Grown("turnip", "tops", 8, (12, 30), 1.0, "little"),
-    Grown("swede", "tops", 3, (6, 12), 1.0, "little"),
-    Grown("parsnip", "tops", 4, (20, 40), 1.0, "little"),
+    Grown("carrot", "tops", 5, (30, 80), "little", per="bed"),
+    Grown("beetroot", "tops", 5, (12, 30), "little", per="bed"),
+    Grown("onion", "growing leaves", 5, (30, 80), "little", per="bed"),
+    Grown("shallot", "growing leaves", 4, (20, 40), "little", per="bed"),
+    Grown("broccoli", "young plant or leaves", 4, (4, 6)),
+    Grown("Brussels sprouts", "young plant or leaves", 4, (4, 8), height_cm=30.0),
+    Grown("savoy cabbage", "leafing or hearting", 4, (4, 8)),
+    Grown("turnip", "tops", 8, (12, 30), "little", per="bed"),
+    Grown("swede", "tops", 3, (6, 12), "little"),
+    Grown("parsnip", "tops", 4, (20, 40), "little", per="bed"),
     Grown("sweetcorn", "young plant", 2, (8, 16)),
-    Grown("dahlia", "growing plant", 2, (2, 5), 0.0, "dearly"),
-    Grown("chard", "leaves", 3, (4, 9), 0.8),
+    Grown("dahlia", "growing plant", 2, (2, 5), "dearly"),
+    Grown("chard", "leaves", 3, (4, 9)),
 )
 AUTUMN = (
-    Grown("tomato", "full grown", 2, (3, 6), 0.0, "much"),
+    Grown("tomato", "full grown", 2, (3, 6), "much"),
     Grown("pumpkin", "trailing vine", 1, (1, 3)),
-    Grown("dahlia", "growing plant", 2, (2, 5), 0.0, "dearly"),
-    Grown("chard", "leaves", 4, (4, 9), 0.8),
-    Grown("endive", "leafing or hearting", 3, (6, 12), 0.8),
-    Grown("radicchio", "leafing or hearting", 3, (6, 12)),
-    Grown("lettuce", "winter type, rosette", 5, (8, 20), 0.8),
-    Grown("beetroot", "tops", 5, (12, 30), 1.0, "little"),
-    Grown("carrot", "tops", 4, (30, 80), 1.0, "little"),
-    Grown("parsnip", "tops", 4, (20, 40), 1.0, "little"),
-    Grown("celeriac", "plant", 4, (6, 12), 1.0),
-    Grown("Brussels sprouts", "young plant or leaves", 4, (4, 8), 1.0),
-    Grown("savoy cabbage", "leafing or hearting", 4, (4, 8), 1.0),
-    Grown("broccoli", "young plant or leaves", 4, (4, 6), 1.0),
-    Grown("turnip", "tops", 8, (12, 30), 1.0, "little"),
-    Grown("broad bean", "young plant", 5, (12, 30), 1.0),
-    Grown("swede", "tops", 3, (6, 12), 1.0, "little"),
-    Grown("Florence fennel", "plant", 2, (4, 8), 0.8),
+    Grown("dahlia", "growing plant", 2, (2, 5), "dearly"),
+    Grown("chard", "leaves", 4, (4, 9)),
+    Grown("endive", "leafing or hearting", 3, (6, 12), per="bed"),
+    Grown("radicchio", "leafing or hearting", 3, (6, 12), per="bed"),
+    Grown("lettuce", "winter type, rosette", 5, (8, 20), per="bed"),
+    Grown("beetroot", "tops", 5, (12, 30), "little", per="bed"),
+    Grown("carrot", "tops", 4, (30, 80), "little", per="bed"),
+    Grown("parsnip", "tops", 4, (20, 40), "little", per="bed"),
+    Grown("celeriac", "plant", 4, (6, 12)),
+    Grown("Brussels sprouts", "young plant or leaves", 4, (4, 8)),
+    Grown("savoy cabbage", "leafing or hearting", 4, (4, 8)),
+    Grown("broccoli", "young plant or leaves", 4, (4, 6)),
+    Grown("turnip", "tops", 8, (12, 30), "little", per="bed"),
+    Grown("broad bean", "young plant", 5, (12, 30)),
+    Grown("swede", "tops", 3, (6, 12), "little"),
+    Grown("Florence fennel", "plant", 2, (4, 8)),
     Grown("lemon verbena", "growing, in a pot", 2, (1, 2), in_pot=True),
 )
 SEASONS = {
@@ -266,7 +283,16 @@ SEASONS = {
 }
 PLANTINGS = 150
 # Taller than any cover this garden has, and too heavy to carry in: nothing here can save it.
-TALL = Grown("banana", "in a pot", 1, (1, 1), 0.0, "dearly", True, 260.0, ("the big banana",))
+TALL = Grown(
+    "banana",
+    "in a pot",
+    1,
+    (1, 1),
+    "dearly",
+    in_pot=True,
+    height_cm=260.0,
+    names=("the big banana",),
+)
 
 # Kind of cover (key of the published table), label, how many the garden has
 COVERS = (
@@ -371,6 +397,7 @@ def _make_garden(now: datetime) -> list[SignIn]:
             _add_plantings(session, rng, plots, SEASONS[local.month])
             _add_covers(session, rng, member_ids)
             _add_materials(session, member_ids[0], now)
+            _add_weather(session, local.date())
     except BaseException:
         draft.unlink(missing_ok=True)
         raise
@@ -474,13 +501,13 @@ def _add_plantings(
                 plot_id=plot.id,
                 stage_id=stage.id,
                 name=rng.choice(each.names) if each.names else "",
-                is_hardened=rng.random() < each.hardened,
                 count=count,
                 height_cm=max(5.0, height_cm),
                 spread_cm=stage.usual_spread_cm,
                 in_pot=each.in_pot,
                 is_movable=each.in_pot and height_cm <= 120.0,
                 mind=each.mind,
+                worth_per=each.per,
             )
         )
     session.flush()
@@ -512,6 +539,34 @@ def _add_covers(
                     note="one pane is cracked through" if broken else "",
                 )
             )
+    session.flush()
+
+
+def _add_weather(session: scoped_session[Session], today: date) -> None:
+    """Invented days up to yesterday, ordinary for the time of year."""
+    rng = random.Random(SEED)  # noqa: S311  (the same weather each time)
+    spell_k = 0.0
+    for back in range(WEATHER_DAYS, 0, -1):
+        on = today - timedelta(days=back)
+        # Between the middles of two months.
+        place = on.month - 1 + (on.day - 15) / 30.4
+        here, share = math.floor(place), place - math.floor(place)
+        low_c, high_c = (
+            (1 - share) * USUAL_DAYS[here % 12][index] + share * USUAL_DAYS[(here + 1) % 12][index]
+            for index in (0, 1)
+        )
+        spell_k = 0.7 * spell_k + rng.gauss(0.0, 1.2)
+        low_c, high_c = low_c + spell_k + rng.gauss(0.0, 1.0), high_c + spell_k
+        high_c = max(high_c, low_c + 1.0)
+        session.add(
+            DailyWeather(
+                on_date=on,
+                source="record",
+                min_c=round(low_c, 1),
+                mean_c=round((low_c + high_c) / 2, 1),
+                max_c=round(high_c, 1),
+            )
+        )
     session.flush()
 
 

@@ -27,7 +27,7 @@ from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.services.garden import passwords, people
 from gardenapp.services.garden.passwords import is_password
-from gardenapp.services.kept_plans import header_of
+from gardenapp.services.kept_plans import header_of, stories_of
 from gardenapp.services.night import forecasts
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.tonight import claim_job, mark_on, tonight_page
@@ -150,11 +150,36 @@ def test_each_month_grows_only_what_the_catalogue_knows(month: int) -> None:
     assert {(each.crop, each.stage) for each in grown} <= known
 
 
+HARDY = {"garlic", "leek", "kale", "Brussels sprouts", "corn salad", "swede", "parsnip"}
+
+
+def test_nobody_goes_out_in_late_november_for_what_stands_the_winter(demo: Flask) -> None:
+    """At two below, after three ordinary weeks: the tender are looked after, the hardy are not."""
+    plan = db.session.scalars(select(Plan).where(Plan.is_current)).one()
+    stories = {story.planting_id: story for story in stories_of(plan)}
+
+    def is_hardy(number: int) -> bool:
+        story = stories[number]
+        return story.crop in HARDY or (story.crop, story.stage) == ("cabbage", "young plant")
+
+    grown = {story.crop for story in stories.values()}
+    assert len(grown & HARDY) >= 5
+    jobs = [{int(n) for part in job.parts for n in part.plants} for job in plan.jobs]
+    assert 20 <= len(jobs) <= 32
+    assert not [numbers for numbers in jobs if all(is_hardy(number) for number in numbers)]
+    # What would lose half of its worth is given something, or the board says why not.
+    for story in stories.values():
+        if story.share >= 0.5:
+            assert story.given or story.status == "short", story.name
+    tender = {story.crop for story in stories.values() if story.given}
+    assert {"lemon", "lettuce", "pea", "Florence fennel", "lemon verbena", "chard"} <= tender
+
+
 def _what_grows() -> list[tuple[object, ...]]:
     rows = db.session.execute(
         select(
             Planting.plot_id, Planting.stage_id, Planting.count, Planting.height_cm,
-            Planting.is_hardened,
+            Planting.worth_per,
         ).order_by(Planting.id)
     )  # fmt: skip
     return [tuple(row) for row in rows]

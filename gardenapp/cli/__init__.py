@@ -31,6 +31,7 @@ PARTS = {
     "doctor": ("upkeep", "Check the installation; leaves with 1 if something is broken."),
     "export": ("upkeep", "Write everything into FILE, a zip of one CSV a table."),
     "forecast": ("night", "Forecasts."),
+    "hardiness": ("hardiness", "Print what CROP bears, day by day, from the weather it has had."),
     "import": ("upkeep", "Fill an empty database with an export, whole or not at all."),
     "init": (
         "garden",

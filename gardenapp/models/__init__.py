@@ -27,6 +27,7 @@ from gardenapp.models import (
     replays,
     store,
     trials,
+    weather,
 )
 
 __all__ = [
@@ -41,4 +42,5 @@ __all__ = [
     "replays",
     "store",
     "trials",
+    "weather",
 ]

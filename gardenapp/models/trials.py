@@ -13,6 +13,7 @@ from sqlalchemy import (
     LargeBinary,
     String,
     UniqueConstraint,
+    false,
     text,
 )
 from sqlalchemy.orm import Mapped, mapped_column, relationship
@@ -115,6 +116,14 @@ class Outcome(Base):
     damage: Mapped[str] = mapped_column(String(8))
     # Expected share lost under what really stood over it; empty where there was no plan.
     expected_share: Mapped[float | None]
+    # The leaf under what stood over it, and what it had been taken to bear without anything learnt;
+    # empty where part of it was bare and part under something. [°C, K]
+    felt_c: Mapped[float | None]
+    felt_sd_k: Mapped[float | None]
+    taken_t50_c: Mapped[float | None]
+    taken_sd_k: Mapped[float | None]
+    # What a crop is learnt to bear leaves it out: a coordinator took it back.
+    is_left_out: Mapped[bool] = mapped_column(default=False, server_default=false())
     entered_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
     entered_at: Mapped[Moment]
 

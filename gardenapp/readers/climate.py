@@ -77,13 +77,26 @@ class ClimateNight:
 
 
 @dataclass(frozen=True)
+class ClimateDay:
+    """One calendar day that has been: its lowest and highest temperature. [°C]"""
+
+    on_date: date
+    min_c: float
+    max_c: float
+
+
+@dataclass(frozen=True)
 class ClimateReading:
-    """A record's nights, in order and each once, and what was done to read them."""
+    """A record's nights, in order and each once, and what was done to read them.
+
+    `days` are those that a daily record holds, by their own dates; empty for the others.
+    """
 
     kind: str
     station: str
     nights: tuple[ClimateNight, ...]
     notes: tuple[Words, ...] = ()
+    days: tuple[ClimateDay, ...] = ()
 
 
 def read_climate(
@@ -281,6 +294,7 @@ def _daily(
             )
         )
     lows: dict[date, float] = {}
+    days: list[ClimateDay] = []
     missing = 0
     order = _order_of(rows, cells, day_at)
     for row in rows[1:]:
@@ -312,6 +326,8 @@ def _daily(
             cells.fault(row, day_at, say("%(day)s comes a second time", day=day.isoformat()))
             continue
         lows[evening] = low_c
+        if high_c is not None:
+            days.append(ClimateDay(day, low_c, high_c))
     cells.faults.raise_if_any()
     if missing:
         notes.append(
@@ -322,7 +338,8 @@ def _daily(
             )
         )
     nights = tuple(ClimateNight(evening, lows[evening], evening) for evening in sorted(lows))
-    return ClimateReading(DAILY, station, nights, tuple(notes))
+    days.sort(key=lambda of: of.on_date)
+    return ClimateReading(DAILY, station, nights, tuple(notes), tuple(days))
 
 
 def _order_of(rows: list[Row], cells: _Cells, day_at: int) -> csv_times.DateOrder:

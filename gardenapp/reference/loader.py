@@ -20,11 +20,14 @@ from gardenapp.reference.records import (
     Caution,
     Chilling,
     ConstructionDefault,
+    CropName,
     CurveKind,
     CurveSource,
     Evidence,
     EvidenceKind,
     Hardened,
+    Hardens,
+    Harm,
     LiftEvidence,
     Material,
     NightValue,
@@ -32,6 +35,7 @@ from gardenapp.reference.records import (
     RefersTo,
     Source,
     StageDefault,
+    StageHeat,
     Status,
     Term,
     UsualOffset,
@@ -197,6 +201,13 @@ def _chilling(row: _Row) -> Chilling:
     )
 
 
+_ROLES = frozenset(
+    {"unhardened", "hardened", "death_unhardened", "death_hardened", "root_kill", "chilling"}
+)
+_HARMS = frozenset(get_args(Harm))
+_HARDENS = frozenset(get_args(Hardens))
+
+
 @cache
 def load_stages() -> tuple[StageDefault, ...]:
     """The crops and stages a form offers, each with the thresholds assumed for it. [°C, cm]
@@ -209,7 +220,7 @@ def load_stages() -> tuple[StageDefault, ...]:
     chilling: dict[tuple[str, str], Chilling] = {}
     for row in _rows("thresholds.csv"):
         crop, stage = row.text("crop"), row.text("stage")
-        role = row.one_of("role", frozenset({"unhardened", "hardened", "root_kill", "chilling"}))
+        role = row.one_of("role", _ROLES)
         if (crop, stage, role) in curves or (role == "chilling" and (crop, stage) in chilling):
             raise row.wrong(f"{crop}, {stage}: {role} stands twice")
         if role == "chilling":
@@ -231,6 +242,10 @@ def load_stages() -> tuple[StageDefault, ...]:
             stage=stage,
             unhardened=curves.pop((crop, stage, "unhardened")),
             hardened=curves.pop((crop, stage, "hardened"), None),
+            death_unhardened=curves.pop((crop, stage, "death_unhardened"), None),
+            death_hardened=curves.pop((crop, stage, "death_hardened"), None),
+            harm=cast(Harm, row.one_of("harm", _HARMS)),
+            hardens=cast(Hardens, row.one_of("hardens", _HARDENS)),
             chilling=chilling.pop((crop, stage), None),
             root_kill=curves.pop((crop, stage, "root_kill"), None),
             heat_max_c=row.number_or_none("heat_max_c"),
@@ -244,6 +259,43 @@ def load_stages() -> tuple[StageDefault, ...]:
     if left_over:
         raise ValueError(f"thresholds.csv has lines for stages that do not exist: {left_over}")
     return tuple(stages.values())
+
+
+@cache
+def load_crop_names() -> tuple[CropName, ...]:
+    """Other common names of the crops, English and Spanish. Raises ValueError when damaged."""
+    languages = frozenset({"en", "es"})
+
+    def make(row: _Row) -> CropName:
+        return CropName(row.text("crop"), row.one_of("language", languages), row.text("name"))
+
+    return _table("crop_names.csv", make)
+
+
+@cache
+def load_stage_heat() -> tuple[StageHeat, ...]:
+    """The warmth at which fruit blossom reaches its stages, by crop and in order.
+
+    Raises ValueError when the table is damaged or names a stage that `stages.csv` does not have.
+    """
+    known = {(stage.crop, stage.stage) for stage in load_stages()}
+
+    def make(row: _Row) -> StageHeat:
+        if (row.text("crop"), row.text("stage")) not in known:
+            raise row.wrong("no such crop and stage in stages.csv")
+        return StageHeat(
+            crop=row.text("crop"),
+            stage=row.text("stage"),
+            degree_days_k=row.number("degree_days_k"),
+            base_c=row.number("base_c"),
+            upper_c=row.number("upper_c"),
+            status=row.status(),
+            source_id=row.text("source_id"),
+            location=row.text("location"),
+            note=row.text("note"),
+        )
+
+    return _table("stage_heat.csv", make)
 
 
 @cache

@@ -31,6 +31,13 @@ RefersTo = Literal["tissue", "air"]
 
 Hardened = Literal["yes", "no", "unknown"]
 EvidenceKind = Literal["damage", "kill", "chilling", "root_kill", "10pct", "90pct"]
+Harm = Literal["looks", "harvest", "plant"]
+"""What the first harm costs: a burnt leaf, what would have been picked, or the plant."""
+
+Hardens = Literal["no", "leafy", "quick", "moved"]
+"""How the weather moves a cold limit: not at all; as of leafy crops; as of spinach and its like;
+or, where stems or buds have moved, only towards soft."""
+
 CurveKind = Literal["damage", "kill", "root_kill"]
 PublishedUnit = Literal["F", "C", "both", "words"]
 
@@ -136,8 +143,10 @@ class Chilling:
 class StageDefault:
     """What the app assumes for a crop at a stage until the garden knows better.
 
-    `unhardened` is used unless the holder says the plants are hardened off. `root_kill` counts
-    only for plants in pots. `heat_max_c` is the warmest the inside of a cover should get by day,
+    `unhardened` and `hardened` are the two ends between which the weather moves plants, as
+    `hardens` says; both are where first harm begins or half is hurt, by their `kind`, and `harm`
+    says what that costs. The two deaths are where half of the plants die. `root_kill` counts only
+    for plants in pots. `heat_max_c` is the warmest the inside of a cover should get by day,
     None where plants of this kind are not covered closely (trees in blossom).
     Heights and spreads are only what a form offers first; they are from memory. [°C, cm]
     """
@@ -148,6 +157,10 @@ class StageDefault:
     stage: str
     unhardened: CurveSource
     hardened: CurveSource | None
+    death_unhardened: CurveSource | None
+    death_hardened: CurveSource | None
+    harm: Harm
+    hardens: Hardens
     chilling: Chilling | None
     root_kill: CurveSource | None
     heat_max_c: float | None
@@ -278,3 +291,27 @@ class Term:
     meaning: str
     source_ids: tuple[str, ...]
     status: Status
+
+
+@dataclass(frozen=True)
+class CropName:
+    """Another common name of a crop, in English (`en`, British or American) or Spanish (`es`)."""
+
+    crop: str
+    language: str
+    name: str
+
+
+@dataclass(frozen=True)
+class StageHeat:
+    """The warmth at which a crop's buds reach a stage, counted over a base. [K day, °C]"""
+
+    crop: str
+    stage: str
+    degree_days_k: float
+    base_c: float
+    upper_c: float
+    status: Status
+    source_id: str
+    location: str
+    note: str

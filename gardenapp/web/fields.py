@@ -10,6 +10,7 @@ import re
 import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from flask_wtf import FlaskForm
@@ -325,6 +326,52 @@ class TextBox(TextLine):
             super().pre_validate(form)
         finally:
             self.data = whole
+
+
+class DayField(Field):
+    """A day. The phone's own picker writes it as 2026-11-24."""
+
+    widget = TextInput()
+
+    def __init__(self, label: str, *, required: bool = False, **kwargs: Any) -> None:
+        super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
+        self.required = required
+        self.typed: str | None = None
+
+    def __call__(self, **attributes: Any) -> Markup:
+        return Markup(  # noqa: S704  (the widget's own output, escaped there)
+            super().__call__(**{"type": "date", "autocomplete": "off", **attributes})
+        )
+
+    def _value(self) -> str:
+        if self.typed is not None:
+            return self.typed
+        return self.data.isoformat() if self.data else ""
+
+    def process_data(self, value: Any) -> None:
+        self.data: date | None = value
+
+    def process_formdata(self, valuelist: list[Any]) -> None:
+        if not valuelist:
+            return
+        self.typed = str(valuelist[0]).strip()[:40]
+        self.data = None
+        if not self.typed:
+            return
+        try:
+            if not re.fullmatch(r"\d{4}-\d\d-\d\d", self.typed, re.ASCII):
+                raise ValueError(self.typed)
+            self.data = date.fromisoformat(self.typed)
+        except ValueError:
+            raise ValueError(_("Enter a day, such as 2026-11-24.")) from None
+
+    def pre_validate(self, form: Any) -> None:
+        if self.process_errors:
+            return
+        if self.required and self.data is None:
+            raise ValidationError(_("Enter a day, such as 2026-11-24."))
+        if self.data is not None and not 1950 <= self.data.year <= 2150:
+            raise ValidationError(_("Enter a year between 1950 and 2150."))
 
 
 _KEY = re.compile(r"[0-9A-Za-z]{1,32}", re.ASCII)

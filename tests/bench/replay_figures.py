@@ -24,7 +24,6 @@ from gardenapp.readers.climate import ClimateReading, Unit, read_climate
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.learning import brier_score, reliability_table
 from gardenapp.science.night.curve import curve_from_low
-from gardenapp.science.night.damage import DamageCurve
 from gardenapp.science.night.forecast_error import forecast_sd_k
 from gardenapp.science.night.sun import night_for
 from gardenapp.science.season.replay import (
@@ -33,7 +32,6 @@ from gardenapp.science.season.replay import (
     LEAST_ODDS,
     MARKS_C,
     PLAN,
-    ReplayGarden,
     ReplaySettings,
     Truth,
     night_outlook,
@@ -46,6 +44,7 @@ from gardenapp.science.season.replay_forecasts import (
     simulated_forecasts,
     unrounded,
 )
+from gardenapp.science.season.replay_garden import ReplayGarden
 from gardenapp.science.season.replay_rules import Rule
 from gardenapp.services.season.replay_gardens import invented_garden, with_covers
 
@@ -270,12 +269,11 @@ def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 1.5
     only = sys.argv[2] if len(sys.argv) > 2 else ""
     garden = invented_garden()
-    kills = sorted({round(p.curve.t50_c, 1) for p in garden.plantings})
-    assert all(isinstance(p.curve, DamageCurve) for p in garden.plantings)
+    kills = sorted({round(p.hardiness.soft.harm.t50_c, 1) for p in garden.plantings})
     print(
         f"invented garden: {len(garden.plots)} plots, {len(garden.plantings)} plantings, "
         f"{sum(p.count for p in garden.pools)} covers of {len(garden.pools)} kinds; "
-        f"half of the plants killed at {kills} °C"
+        f"half of the soft plants harmed at {kills} °C"
     )
     everywhere = Cases(), Cases()
     for name in RECORDS:

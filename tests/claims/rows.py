@@ -102,6 +102,11 @@ def _row(
     for number, column in enumerate(each.columns):
         row[column.name] = _value(each, column, number, at, checks, ids, connection)
     for check in checks:
+        both = re.search(r"\(*(\w+) IS NULL\)? = \(*(\w+) IS NULL", check)
+        if both:
+            first, second = both.groups()
+            if row[first] is None or row[second] is None:
+                row[first] = row[second] = None
         either = re.search(r"\(*(\w+) IS NULL\)? <> \(*(\w+) IS NULL", check)
         if either:
             first, second = either.groups()

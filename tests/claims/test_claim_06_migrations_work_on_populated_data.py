@@ -24,6 +24,9 @@ def revisions() -> list[str]:
 
 
 REVISIONS = revisions()
+# A column that a revision gives up for good, said here on purpose: whether a planting was ticked as
+# hardened off, which the weather says since.
+GIVEN_UP = {"0012": {("planting", "is_hardened")}}
 
 
 def state() -> tuple[dict[str, int], dict[str, list[tuple[Any, ...]]]]:
@@ -45,6 +48,16 @@ def fits(before: dict[str, list[tuple[Any, ...]]], after: dict[str, list[tuple[A
             shared = was.keys() & now.keys()
             assert shared
             assert {k: was[k] for k in shared} == {k: now[k] for k in shared}, name
+
+
+def without(
+    dumped: dict[str, list[tuple[Any, ...]]], columns: set[tuple[str, str]]
+) -> dict[str, list[tuple[Any, ...]]]:
+    """The rows without columns that were given up."""
+    return {
+        name: [tuple((k, v) for k, v in row if (name, k) not in columns) for row in found]
+        for name, found in dumped.items()
+    }
 
 
 @pytest.mark.parametrize("revision", REVISIONS)
@@ -74,7 +87,9 @@ def test_up_and_down_with_rows_in_every_table(app: Flask, revision: str) -> None
         down_counts, down = state()
 
         assert down_counts == counted
-        assert down == before
+        assert without(down, GIVEN_UP.get(revision, set())) == without(
+            before, GIVEN_UP.get(revision, set())
+        )
 
 
 def test_the_newest_tables_can_be_filled_and_hold_together(app: Flask) -> None:

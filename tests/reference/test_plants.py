@@ -15,6 +15,7 @@ from gardenapp.reference import (
     load_stages,
 )
 from gardenapp.science.night.damage import DamageCurve, curve_from_pair, curve_from_threshold
+from gardenapp.services.garden.hardiness import published_hardiness
 
 MSU = "Michigan State Univ. Extension, critical spring temperatures, {} block"
 INTERMOUNTAIN = "Intermountain Tree Fruit Production Guide, cherry stages page"
@@ -139,13 +140,11 @@ RANGES = [
     ("broccoli", "heading", "unhardened", -2, -4),
     ("other fruit trees", "open blossom", "unhardened", -2, -4),
     ("lettuce", "winter type, rosette", "hardened", -4, -7),
-    ("kale", "young plant or leaves", "hardened", -4, -7),
     ("carrot", "tops", "hardened", -4, -7),
+    ("broccoli", "young plant or leaves", "hardened", -4, -7),
+    ("cauliflower", "young plant or leaves", "hardened", -4, -7),
+    ("purple sprouting broccoli", "shoots with buds", "unhardened", -2, -4),
     ("parsnip", "tops", "hardened", -4, -7),
-    ("onion", "growing leaves", "hardened", -4, -7),
-    ("spinach", "leaves", "hardened", -7, -10),
-    ("savoy cabbage", "leafing or hearting", "hardened", -7, -10),
-    ("broad bean", "young plant", "hardened", -7, -10),
 ]
 
 
@@ -170,11 +169,8 @@ FIELD_KILLS = [
     ("tomato", "full grown", "unhardened", 32),
     ("potato", "full foliage", "unhardened", 32),
     ("squash and courgette", "full grown", "unhardened", 32),
-    ("cauliflower", "heading", "unhardened", 32),
-    ("radicchio", "leafing or hearting", "unhardened", 27),
-    ("mizuna", "leaves", "hardened", 25),
     ("rocket", "leaves", "hardened", 22),
-    ("beetroot", "tops", "hardened", 20),
+    ("beetroot", "tops", "death_unhardened", 20),
 ]
 
 
@@ -196,12 +192,11 @@ def test_a_growers_field_record_is_kept_as_a_kill_of_the_air_temperature(
 
 
 @pytest.mark.outside("Plant Physiology 135 (2004) 1642, Table I: LT50 not acclimated −3 °C")
-@pytest.mark.parametrize("crop", ["kale", "Brussels sprouts", "mizuna", "swede"])
+@pytest.mark.parametrize("crop", ["kale", "Brussels sprouts", "mizuna", "swede", "collards"])
 def test_soft_brassicas_take_the_half_kill_of_unhardened_rape(crop: str) -> None:
-    (soft,) = [s.unhardened for s in load_stages() if s.crop == crop]
-
-    assert (soft.kind, soft.threshold_c) == ("kill", -3.0)
-    assert soft.status == "derived"
+    for soft in [s.unhardened for s in load_stages() if s.crop == crop]:
+        assert (soft.kind, soft.threshold_c) == ("kill", -3.0)
+        assert soft.status == "derived"
 
 
 @pytest.mark.outside("LSU AgCenter, citrus and freezing: hardened tissue freezes 5 to 6 °F lower")
@@ -437,15 +432,187 @@ def test_where_sources_disagree_both_are_kept_and_the_more_cautious_is_used(
     assert "disagree" in default.why or "more cautious" in default.why
 
 
-@pytest.mark.outside("Reeves, cold tolerance of vegetables; Wilson 2023, Table 2: kale")
-def test_hardened_kale_takes_the_more_cautious_of_its_two_figures() -> None:
-    hardened = stage("kale", "young plant or leaves").hardened
+KILLS = [
+    ("broccoli", "young plant or leaves", "death_hardened", -10.0, "field, Virginia: 14 °F"),
+    ("cauliflower", "young plant or leaves", "death_hardened", -11.1, "garden, Indiana: 12 °F"),
+    ("cabbage", "young plant", "death_hardened", -20.0, "Kohn and Levitt 1965: stepped to −3 °C"),
+    ("chard", "leaves", "death_hardened", -10.0, "field, Virginia: crown at 14 °F"),
+    ("komatsuna", "leaves", "death_hardened", -13.0, "Tamura 2002: half leakage −13 to −17 °C"),
+    ("broad bean", "young plant", "death_hardened", -13.6, "autumn-sown landraces, survival"),
+    ("broad bean", "young plant", "hardened", -12.1, "autumn-sown landraces, stem"),
+    ("onion", "growing leaves", "hardened", -12.2, "all leaves killed at 10 °F"),
+    ("strawberry", "dormant plant", "death_hardened", -12.5, "Boyce: crown T50"),
+    ("rosemary", "plant in winter", "death_hardened", -12.2, "10 °F kills many"),
+    ("fig", "dormant tree", "death_hardened", -17.8, "trunk killed to the ground at 0 °F"),
+    ("viola", "plant", "death_hardened", -19.4, "half of acclimated plants"),
+    ("camellia", "in winter", "death_hardened", -17.0, "killed below −17 °C"),
+]
 
-    assert hardened is not None
-    assert hardened.threshold_c == -4.0
-    (bolder,) = evidence("kale", source_id="S_REEVES")
-    assert bolder.temp_c is not None
-    assert hardened.threshold_c > bolder.temp_c
+
+@pytest.mark.parametrize(
+    ("crop", "name", "which", "kill_c"),
+    [
+        pytest.param(*row[:4], marks=pytest.mark.outside(row[4]), id=f"{row[0]}, {row[2]}")
+        for row in KILLS
+    ],
+)
+def test_plants_die_where_they_were_seen_to(
+    crop: str, name: str, which: str, kill_c: float
+) -> None:
+    curve = getattr(stage(crop, name), which)
+
+    assert (curve.kind, curve.threshold_c) == ("kill", kill_c)
+    assert curve.status == "seen"
+
+
+@pytest.mark.outside("Canola 2004, Table I: leaves half killed at −3 soft, −7 part and −19 °C full")
+def test_part_hardened_kale_lies_where_part_hardened_rape_does() -> None:
+    """Rape's middle value stands a quarter of the way between its ends; kale's curve likewise."""
+    part = (-7.0 + 3.0) / (-19.0 + 3.0)
+
+    kale = published_hardiness(stage("kale", "young plant or leaves"))
+
+    assert part == pytest.approx(0.25)
+    assert -8.0 <= kale.at(part).harm.t50_c <= -5.5
+
+
+def test_there_are_flowers_and_crops_enough_for_what_gardeners_grow() -> None:
+    crops = {s.crop for s in load_stages()}
+    flowers = {s.crop for s in load_stages() if s.group == "Garden flowers"} | {"dahlia"}
+
+    assert len(crops) >= 160
+    assert len(flowers) >= 25
+    wanted = {
+        ("fig", "in leaf"),
+        ("pea", "in flower"),
+        ("apple", "fruitlet"),
+        ("strawberry", "dormant plant"),
+        ("dahlia", "tubers in the ground"),
+        ("dahlia", "growing plant"),
+        ("broad bean", "spring kind"),
+        ("cauliflower", "heading"),
+    }
+    assert wanted <= {(s.crop, s.stage) for s in load_stages()}
+
+
+def test_death_is_never_warmer_than_the_first_harm() -> None:
+    for of in load_stages():
+        hardiness = published_hardiness(of)
+        for state in (0.0, 0.3, 1.0):
+            bearing = hardiness.at(state)
+            if bearing.death is not None:
+                assert bearing.death.t50_c < bearing.harm.t50_c, (of.crop, of.stage, state)
+
+
+def test_what_hardens_has_both_ends_and_what_does_not_has_one() -> None:
+    for of in load_stages():
+        assert (of.hardened is not None) == (of.hardens != "no"), (of.crop, of.stage)
+        if of.death_hardened is not None:
+            assert of.death_unhardened is not None, (of.crop, of.stage)
+
+
+def test_hardy_crops_tell_harm_and_death_and_soft_and_hardened_apart() -> None:
+    apart = {
+        of.crop
+        for of in load_stages()
+        if of.death_unhardened is not None and of.death_hardened is not None
+    }
+
+    assert len(apart) >= 60
+    assert {"garlic", "leek", "kale", "Brussels sprouts", "corn salad", "swede", "parsnip"} <= apart
+
+
+def test_a_value_from_memory_is_wide() -> None:
+    for of in load_stages():
+        for curve in (*curves(of), of.death_unhardened, of.death_hardened):
+            if curve is None or curve.status != "memory" or curve.t10_c is not None:
+                continue
+            if of.group == "Roots in pots" and curve.kind == "kill":
+                continue  # tops that nobody is sent out for: only their roots count
+            assert (curve.spread_k or 0.0) >= 1.5, (of.crop, of.stage, curve)
+
+
+# Crops seen unharmed at a cold that our hardened value calls harmful, and why it stands.
+STOOD = {
+    ("broccoli", "S_GWX_AUGUSTA"): "dead at 14 °F in another record: sources disagree",
+    ("cabbage", "S_RG_CABBAGE"): "single plants under snow, and heads for a short time",
+    ("cauliflower", "S_GWX_AUGUSTA"): "this is its leaves hit, not unharmed",
+}
+
+
+def test_no_crop_dies_where_it_was_seen_alive() -> None:
+    """A plant that stood a temperature unharmed does not die there, half of the time or more."""
+    bounds = [
+        row
+        for row in load_evidence()
+        if row.temp_c is not None
+        and row.status == "seen"
+        and row.hardened == "yes"
+        and row.refers_to == "air"
+        and "bound" in row.note
+        and "class bound" not in row.note
+    ]
+
+    assert len(bounds) >= 25
+    for row in bounds:
+        assert row.temp_c is not None
+        if (row.crop, row.source_id) in STOOD or "weak" in row.note or "low" in row.note:
+            continue
+        hardiest = min(
+            (published_hardiness(s).at(1.0) for s in load_stages() if s.crop == row.crop),
+            key=lambda bearing: (bearing.death or bearing.harm).t50_c,
+        )
+        assert (hardiest.death or hardiest.harm).t50_c < row.temp_c + 0.5, row
+
+
+# Vegetables by two published lists. Tender: hurt or killed by any frost. Half-hardy: bears a light
+# frost. Hardy: bears harder ones. The Oregon list and the Colorado-style list agree on these.
+HARDY = (
+    "broccoli", "Brussels sprouts", "cabbage", "collards", "garlic", "kale", "kohlrabi", "leek",
+    "onion", "spinach", "turnip", "radish", "pea", "corn salad", "swede",
+)  # fmt: skip
+HALF_HARDY = ("beetroot", "carrot", "cauliflower", "celery", "chard", "endive", "lettuce",
+              "parsnip", "radicchio", "potato")  # fmt: skip
+TENDER = (
+    "tomato", "French bean", "cucumber", "squash and courgette", "sweetcorn", "basil",
+    "aubergine", "pepper and chilli", "melon", "pumpkin", "sweet potato", "okra", "lima bean",
+)  # fmt: skip
+
+
+@pytest.mark.outside(
+    "Oregon State Univ. Extension, winter lists; cold tolerance of vegetables (Reeves): classes"
+)
+@pytest.mark.parametrize("crop", TENDER)
+def test_what_both_lists_call_tender_is_hurt_by_a_light_frost(crop: str) -> None:
+    for of in load_stages():
+        if of.crop == crop:
+            assert not published_hardiness(of).is_moved, of
+            assert published_hardiness(of).soft.harm.share_at(-2.5) > 0.5, of
+
+
+@pytest.mark.outside(
+    "Oregon State Univ. Extension, winter lists; cold tolerance of vegetables (Reeves): classes"
+)
+@pytest.mark.parametrize("crop", HARDY)
+def test_what_both_lists_call_hardy_bears_more_than_a_light_frost_when_hardened(crop: str) -> None:
+    hardiest = min(
+        (published_hardiness(s).at(1.0) for s in load_stages() if s.crop == crop),
+        key=lambda bearing: bearing.harm.t50_c,
+    )
+
+    # 28 °F in the air, the bound of the class, and its leaf half a clear night's fall colder.
+    assert (hardiest.death or hardiest.harm).share_at(-2.2 - 0.75) < 0.5, crop
+
+
+@pytest.mark.outside(
+    "Oregon State Univ. Extension, winter lists; cold tolerance of vegetables (Reeves): classes"
+)
+@pytest.mark.parametrize("crop", [name for name in HALF_HARDY if name != "potato"])
+def test_what_both_lists_call_half_hardy_bears_a_light_frost_and_no_hard_winter(crop: str) -> None:
+    hardened = [published_hardiness(s).at(1.0) for s in load_stages() if s.crop == crop]
+
+    assert any((each.death or each.harm).share_at(-1.0) < 0.25 for each in hardened), crop
+    assert any(each.harm.share_at(-12.0) > 0.5 for each in hardened), crop
 
 
 def test_every_stage_says_why_in_a_sentence_a_phone_can_show() -> None:

@@ -59,7 +59,16 @@ def shape(value: Any) -> Any:
             field.name: shape(getattr(value, field.name))
             for field in fields(value)
             if field.name
-            not in {"status", "crosses_at", "crosses_early_at", "back_at", "kind", "reason"}
+            not in {
+                "status",
+                "crosses_at",
+                "crosses_early_at",
+                "back_at",
+                "kind",
+                "reason",
+                "mind",
+                "worth_per",
+            }
         }
     if isinstance(value, Mapping):
         return {str(key): shape(item) for key, item in value.items()}

@@ -33,6 +33,7 @@ from gardenapp.models.notices import OutgoingNotice
 from gardenapp.models.people import Member
 from gardenapp.models.replays import ReplayRun
 from gardenapp.models.store import LedgerEntry
+from gardenapp.models.trials import Outcome
 from gardenapp.readers.logger import LoggerOptions
 from gardenapp.services.builds import designing
 from gardenapp.services.builds.designing import PlanEntry
@@ -89,6 +90,7 @@ ROWS: dict[str, Row] = {
     # plots and plantings
     "plots.plots_page": Row(BOARD),
     "plots.plot_page": Row(BOARD),
+    "plots.weather_page": Row(BOARD),
     "plots.new_plot": Row(COORDINATOR),
     "plots.edit_plot": Row(MEMBER, is_own=True),
     "plots.plot_holders": Row(COORDINATOR),
@@ -102,6 +104,7 @@ ROWS: dict[str, Row] = {
     "plants.new_crop": Row(MEMBER),
     "plants.new_stage": Row(MEMBER),
     "plants.edit_stage": Row(MEMBER, is_own=True),
+    "plants.leave_out": Row(COORDINATOR),
     # covers
     "covers.covers_page": Row(MEMBER),
     "covers.kind_page": Row(MEMBER),
@@ -361,6 +364,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "evening": "2026-11-23",
         "feed_token": feeds.make_link(member_id=tamsin.id, all_plots=False, now=NOW),
         "way": "mail",
+        "outcome_id": keep_a_morning(planting.id),
         **ask_for_mail(tamsin.id),
         "token": people.make_invite(member_id=wes.id, by_id=coordinator.id, now=NOW),
     }
@@ -380,6 +384,13 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
     live.close()
     yield World(app, ids, cookies, file, snapshot)
     snapshot.close()
+
+
+def keep_a_morning(planting_id: int) -> int:
+    row = Outcome(night_of=NOW.date(), planting_id=planting_id, damage="none", entered_at=NOW)
+    db.session.add(row)
+    db.session.commit()
+    return row.id
 
 
 def replay_run() -> ReplayRun:

@@ -13,12 +13,17 @@ SHORT_FROM = 0.20
 """Expected loss from which a planting is called short although it is covered. Our own choice, said
 on the help page."""
 
-WORTH = {"little": 1.0, "much": 3.0, "dearly": 9.0}
-"""How much losing the whole planting counts. Our own scale of three words."""
+WORTH = {
+    "plant": {"little": 0.25, "much": 1.0, "dearly": 9.0},
+    "bed": {"little": 1.0, "much": 4.0, "dearly": 12.0},
+}
+"""What losing one plant, or one square metre of a bed of small ones, counts. Our own scale: the
+unit is a tomato plant, which fills a quarter of a square metre; a lettuce is a quarter of it, a
+lemon tree of many years as much as nine."""
 
-WORTH_PER_MINUTE = 0.005
-"""A minute of somebody's evening in the same unit: four minutes are worth a fiftieth of a planting
-that its holder would mind a little. Our own choice."""
+WORTH_PER_MINUTE = 0.02
+"""A minute of somebody's evening in the same unit: four minutes are worth a third of a lettuce. Our
+own choice."""
 
 WALK_M_PER_MINUTE = 60.0
 """A loaded walk in the dark. Common practice, no source."""
@@ -36,3 +41,9 @@ short."""
 
 MOST_OPTIONS = 6
 """Ways to cover a planting that its story lists, the best first. Our own choice."""
+
+
+def worth_of_plant(mind: str, *, per: str, spread_cm: float) -> float:
+    """What losing one plant counts, in tomato plants; `per` plant or bed. Raises KeyError."""
+    worth = WORTH[per][mind]
+    return worth if per == "plant" else worth * (spread_cm / 100.0) ** 2

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from itertools import pairwise
 from statistics import NormalDist
 
 from gardenapp.errors import OutOfRange
 from gardenapp.messages import say
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.curve import NightCurve
 
 _STANDARD = NormalDist()
 _Z90 = _STANDARD.inv_cdf(0.9)
@@ -29,9 +26,6 @@ read, on nights when leaves ran colder than that air; the plan reckons with the 
 clear night's usual difference is taken, the other half left as caution, since nobody wrote down
 what kind of night it was. The halving is our own choice; the difference is that of
 `exposure.leaf_k`."""
-
-USUAL_POT_L = 10.0
-"""A pot of the usual garden size where nobody said how big it is. From memory."""
 
 _PUBLISHED_SHARE = {"damage": 0.10, "kill": 0.50, "root_kill": 0.50, "chilling": 0.10}
 """What share hurt one published temperature of a kind is read as: damage is the onset."""
@@ -129,6 +123,13 @@ def curve_from_threshold(temp_c: float, *, kind: str, spread_k: float | None = N
     return DamageCurve(temp_c + spread * _STANDARD.inv_cdf(_PUBLISHED_SHARE[kind]), spread)
 
 
+def further_share(after: float, before: float) -> float:
+    """What a further night takes of what the nights before have left, 0 to 1. Both 0 to 1."""
+    if before >= 1.0:
+        return 0.0
+    return max(0.0, after - before) / (1.0 - before)
+
+
 def combined_share(a: float, b: float) -> float:
     """Share lost to either of two harms, as shoots and root balls in pots, 0 to 1.
 
@@ -138,6 +139,13 @@ def combined_share(a: float, b: float) -> float:
         if not 0.0 <= value <= 1.0:
             raise OutOfRange(say("%(name)s must be 0 to 1, not %(value)s", name=name, value=value))
     return 1.0 - (1.0 - a) * (1.0 - b)
+
+
+def hours_below_on_day(low_c: float, mean_c: float, threshold_c: float) -> float:
+    """Hours of a day below a threshold, the day being a sine from its lowest about its mean. [h]"""
+    swing_k = max(mean_c - low_c, 1e-6)
+    height = (mean_c - threshold_c) / swing_k
+    return 24.0 * math.acos(min(1.0, max(-1.0, height))) / math.pi
 
 
 CHILLING_HOURS_FOR_HALF = 48.0
@@ -172,50 +180,3 @@ def chilling_share(
     if not (hours_for_half > 0.0 and steepness > 0.0):
         raise OutOfRange(say("hours_for_half and steepness must be above 0"))
     return float(1.0 - 2.0 ** -((hours_below / hours_for_half) ** steepness))
-
-
-_PLANTER_L = 40.0
-_PLANTER_LAG_H = 1.5
-_DRY_SHARE = 0.6
-
-
-def root_ball_lag_h(pot_l: float, *, is_dry: bool = False) -> float:
-    """Hours by which a pot's root ball lags the air. [h]
-
-    1.5 h for a 40 L planter, so that on a usual clear night it is within about a degree of
-    the air by 02:00 to 03:00, as published (Gouin 2006); less for smaller ones with the square of
-    their size, as heat conducts; six tenths if dry. Published only that dry and small ones
-    follow faster: the two figures are from memory. Freezing of the water, which would
-    slow it further, is left out to be cautious. Raises OutOfRange for no volume.
-    """
-    if not (math.isfinite(pot_l) and pot_l > 0.0):
-        raise OutOfRange(say("%(name)s must be above 0, not %(value)s", name="pot_l", value=pot_l))
-    lag_h = _PLANTER_LAG_H * (pot_l / _PLANTER_L) ** (2.0 / 3.0)
-    return float(lag_h * (_DRY_SHARE if is_dry else 1.0))
-
-
-def root_ball_c(
-    curve: NightCurve, *, pot_l: float, is_dry: bool = False, start_c: float | None = None
-) -> NightCurve:
-    """Temperature of a pot's root ball through a night whose air is `curve`.
-
-    Follows the air with one lag (`root_ball_lag_h`), solved exactly on each straight
-    piece. `start_c` is its temperature at the start of the curve; without it, the air's.
-    The low of what comes back is the root ball's low.
-    """
-    lag_h = root_ball_lag_h(pot_l, is_dry=is_dry)
-    ball_c = curve.knots[0][1] if start_c is None else start_c
-    knots: list[tuple[datetime, float]] = [(curve.knots[0][0], ball_c)]
-    for (from_at, from_c), (to_at, to_c) in pairwise(curve.knots):
-        span_h = (to_at - from_at).total_seconds() / 3600.0
-        slope = (to_c - from_c) / span_h
-        # Behind air that changes steadily the ball settles slope·lag behind; what is left
-        # of another start fades exponentially. Pieces of 15 min keep the lines between true.
-        pieces = max(1, math.ceil(span_h / 0.25))
-        excess_c = ball_c - (from_c - slope * lag_h)
-        for piece in range(1, pieces + 1):
-            h = span_h * piece / pieces
-            ball_c = from_c + slope * (h - lag_h) + excess_c * math.exp(-h / lag_h)
-            at = to_at if piece == pieces else from_at + timedelta(hours=h)
-            knots.append((at, ball_c))
-    return NightCurve(tuple(knots))

@@ -19,9 +19,9 @@ from typing import Any, Self
 
 from gardenapp.science.estimate import Estimate
 
-PLAN_FORMAT = 2
-"""How plans are kept now. 1: ways to cover were English labels and reasons held English words; it
-was kept without a number."""
+PLAN_FORMAT = 3
+"""How plans are kept now. 2: what plants bear did not move with the weather. 1: ways to cover were
+English labels and reasons held English words; it was kept without a number."""
 
 UNNAMED_SHELTER = "the shelter"
 """Where pots are carried to in a garden that did not say what its shelter is called."""
@@ -203,12 +203,45 @@ class StoryParts:
 
 
 @dataclass(frozen=True, slots=True)
+class HardnessStory:
+    """How hardened a planting was this evening and what the last days did to it.
+
+    share : from soft (0) to as in midwinter (1). moved_k : how much warmer first harm begins than
+    `over_days` days before. by_weather_c : what it would bear by the weather alone, where somebody
+    said otherwise. is_uncertain : the weather of the last weeks is not whole. [°C, K]
+    """
+
+    share: float
+    moved_k: float
+    over_days: int
+    by_weather_c: float | None = None
+    is_uncertain: bool = False
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "share": self.share,
+            "moved_k": self.moved_k,
+            "over_days": self.over_days,
+            "by_weather_c": self.by_weather_c,
+            "is_uncertain": self.is_uncertain,
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Self:
+        return cls(**data)
+
+
+@dataclass(frozen=True, slots=True)
 class PlantingStory:
     """What a plan says of one planting.
 
     status : safe, watch, protect or short; the board adds protected, where all of it is on.
-    margin_k : bare plant less threshold. `share`, `frost`, `chilling`, `root` : expected loss bare,
-    whole and by cause; `after` : with what it is given. `left` : plants without a cover.
+    is_hardened, uses_hardened : whether it is nearer to hardened than to soft; once, a tick.
+    margin_k : bare plant less threshold, where first harm begins. state : None where the weather
+    moves nothing. learnt_k : how much warmer the crop is harmed here than published. harm : what
+    first harm costs, looks, harvest or plant. `share` : expected loss of worth bare; `frost`,
+    `death` : of plants harmed and killed by frost; `chilling`, `root` : by those; `after` : with
+    what it is given. `left` : plants without a cover.
     offset_clear : the plot's offset on a clear calm night, as believed; `parts` has tonight's.
     """
 
@@ -228,8 +261,12 @@ class PlantingStory:
     height_cm: float
     spread_cm: float
     plot: str
+    worth_per: str
     threshold_c: float
     kind: str
+    state: HardnessStory | None
+    learnt_k: float
+    harm: str
     curve_t50_c: float
     curve_sd_k: float
     source_id: str
@@ -243,6 +280,7 @@ class PlantingStory:
     temp: Estimate
     share: float
     frost: float
+    death: float | None
     chilling: float | None
     chilling_c: float | None
     root: float | None
@@ -291,8 +329,12 @@ class PlantingStory:
             "height_cm": self.height_cm,
             "spread_cm": self.spread_cm,
             "plot": self.plot,
+            "worth_per": self.worth_per,
             "threshold_c": self.threshold_c,
             "kind": self.kind,
+            "state": None if self.state is None else self.state.to_json(),
+            "learnt_k": self.learnt_k,
+            "harm": self.harm,
             "curve": [self.curve_t50_c, self.curve_sd_k],
             "source_id": self.source_id,
             "source_text": self.source_text,
@@ -305,6 +347,7 @@ class PlantingStory:
             "temp": _pair(self.temp),
             "share": self.share,
             "frost": self.frost,
+            "death": self.death,
             "chilling": self.chilling,
             "chilling_c": self.chilling_c,
             "root": self.root,
@@ -352,8 +395,16 @@ class PlantingStory:
             height_cm=data["height_cm"],
             spread_cm=data["spread_cm"],
             plot=data["plot"],
+            worth_per=data["worth_per"] if version >= 3 else "plant",
             threshold_c=data["threshold_c"],
             kind=data["kind"],
+            state=(
+                HardnessStory.from_json(data["state"])
+                if version >= 3 and data["state"] is not None
+                else None
+            ),
+            learnt_k=data["learnt_k"] if version >= 3 else 0.0,
+            harm=data["harm"] if version >= 3 else "plant",
             curve_t50_c=t50_c,
             curve_sd_k=sd_k,
             source_id=data["source_id"],
@@ -367,6 +418,7 @@ class PlantingStory:
             temp=Estimate(*data["temp"]),
             share=data["share"],
             frost=data["frost"],
+            death=data["death"] if version >= 3 else None,
             chilling=data["chilling"],
             chilling_c=data["chilling_c"],
             root=data["root"],

@@ -331,6 +331,19 @@ def _nights(record: _Record, seasons: Sequence[int], threshold_c: float) -> Nigh
     )
 
 
+def nights_below(
+    lows: Sequence[tuple[date, float]], threshold_c: float, *, is_northern: bool
+) -> NightsBelow | None:
+    """Nights a winter below a threshold; None where no season is whole. [°C]
+
+    For a limit that moves from night to night, give lows less the limit, and 0. Raises as
+    `season_outlook` does.
+    """
+    record = _record(lows, is_northern=is_northern)
+    used, _left_out = _complete(record)
+    return _nights(record, used, threshold_c) if used else None
+
+
 def season_outlook(
     lows: Sequence[tuple[date, float]],
     thresholds_c: Sequence[float],

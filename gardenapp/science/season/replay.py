@@ -8,7 +8,7 @@ from the record and, for what no record holds, from shapes that are not the plan
 - cloud and wind are the record's, with a flat error, or those of real cool nights elsewhere;
 - how far air and leaves fall below the screen, the plots' offsets and the covers' lifts have the
   published means and spreads, but flat instead of bell-shaped;
-- plants die by their published curve.
+- plants are harmed and die by their published curves, as hard as the record's weather made them.
 
 Only frost on shoots and leaves is counted, not chilling above freezing and not roots in pots.
 """
@@ -26,12 +26,8 @@ from gardenapp.errors import OutOfRange
 from gardenapp.messages import say
 from gardenapp.science.allocation.fit import Prepared
 from gardenapp.science.allocation.problem import (
-    CoverPool,
     Id,
-    PlantingNeed,
-    PlotSite,
     Problem,
-    Treatment,
 )
 from gardenapp.science.allocation.solve import solve
 from gardenapp.science.covers.lift import (
@@ -42,7 +38,6 @@ from gardenapp.science.covers.lift import (
     touching,
 )
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.damage import DamageCurve
 from gardenapp.science.night.exposure import (
     leaf_k,
     open_sky,
@@ -53,6 +48,7 @@ from gardenapp.science.night.exposure import (
     stillness,
 )
 from gardenapp.science.night.forecast_error import forecast_sd_k
+from gardenapp.science.season.hardened import HardenedGarden
 from gardenapp.science.season.replay_forecasts import (
     ErrorPool,
     ReplayNight,
@@ -61,6 +57,7 @@ from gardenapp.science.season.replay_forecasts import (
     simulated_forecasts,
     unrounded,
 )
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayPlanting
 from gardenapp.science.season.replay_rules import (
     COVER_ALL_BELOW_C,
     RULE_MARGIN_K,
@@ -93,51 +90,12 @@ _WHOLE_SKY = Estimate(1.0, 0.0)
 
 
 @dataclass(frozen=True)
-class ReplayPlanting:
-    """A planting with the curve it dies by and its plot's offset. [°C, K]
-
-    `need.bare_damage` is not used: every night gives its own.
-    """
-
-    need: PlantingNeed
-    curve: DamageCurve
-    threshold_c: float
-    offset: Estimate
-
-
-@dataclass(frozen=True)
-class ReplayTreatment:
-    """A treatment with what it is believed to add, and whether it lies on the leaves.
-
-    `over` : what stands over its innermost cover, in a stack.
-    """
-
-    treatment: Treatment
-    lift: LiftPrior
-    is_draped: bool = False
-    over: LiftPrior | None = None
-
-
-@dataclass(frozen=True)
-class ReplayGarden:
-    """Everything of a garden that decides a night."""
-
-    plots: tuple[PlotSite, ...]
-    plantings: tuple[ReplayPlanting, ...]
-    pools: tuple[CoverPool, ...]
-    treatments: tuple[ReplayTreatment, ...]
-    shelter_spaces: int = 0
-    shelter_minutes_per_pot: float = 0.0
-    minutes_budget: float | None = None
-    worth_per_minute: float = 0.0
-
-
-@dataclass(frozen=True)
 class ReplaySettings:
     """How a replay is run.
 
     time_limit_s, relative_gap : for each solve; safe_below : expected share lost under which the
-    planner leaves a planting alone; touching_fraction : leaves that touch a sheet laid on them.
+    planner leaves a planting alone; touching_fraction : leaves that touch a sheet laid on them;
+    latitude : of the garden, for the seasons. [°]
     """
 
     seed: int = 1
@@ -145,6 +103,7 @@ class ReplaySettings:
     relative_gap: float = 0.01
     safe_below: float = 0.05
     touching_fraction: float = 0.15
+    latitude: float = 52.0
 
 
 @dataclass(frozen=True)
@@ -272,12 +231,12 @@ def night_outlook(
     covered: dict[tuple[Id, Id], float] = {}
     known: dict[tuple[object, ...], tuple[float, dict[Id, float]]] = {}
     for planting in garden.plantings:
-        key = (planting.curve, planting.offset, planting.need.height_cm)
+        key = (planting.bearing, planting.offset, planting.need.height_cm)
         if key not in known:
             air = plant_air_k(share, planting.need.height_cm / 100.0)
             offset = spot_k(share, planting.offset, planting.need.height_cm / 100.0)
             temp = bare_plant_c(screen_low=screen_low, offset=offset, air=air, leaf=leaf)
-            lost = planting.curve.expected_share(temp)
+            lost = planting.bearing.shares(temp)[2]
             under: dict[Id, float] = {}
             for item in garden.treatments if lost >= settings.safe_below else ():
                 temp = covered_plant_c(
@@ -288,7 +247,7 @@ def night_outlook(
                     lift=lifts[item.treatment.id],
                     leaf_shield=item.lift.leaf_shield,
                 )
-                expected = planting.curve.expected_share(temp)
+                expected = planting.bearing.shares(temp)[2]
                 if item.is_draped:
                     without = lost
                     if item.over is not None:
@@ -300,7 +259,7 @@ def night_outlook(
                             lift=lift_tonight(item.over, share),
                             leaf_shield=item.over.leaf_shield,
                         )
-                        without = planting.curve.expected_share(temp)
+                        without = planting.bearing.shares(temp)[2]
                     expected = touching(
                         bare_share=without,
                         covered_share=expected,
@@ -397,7 +356,7 @@ class Truth:
         offset_k = (
             planting.offset.mean + self._plot_draws[planting.need.plot_id] * planting.offset.sd
         )
-        key = (planting.curve, offset_k, planting.need.height_cm, treatment_id)
+        key = (planting.bearing, offset_k, planting.need.height_cm, treatment_id)
         if key not in self._known:
             self._known[key] = self._lost(planting, offset_k, treatment_id)
         return self._known[key]
@@ -405,17 +364,17 @@ class Truth:
     def _lost(self, planting: ReplayPlanting, offset_k: float, treatment_id: Id | None) -> float:
         air = plant_air_k(Estimate(self.share, 0.0), planting.need.height_cm / 100.0)
         air_c = self._night.low_c + self.share * offset_k + air.mean + self._air * air.sd
-        bare = planting.curve.share_at(air_c + self._leaf_k)
+        bare = planting.bearing.lost_at(air_c + self._leaf_k)
         if treatment_id is None:
             return bare
         item = self._treatments[treatment_id]
         leaf_k_ = self._leaf_k * (1.0 - item.lift.leaf_shield)
-        under = planting.curve.share_at(air_c + self._lift_k[treatment_id] + leaf_k_)
+        under = planting.bearing.lost_at(air_c + self._lift_k[treatment_id] + leaf_k_)
         if item.is_draped:
             without = bare
             if item.over is not None:
                 leaf_k_ = self._leaf_k * (1.0 - item.over.leaf_shield)
-                without = planting.curve.share_at(air_c + self._over_k[treatment_id] + leaf_k_)
+                without = planting.bearing.lost_at(air_c + self._over_k[treatment_id] + leaf_k_)
             under = touching(
                 bare_share=without,
                 covered_share=under,
@@ -454,11 +413,11 @@ def needed_factor(
     could cover. 1 where no night endangers anything or nothing fits.
     """
     dangers = []
+    hardened = HardenedGarden(replace(garden, treatments=()), nights, latitude=settings.latitude)
     for night in sorted(nights, key=lambda n: n.low_c):
-        outlook = night_outlook(
-            replace(garden, treatments=()), night, Estimate(night.low_c, 0.0), settings
-        )
-        wanted = [p for p in garden.plantings if outlook.bare[p.need.id] >= settings.safe_below]
+        tonight = hardened.on(night.night_of)
+        outlook = night_outlook(tonight, night, Estimate(night.low_c, 0.0), settings)
+        wanted = [p for p in tonight.plantings if outlook.bare[p.need.id] >= settings.safe_below]
         if wanted:
             dangers.append((night.low_c, wanted))
     if not dangers:
@@ -563,6 +522,7 @@ class _Run:
         self.lines: list[NightLine] = []
         self.risky = self.missed = self.cut = 0
         self._prepared: dict[frozenset[Id], Prepared] = {}
+        self._hardened = HardenedGarden(garden, self.nights, latitude=settings.latitude)
 
     def _rng(self, what: object) -> random.Random:
         return random.Random(f"{self.settings.seed} {what}")  # noqa: S311 -- a simulation
@@ -570,6 +530,7 @@ class _Run:
     def night(self, index: int) -> None:
         night, forecast_c = self.came[index], self.forecasts.lows_c[index]
         rng = self._rng(f"night {index}")
+        self.garden = self._hardened.on(self.nights[index].night_of)
         believed = Estimate(forecast_c, forecast_sd_k(FIRST_NIGHT_LEAD_H))
         self._score_low(night, believed)
         seen = night_outlook(self.garden, night, believed, self.settings)

@@ -43,7 +43,8 @@ class ReplayNight:
     """One night that has been, as the replay needs it.
 
     night_of : its evening; low_c : what came [°C]; measured_on : the evening's own date, which in
-    a typical year tells which nights really followed one another. What is not known is None.
+    a typical year tells which nights really followed one another; day_mean_c : of the day before.
+    What is not known is None.
     """
 
     night_of: date
@@ -54,6 +55,7 @@ class ReplayNight:
     cloud_fraction: float | None = None
     wind_mps: float | None = None
     gust_mps: float | None = None
+    day_mean_c: float | None = None
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,12 @@
-"""How much cold a crop bears at a stage, from its row in the catalogue: a curve of damage."""
+"""How much cold a crop bears at a stage, from its row in the catalogue or the published table."""
 
 from __future__ import annotations
 
 import math
 
 from gardenapp.models.plants import CropStage
+from gardenapp.reference import CurveSource, StageDefault
+from gardenapp.science.night.bearing import Bearing, Hardiness
 from gardenapp.science.night.damage import (
     AIR_RECORD_K,
     DamageCurve,
@@ -13,58 +15,89 @@ from gardenapp.science.night.damage import (
 )
 
 
-def damage_curve(stage: CropStage, *, is_hardened: bool) -> tuple[DamageCurve, float, str]:
-    """The curve that holds for plants in this state, its threshold for the leaf, and its kind.
-
-    A threshold read as air in the field is moved to the leaf with its curve (`AIR_RECORD_K`), so
-    that margins, hours and odds all ask the same of the same plant.
-    """
-    kind, threshold_c, t10_c, t90_c, spread_k, refers_to = _row(stage, is_hardened=is_hardened)
-    curve = _published_curve(kind, threshold_c, t10_c, t90_c, spread_k)
-    if refers_to == "air":
-        curve = DamageCurve(
-            curve.t50_c + AIR_RECORD_K.mean, math.hypot(curve.sd_k, AIR_RECORD_K.sd)
-        )
-        threshold_c += AIR_RECORD_K.mean
-    return curve, threshold_c, kind
-
-
-def published_in_air_c(stage: CropStage, *, is_hardened: bool) -> float | None:
-    """The threshold as it was published, where that was air in the field and not the leaf. [°C]"""
-    _kind, threshold_c, _t10, _t90, _spread, refers_to = _row(stage, is_hardened=is_hardened)
-    return threshold_c if refers_to == "air" else None
-
-
-def _row(
-    stage: CropStage, *, is_hardened: bool
-) -> tuple[str, float, float | None, float | None, float | None, str]:
-    """Kind, threshold, 10 %, 90 %, spread and what they refer to, for plants in this state."""
-    if is_hardened and stage.hardened_threshold_c is not None:
-        return (
+def hardiness_of(stage: CropStage) -> Hardiness:
+    """What plants of a stage of the garden's catalogue bear, soft and hardened."""
+    soft = Bearing(
+        _curve(
+            stage.kind,
+            stage.threshold_c,
+            stage.t10_c,
+            stage.t90_c,
+            stage.spread_k,
+            stage.refers_to,
+        ),
+        _death(stage.death_c, stage.death_spread_k, stage.death_refers_to),
+        stage.harm,
+    )
+    if stage.hardened_threshold_c is None:
+        return Hardiness(soft)
+    hard = Bearing(
+        _curve(
             stage.hardened_kind or stage.kind,
             stage.hardened_threshold_c,
             stage.hardened_t10_c,
             stage.hardened_t90_c,
             stage.hardened_spread_k,
             stage.hardened_refers_to or stage.refers_to,
-        )
-    return (
-        stage.kind,
-        stage.threshold_c,
-        stage.t10_c,
-        stage.t90_c,
-        stage.spread_k,
-        stage.refers_to,
+        ),
+        _death(
+            stage.hardened_death_c, stage.hardened_death_spread_k, stage.hardened_death_refers_to
+        ),
+        stage.harm,
+    )
+    return Hardiness(soft, hard, stage.hardens)
+
+
+def published_hardiness(stage: StageDefault) -> Hardiness:
+    """The same from the published table."""
+    soft = Bearing(
+        _published(stage.unhardened), _published_death(stage.death_unhardened), stage.harm
+    )
+    if stage.hardened is None:
+        return Hardiness(soft)
+    hard = Bearing(_published(stage.hardened), _published_death(stage.death_hardened), stage.harm)
+    return Hardiness(soft, hard, stage.hardens)
+
+
+def is_read_in_air(stage: CropStage) -> bool:
+    """Whether what counts for soft plants was read as air, not on the leaf."""
+    return stage.refers_to == "air"
+
+
+def _published(source: CurveSource) -> DamageCurve:
+    return _curve(
+        source.kind,
+        source.threshold_c,
+        source.t10_c,
+        source.t90_c,
+        source.spread_k,
+        source.refers_to,
     )
 
 
-def _published_curve(
+def _published_death(source: CurveSource | None) -> DamageCurve | None:
+    return None if source is None else _published(source)
+
+
+def _death(death_c: float | None, spread_k: float | None, refers_to: str) -> DamageCurve | None:
+    if death_c is None:
+        return None
+    return _curve("kill", death_c, None, None, spread_k, refers_to)
+
+
+def _curve(
     kind: str,
     threshold_c: float,
     t10_c: float | None,
     t90_c: float | None,
     spread_k: float | None,
+    refers_to: str,
 ) -> DamageCurve:
+    """The published curve; one read as air in the field is moved to the leaf (`AIR_RECORD_K`)."""
     if t10_c is not None and t90_c is not None and t10_c > t90_c:
-        return curve_from_pair(t10_c, t90_c)
-    return curve_from_threshold(threshold_c, kind=kind, spread_k=spread_k)
+        curve = curve_from_pair(t10_c, t90_c)
+    else:
+        curve = curve_from_threshold(threshold_c, kind=kind, spread_k=spread_k)
+    if refers_to == "air":
+        return DamageCurve(curve.t50_c + AIR_RECORD_K.mean, math.hypot(curve.sd_k, AIR_RECORD_K.sd))
+    return curve

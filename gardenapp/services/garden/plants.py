@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from flask_sqlalchemy.session import Session
 from sqlalchemy import select
@@ -14,14 +14,27 @@ from gardenapp import reference
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
-from gardenapp.models.plants import MINDS, Crop, CropStage, Planting
+from gardenapp.models.plants import (
+    MINDS,
+    POT_MATERIALS,
+    STATES,
+    WORTH_PER,
+    Crop,
+    CropStage,
+    Planting,
+)
 from gardenapp.models.plots import Plot
+from gardenapp.reference.crop_finding import fold, names_of_crops, near_spellings
 from gardenapp.services import change_log
+from gardenapp.services.clockwork import garden_zone
+from gardenapp.services.garden import blossom
+from gardenapp.services.garden.hardiness import hardiness_of
 from gardenapp.services.garden.plots import may_change_plot
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _, later
+from gardenapp.words import _, later, said
 
 OURS = "ours"
+FAR_FROM_PUBLISHED_K = 5.0
 OWN_GROUP = later("Our own")
 KINDS = ("damage", "kill")
 
@@ -34,8 +47,29 @@ STATUS_LABELS = {
 }
 MIND_LABELS = {
     "little": later("a little: easily sown again"),
-    "much": later("much: a season’s work"),
+    "much": later("some: a season’s work"),
     "dearly": later("dearly: it cannot be replaced"),
+}
+WORTH_PER_LABELS = {
+    "plant": later("each plant"),
+    "bed": later("the bed, by its area"),
+}
+STATE_LABELS = {
+    "soft": later("soft: raised indoors or under glass"),
+    "half": later("half hardened"),
+    "hardened": later("hardened, as in midwinter"),
+}
+HARM_LABELS = {
+    "looks": later("First harm burns leaves and costs next to nothing."),
+    "harvest": later("First harm costs what would have been picked."),
+    "plant": later("First harm costs the plant."),
+}
+POT_LABELS = {
+    "": later("not known"),
+    "plastic": later("plastic"),
+    "clay": later("clay"),
+    "wood": later("wood"),
+    "fabric": later("fabric"),
 }
 
 
@@ -69,6 +103,7 @@ class StageDetail:
     id: int
     name: str
     values: tuple[Value, ...]
+    harm: str
     why: str
     is_ours: bool
     may_change: bool
@@ -157,11 +192,14 @@ class OwnStage:
 
 @dataclass(frozen=True)
 class PlantingEntry:
-    """A planting as a form gives it; an empty size is taken from the stage. [cm]"""
+    """A planting as a form gives it; an empty size is taken from the stage. [cm, L]
+
+    state : a key of STATES that held on `state_on`, or empty for what the weather says. worth_per :
+    what `mind` is said of, each plant or the bed.
+    """
 
     stage_id: int
     name: str
-    is_hardened: bool
     count: int
     height_cm: float | None
     spread_cm: float | None
@@ -169,6 +207,12 @@ class PlantingEntry:
     is_movable: bool
     mind: str
     note: str
+    worth_per: str = "plant"
+    state: str = ""
+    state_on: date | None = None
+    pot_l: float | None = None
+    pot_material: str = ""
+    pot_is_raised: bool = True
 
 
 @dataclass(frozen=True)
@@ -183,15 +227,21 @@ class PlantingDetail:
     crop: str
     stage: str
     name: str
-    is_hardened: bool
     count: int
     height_cm: float
     spread_cm: float
     in_pot: bool
     is_movable: bool
     mind: str
+    worth_per: str
     note: str
-    threshold_c: float
+    state: str
+    state_on: date | None
+    pot_l: float | None
+    pot_material: str
+    pot_is_raised: bool
+    soft_c: float
+    hardened_c: float | None
     ended_at: datetime | None
 
     @property
@@ -203,27 +253,44 @@ class PlantingDetail:
     def mind_label(self) -> str:
         return MIND_LABELS[self.mind]
 
+    @property
+    def worth_per_label(self) -> str:
+        return WORTH_PER_LABELS[self.worth_per]
 
-def fold(text: str) -> str:
-    """Text for comparing: no case, no accents."""
-    plain = unicodedata.normalize("NFKD", text.casefold())
-    return "".join(c for c in plain if not unicodedata.combining(c))
+    @property
+    def state_label(self) -> str:
+        return STATE_LABELS[self.state] if self.state else ""
 
 
-def _matches(words: list[str], *texts: str) -> bool:
-    whole = fold(" ".join(texts))
-    return all(word in whole for word in words)
+def _matches(words: list[str], crop: Crop, *texts: str) -> bool:
+    names = " ".join(names_of_crops().get(crop.name, ()))
+    whole = fold(" ".join((crop.name, crop.scientific_name, crop.group, *texts)))
+    return all(word in whole or word in names for word in words)
+
+
+def _nearly(q: str, crops: Iterable[Crop]) -> set[str]:
+    """The crops whose names are spelt nearly as `q`, where nothing matched."""
+    names = {crop.name: (fold(crop.name),) for crop in crops} | dict(names_of_crops())
+    return set(near_spellings(" ".join(fold(q).split()), names))
 
 
 def list_catalogue(*, q: str = "") -> tuple[CropGroup, ...]:
     """The crops by group, those that hold every word of `q` in a name, group or stage."""
     words = fold(q).split()
     groups: dict[str, list[CropLine]] = {}
-    for crop in db.session.scalars(
+    crops = db.session.scalars(
         select(Crop).options(selectinload(Crop.stages)).order_by(Crop.name)
-    ):
+    ).all()
+
+    def fits(crop: Crop, names: list[str]) -> bool:
+        return crop.name in near if near else _matches(words, crop, *names)
+
+    near: set[str] = set()
+    if words and not any(_matches(words, crop, *(s.name for s in crop.stages)) for crop in crops):
+        near = _nearly(q, crops)
+    for crop in crops:
         names = [stage.name for stage in crop.stages]
-        if not names or not _matches(words, crop.name, crop.scientific_name, crop.group, *names):
+        if not names or not fits(crop, names):
             continue
         thresholds = [stage.threshold_c for stage in crop.stages]
         groups.setdefault(crop.group or OWN_GROUP, []).append(
@@ -252,7 +319,10 @@ def group_names() -> tuple[str, ...]:
 def stage_choices(*, q: str = "", keep: int | None = None) -> tuple[StageChoice, ...]:
     """Every crop and stage that holds the words of `q`, by group; `keep` is always among them."""
     words = fold(q).split()
-    rows = db.session.scalars(select(CropStage).options(joinedload(CropStage.crop)))
+    rows = db.session.scalars(select(CropStage).options(joinedload(CropStage.crop))).all()
+    near: set[str] = set()
+    if words and not any(_matches(words, row.crop, row.name) for row in rows):
+        near = _nearly(q, {row.crop for row in rows})
     found = [
         StageChoice(
             id=row.id,
@@ -263,7 +333,7 @@ def stage_choices(*, q: str = "", keep: int | None = None) -> tuple[StageChoice,
         )
         for row in rows
         if row.id == keep
-        or _matches(words, row.crop.name, row.crop.scientific_name, row.crop.group, row.name)
+        or (row.crop.name in near if near else _matches(words, row.crop, row.name))
     ]
     return tuple(sorted(found, key=lambda c: (c.group == OWN_GROUP, c.group, fold(c.crop), c.id)))
 
@@ -273,6 +343,8 @@ MEANINGS = {
     "kill": later("about half is lost"),
     "root_kill": later("roots in a pot die"),
     "chilling": later("chilled, even without frost"),
+    "death": later("about half of the plants die, soft"),
+    "hardened_death": later("about half of the plants die, hardened"),
     "10pct": later("a tenth is lost"),
     "90pct": later("nine tenths are lost"),
 }
@@ -329,6 +401,22 @@ def _values(stage: CropStage) -> tuple[Value, ...]:
             stage.root_kill_source_id,
             stage.root_kill_source_text,
             stage.root_kill_status,
+        ),
+        (
+            "death",
+            stage.death_c,
+            None,
+            stage.death_source_id,
+            stage.death_source_text,
+            stage.death_status,
+        ),
+        (
+            "hardened_death",
+            stage.hardened_death_c,
+            None,
+            stage.hardened_death_source_id,
+            stage.hardened_death_source_text,
+            stage.hardened_death_status,
         ),
         ("heat", stage.heat_max_c, None, stage.heat_source_id, "", stage.heat_status),
     ):
@@ -398,6 +486,7 @@ def get_crop(*, crop_id: int, member: Member | None) -> CropDetail:
                 id=stage.id,
                 name=stage.name,
                 values=_values(stage),
+                harm=HARM_LABELS[stage.harm],
                 why=stage.why,
                 is_ours=stage.is_ours,
                 may_change=_may_change_stage(stage, member),
@@ -448,6 +537,7 @@ def add_own_stage(*, crop_id: int, own: OwnStage, member: Member, now: datetime)
         if crop is None:
             raise NotFound(_("There is no such crop in the catalogue."))
         _check_stage_name(session, crop_id, own.stage, None)
+        _check_against_published(crop, own)
         row = CropStage(crop_id=crop_id, is_ours=True, added_by_id=member.id)
         _write_own(row, own)
         session.add(row)
@@ -511,7 +601,7 @@ def list_plantings(*, plot_id: int) -> tuple[PlantingDetail, ...]:
         .options(joinedload(Planting.stage).joinedload(CropStage.crop), joinedload(Planting.plot))
     )
     found = [_detail(row) for row in rows]
-    found.sort(key=lambda p: (p.ended_at is not None, -p.threshold_c, fold(p.title), p.id))
+    found.sort(key=lambda p: (p.ended_at is not None, -p.soft_c, fold(p.title), p.id))
     return tuple(found)
 
 
@@ -539,7 +629,7 @@ def add_planting(
             if earlier is not None:
                 form_key = ""
         row = Planting(plot_id=plot_id, form_key=form_key or None)
-        stage = _write_planting(session, row, entry)
+        stage = _write_planting(session, row, entry, now.astimezone(garden_zone()).date())
         session.add(row)
         session.flush()
         change_log.record(
@@ -558,7 +648,7 @@ def change_planting(
     with write_transaction() as session:
         row = _get_planting(session, planting_id)
         _check_may_change(session, row.plot_id, member)
-        stage = _write_planting(session, row, entry)
+        stage = _write_planting(session, row, entry, now.astimezone(garden_zone()).date())
         change_log.record(
             action="planting changed",
             subject=f"plot {row.plot.label}: {entry.count} {stage.crop.name}, {stage.name}",
@@ -598,14 +688,9 @@ def _set_ended(
         return row.plot_id
 
 
-def threshold_now_c(stage: CropStage, *, is_hardened: bool) -> float:
-    """The threshold that counts for plants hardened off or not. [°C]"""
-    if is_hardened and stage.hardened_threshold_c is not None:
-        return stage.hardened_threshold_c
-    return stage.threshold_c
-
-
 def _detail(row: Planting) -> PlantingDetail:
+    hardiness = hardiness_of(row.stage)
+    states = {share: word for word, share in STATES.items()}
     return PlantingDetail(
         id=row.id,
         plot_id=row.plot_id,
@@ -615,15 +700,21 @@ def _detail(row: Planting) -> PlantingDetail:
         crop=row.stage.crop.name,
         stage=row.stage.name,
         name=row.name,
-        is_hardened=row.is_hardened,
         count=row.count,
         height_cm=row.height_cm,
         spread_cm=row.spread_cm,
         in_pot=row.in_pot,
         is_movable=row.is_movable,
         mind=row.mind,
+        worth_per=row.worth_per,
         note=row.note,
-        threshold_c=threshold_now_c(row.stage, is_hardened=row.is_hardened),
+        state="" if row.state_share is None else states[row.state_share],
+        state_on=row.state_on,
+        pot_l=row.pot_l,
+        pot_material=row.pot_material,
+        pot_is_raised=row.pot_is_raised,
+        soft_c=hardiness.at(0.0).bears_c,
+        hardened_c=hardiness.at(1.0).bears_c if hardiness.is_moved else None,
         ended_at=row.ended_at,
     )
 
@@ -643,7 +734,7 @@ def _check_may_change(session: scoped_session[Session], plot_id: int, member: Me
 
 
 def _write_planting(
-    session: scoped_session[Session], row: Planting, entry: PlantingEntry
+    session: scoped_session[Session], row: Planting, entry: PlantingEntry, on: date
 ) -> CropStage:
     stage = session.get(CropStage, entry.stage_id)
     if stage is None:
@@ -652,13 +743,46 @@ def _write_planting(
         raise FieldRefused("is_movable", _("Only plants in pots can be carried in."))
     if entry.mind not in MINDS:
         raise FieldRefused("mind", _("Choose how much you would mind."))
-    row.stage_id, row.stage = stage.id, stage
+    if row.id is None or _stage_shown(row, on).id != stage.id:
+        # A stage that is said is seen: from today on the warmth moves fruit blossom.
+        row.stage_id, row.stage = stage.id, stage
+        row.stage_on = on if blossom.is_moved_by_heat(stage) else None
+    if entry.worth_per not in WORTH_PER:
+        raise FieldRefused("worth_per", _("Choose what you would mind: each plant or the bed."))
     row.name, row.note, row.mind = entry.name, entry.note, entry.mind
-    row.is_hardened, row.count = entry.is_hardened, entry.count
-    row.in_pot, row.is_movable = entry.in_pot, entry.is_movable
+    row.worth_per, row.count = entry.worth_per, entry.count
+    _write_state(row, entry, hardiness_of(stage).is_moved)
+    _write_pot(row, entry)
     row.height_cm = stage.usual_height_cm if entry.height_cm is None else entry.height_cm
     row.spread_cm = stage.usual_spread_cm if entry.spread_cm is None else entry.spread_cm
     return stage
+
+
+def _stage_shown(row: Planting, on: date) -> CropStage:
+    """The stage a planting is shown in: the one chosen, or where the warmth has moved it since."""
+    return blossom.stages_by_heat([row], {row.id: row.stage}, on=on).get(row.id, row.stage)
+
+
+def _write_state(row: Planting, entry: PlantingEntry, is_moved: bool) -> None:
+    if not entry.state:
+        row.state_share, row.state_on = None, None
+        return
+    if entry.state not in STATES:
+        raise FieldRefused("state", _("Choose how hardened they are."))
+    if not is_moved:
+        raise FieldRefused("state", _("What this crop bears does not move with the weather."))
+    if entry.state_on is None:
+        raise FieldRefused("state_on", _("Say on which day they were so."))
+    row.state_share, row.state_on = STATES[entry.state], entry.state_on
+
+
+def _write_pot(row: Planting, entry: PlantingEntry) -> None:
+    row.in_pot, row.is_movable = entry.in_pot, entry.is_movable
+    if entry.pot_material not in POT_MATERIALS:
+        raise FieldRefused("pot_material", _("Choose what the pot is made of."))
+    row.pot_l = entry.pot_l if entry.in_pot else None
+    row.pot_material = entry.pot_material if entry.in_pot else ""
+    row.pot_is_raised = entry.pot_is_raised if entry.in_pot else True
 
 
 def _check_own(own: OwnStage) -> None:
@@ -671,6 +795,22 @@ def _check_own(own: OwnStage) -> None:
         )
     if not own.why:
         raise FieldRefused("why", _("Say how the garden knows."))
+
+
+def _check_against_published(crop: Crop, own: OwnStage) -> None:
+    """Refuse a figure so much warmer than all that is published that it can only be a slip."""
+    published = [stage.threshold_c for stage in crop.stages if not stage.is_ours]
+    if published and own.threshold_c > max(published) + FAR_FROM_PUBLISHED_K:
+        raise FieldRefused(
+            "threshold_c",
+            _(
+                "%(crop)s is published as harmed from about %(warmest)s °C at the warmest. This is "
+                "more than %(far)s °C warmer: look again.",
+                crop=said(crop.name).capitalize(),
+                warmest=f"{max(published):.0f}".replace("-", "\N{MINUS SIGN}"),
+                far=f"{FAR_FROM_PUBLISHED_K:.0f}",
+            ),
+        )
 
 
 def _check_stage_name(
@@ -715,4 +855,5 @@ def _write_own(row: CropStage, own: OwnStage) -> None:
     row.hardened_status = OURS if has_hard else ""
     row.hardened_source_text = row.source_text if has_hard else ""
     row.hardened_refers_to = "air" if has_hard else ""
+    row.hardens = "leafy" if has_hard else "no"
     row.usual_height_cm, row.usual_spread_cm = own.usual_height_cm, own.usual_spread_cm

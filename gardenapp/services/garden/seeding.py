@@ -226,6 +226,21 @@ def _write_stage(row: CropStage, stage: StageDefault, sources: Mapping[str, Sour
     row.hardened_status = hard.status if hard else ""
     row.hardened_refers_to = hard.refers_to if hard else ""
 
+    row.harm, row.hardens = stage.harm, stage.hardens
+    death, hard_death = stage.death_unhardened, stage.death_hardened
+    row.death_c = death.threshold_c if death else None
+    row.death_spread_k = death.spread_k if death else None
+    row.death_source_id = death.source_id if death else ""
+    row.death_source_text = _curve_line(death, sources) if death else ""
+    row.death_status = death.status if death else ""
+    row.death_refers_to = death.refers_to if death else ""
+    row.hardened_death_c = hard_death.threshold_c if hard_death else None
+    row.hardened_death_spread_k = hard_death.spread_k if hard_death else None
+    row.hardened_death_source_id = hard_death.source_id if hard_death else ""
+    row.hardened_death_source_text = _curve_line(hard_death, sources) if hard_death else ""
+    row.hardened_death_status = hard_death.status if hard_death else ""
+    row.hardened_death_refers_to = hard_death.refers_to if hard_death else ""
+
     chill = stage.chilling
     row.chilling_c = chill.threshold_c if chill else None
     row.chilling_hours = chill.hours_for_half if chill else None

@@ -178,7 +178,7 @@ def _differs(planting: Planting, plot: Plot, story: PlantingStory) -> bool:
     now: tuple[object, ...] = (
         planting.count,
         planting.stage.name,
-        planting.is_hardened,
+        planting.worth_per,
         planting.in_pot,
         planting.mind,
         planting.plot_id,
@@ -188,7 +188,7 @@ def _differs(planting: Planting, plot: Plot, story: PlantingStory) -> bool:
     then: tuple[object, ...] = (
         story.count,
         story.stage,
-        story.is_hardened,
+        story.worth_per,
         story.in_pot,
         story.mind,
         story.plot_id,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -18,6 +18,11 @@ from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.covers.lift_learning import LearntLift
+from gardenapp.science.night.bearing import Bearing
+from gardenapp.science.night.root_ball import Before
+from gardenapp.services.garden.crop_learning import learnt_shifts
+from gardenapp.services.garden.hardened import State, bearings_of, before_of, stages_of, states_of
+from gardenapp.services.night.learning import SiteBelief
 from gardenapp.services.trials.cover_trials import Provenance, believed_gains, believed_lifts
 
 # Ids of what stands open and of what is promised.
@@ -28,15 +33,22 @@ Facts = tuple[frozenset[int], frozenset[int]]
 class Gathered:
     """The rows one plan is made from, and lookups over them.
 
-    `promised` are the jobs of the night's plan before this one that somebody has claimed, and
-    `claims` those claims, by job. `lifts` and `gains` : what the garden's own trials taught, by
-    kind; the others keep their published figures.
+    By the planting's id: `stages`, as the warmth has moved them; `states` and `bearings`, how
+    hardened it is this evening and what it bears; `before`, what the nights before did to it.
+    `learnt` : how much warmer each crop is harmed here than published, by its id. `promised` are
+    the jobs of the night's plan before this one that somebody has claimed, and `claims` those
+    claims, by job. `lifts` and `gains` : what the garden's own trials taught, by kind; the others
+    keep their published figures.
     """
 
     garden: Garden
     plots: Mapping[int, Plot]
     plantings: tuple[Planting, ...]
     stages: Mapping[int, CropStage]
+    states: Mapping[int, State]
+    bearings: Mapping[int, Bearing]
+    before: Mapping[int, Before]
+    learnt: Mapping[int, float]
     kinds: Mapping[int, CoverKind]
     covers: tuple[Cover, ...]
     holders: Mapping[int, set[int]]
@@ -55,7 +67,7 @@ class Gathered:
         )
 
 
-def gather(garden: Garden, evening: date) -> Gathered:
+def gather(garden: Garden, evening: date, belief: SiteBelief) -> Gathered:
     """Everything the plan of a night is made from, beside its forecast."""
     session = db.session
     plantings = tuple(
@@ -63,11 +75,18 @@ def gather(garden: Garden, evening: date) -> Gathered:
     )
     kinds = {kind.id: kind for kind in session.scalars(select(CoverKind).order_by(CoverKind.id))}
     promised, claims = _promised(evening)
+    stages = stages_of(plantings, on=evening)
+    learnt = learnt_shifts()
+    states = states_of(plantings, stages, belief.clear_offsets, on=evening)
     return Gathered(
         garden=garden,
         plots={plot.id: plot for plot in session.scalars(select(Plot).order_by(Plot.id))},
         plantings=plantings,
-        stages=stages_of(plantings),
+        stages=stages,
+        states=states,
+        bearings=bearings_of(plantings, stages, states, learnt),
+        learnt=learnt,
+        before=before_of(plantings, stages, belief.clear_offsets, on=evening),
         kinds=kinds,
         covers=tuple(
             session.scalars(
@@ -92,17 +111,6 @@ def gather(garden: Garden, evening: date) -> Gathered:
         lifts=believed_lifts(kinds=kinds.values()),
         gains=believed_gains(),
     )
-
-
-def stages_of(plantings: Iterable[Planting]) -> dict[int, CropStage]:
-    """The stages these plantings are in, with their crops, by id."""
-    stage_ids = {planting.stage_id for planting in plantings}
-    return {
-        stage.id: stage
-        for stage in db.session.scalars(
-            select(CropStage).where(CropStage.id.in_(stage_ids)).options(joinedload(CropStage.crop))
-        )
-    }
 
 
 def facts_now(evening: date) -> Facts:

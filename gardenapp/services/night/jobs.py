@@ -219,16 +219,15 @@ class _Mornings:
 
     def __init__(self, prospect: Prospect) -> None:
         self.prospect = prospect
-        self._stage_of = {p.id: p.stage_id for p in prospect.gathered.plantings}
         self._known: dict[tuple[Any, ...], LiftOff] = {}
 
     def lift_off(self, planting_id: int, treatment: str) -> LiftOff:
         prospect = self.prospect
         garden = prospect.gathered.garden
-        stage = prospect.gathered.stages[self._stage_of[planting_id]]
+        stage = prospect.gathered.stages[planting_id]
         bare = prospect.bare[planting_id]
         offset_k, gain_k = bare.parts.offset.mean, prospect.ways[treatment].day_gain_k
-        needs_c = bare.curve.needs_c(SAFE_BELOW, sd_k=bare.temp.sd)
+        needs_c = bare.bearing.needs_c(SAFE_BELOW, sd_k=bare.temp.sd)
         below_air_k = bare.parts.air.mean + bare.parts.leaf.mean
         key = (offset_k, needs_c, below_air_k, stage.heat_max_c, gain_k)
         if key not in self._known:

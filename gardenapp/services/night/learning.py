@@ -65,6 +65,11 @@ class SiteBelief:
     nights: int
 
     @property
+    def clear_offsets(self) -> dict[int, float]:
+        """The middle of each plot's offset on a clear calm night, by its id. [K]"""
+        return {plot_id: offset.estimate.mean for plot_id, offset in self.offsets.items()}
+
+    @property
     def beyond_k(self) -> float:
         """What of `layer` a plan reckons with: its mean, for the rule's spread holds the rest."""
         return self.layer.estimate.mean if self.layer.nights else 0.0

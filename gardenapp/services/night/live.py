@@ -136,9 +136,14 @@ def follow(now: datetime) -> bool:
 def _in_danger(forecast: Forecast, belief: SiteBelief) -> frozenset[int]:
     """The plantings that such a night endangers bare; solves nothing."""
     garden = get_garden()
-    gathered = gather(garden, forecast.night_of)
+    gathered = gather(garden, forecast.night_of, belief)
     bare = bare_outlooks(
-        site_of(garden, forecast, belief), gathered.plantings, gathered.stages, belief
+        site_of(garden, forecast, belief),
+        gathered.plantings,
+        gathered.stages,
+        gathered.bearings,
+        belief,
+        gathered.before,
     )
     return frozenset(number for number, each in bare.items() if each.harm.share >= SAFE_BELOW)
 

@@ -31,10 +31,11 @@ from gardenapp.science.night.curve import curve_from_hours
 from gardenapp.science.night.morning import lift_off
 from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
+from gardenapp.services.garden.crop_learning import learnt_shifts
+from gardenapp.services.garden.hardened import bearings_of, before_of, stages_of, states_of
 from gardenapp.services.kept_plans import header_of
 from gardenapp.services.night.day_gains import ENOUGH_HOURS, clearest_cloud, reckoned_gain_k
 from gardenapp.services.night.forecasts import find_forecast, hours_of
-from gardenapp.services.night.gather import stages_of
 from gardenapp.services.night.learning import SiteBelief, site_belief
 from gardenapp.services.night.outlook import (
     SHELTER,
@@ -207,7 +208,7 @@ def _world(evening: date) -> _World:
             select(Planting).where(Planting.ended_at.is_(None)).order_by(Planting.id)
         )
     }
-    stages = stages_of(plantings.values())
+    stages = stages_of(plantings.values(), on=evening)
     return _World(
         garden,
         ZoneInfo(garden.time_zone),
@@ -220,7 +221,11 @@ def _world(evening: date) -> _World:
 
 def _work_out(world: _World, night_of: date, forecast: Forecast) -> _Outlook:
     site = site_of(world.garden, forecast, world.belief)
-    bare = bare_outlooks(site, world.plantings.values(), world.stages, world.belief)
+    plantings = world.plantings.values()
+    states = states_of(plantings, world.stages, world.belief.clear_offsets, on=night_of)
+    bearings = bearings_of(plantings, world.stages, states, learnt_shifts())
+    before = before_of(plantings, world.stages, world.belief.clear_offsets, on=night_of)
+    bare = bare_outlooks(site, plantings, world.stages, bearings, world.belief, before)
     at_risk = [
         planting
         for planting in world.plantings.values()
@@ -356,7 +361,7 @@ def _too_warm_at(
     known: dict[tuple[object, ...], datetime | None] = {}
     for number in planting_ids:
         planting = world.plantings[number]
-        stage = world.stages[planting.stage_id]
+        stage = world.stages[planting.id]
         offset = before.bare[number].parts.offset.mean
         key = (offset, stage.heat_max_c, before.bare[number].threshold_c)
         if key not in known:

@@ -36,6 +36,7 @@ from gardenapp.words import _
 LOOK_WITHIN_DAYS = 14
 MOST_LOWS_SHOWN = 60
 # People lift at dawn, and the low is near dawn: what stood there this long before it counts.
+_UNFELT = (None, None, None, None)
 BEFORE_THE_LOW = timedelta(hours=1, minutes=30)
 
 
@@ -104,6 +105,7 @@ def write_outcomes(
     if not may_any and not learning.holds(plot_id, member_id):
         raise NotAllowed(_("Damage is entered by the plot’s holders and by coordinators."))
     expected = expected_shares(night_of=night_of, plot_id=plot_id)
+    felt = _felt(night_of=night_of, plot_id=plot_id)
     for planting_id, damage in damages.items():
         if damage not in DAMAGES:
             raise Refused(_("Damage is none, some, much or dead."))
@@ -117,6 +119,7 @@ def write_outcomes(
             row = Outcome(night_of=night_of, planting_id=planting_id)
             session.add(row)
         row.damage, row.expected_share = damage, expected.get(planting_id)
+        row.felt_c, row.felt_sd_k, row.taken_t50_c, row.taken_sd_k = felt.get(planting_id, _UNFELT)
         row.entered_by_id, row.entered_at = member_id, now
         session.flush()
         change_log.record(
@@ -151,6 +154,30 @@ def expected_shares(*, night_of: date, plot_id: int | None = None) -> dict[int, 
         for story in stories_of(plan)
         if plot_id is None or story.plot_id == plot_id
     }
+
+
+def _felt(*, night_of: date, plot_id: int) -> dict[int, tuple[float, float, float, float]]:
+    """Leaf with its spread and the curve taken, of plantings wholly bare or under one thing."""
+    plan = db.session.scalar(
+        select(Plan).where(Plan.night_of == night_of, Plan.is_current.is_(True))
+    )
+    if plan is None:
+        return {}
+    stood = _stood_at(_low_at(plan) - BEFORE_THE_LOW)
+    found = {}
+    for story in stories_of(plan):
+        if story.plot_id != plot_id:
+            continue
+        temps = {option.treatment: option.temp for option in story.options}
+        temps |= {gift.treatment: gift.temp for gift in story.given}
+        over = stood.get(story.planting_id, [])
+        temp = story.temp if not over else None
+        if len(over) == 1 and over[0][1] >= story.count:
+            temp = temps.get(over[0][0])
+        if temp is not None:
+            t50_c = story.curve_t50_c - story.learnt_k
+            found[story.planting_id] = (temp.mean, temp.sd, t50_c, story.curve_sd_k)
+    return found
 
 
 def _low_at(plan: Plan) -> datetime:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from gardenapp.models.covers import CoverKind
@@ -28,6 +28,7 @@ from gardenapp.science.covers.lift import (
     touching,
 )
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.bearing import Bearing
 from gardenapp.science.night.curve import (
     LAW_STARTS_H,
     NightCurve,
@@ -35,12 +36,11 @@ from gardenapp.science.night.curve import (
     curve_from_low,
 )
 from gardenapp.science.night.damage import (
-    USUAL_POT_L,
-    DamageCurve,
+    CHILLING_HOURS_FOR_HALF,
     chilling_share,
     combined_share,
     curve_from_threshold,
-    root_ball_c,
+    further_share,
 )
 from gardenapp.science.night.exposure import (
     dry_share,
@@ -55,8 +55,8 @@ from gardenapp.science.night.forecast_error import (
     ForecastRecord,
     forecast_sd_k,
 )
+from gardenapp.science.night.root_ball import NOTHING_BEFORE, Before, root_ball_c
 from gardenapp.science.night.sun import Night
-from gardenapp.services.garden.hardiness import damage_curve
 
 SHELTER = "shelter"
 
@@ -95,10 +95,15 @@ class SiteNight:
 
 @dataclass(frozen=True)
 class Harm:
-    """Expected share lost, whole and by cause."""
+    """Expected share lost, whole and by cause.
+
+    share : of what the planting is worth; frost : of its plants that show any harm of frost;
+    death : of its plants that frost kills, where that is told apart.
+    """
 
     share: float
     frost: float
+    death: float | None = None
     chilling: float | None = None
     root: float | None = None
 
@@ -119,9 +124,9 @@ class BareOutlook:
 
     parts: Parts
     temp: Estimate
-    curve: DamageCurve
+    bearing: Bearing
+    before: Before
     threshold_c: float
-    kind: str
     harm: Harm
     plant_curve: NightCurve
     hours_below: float
@@ -273,7 +278,12 @@ def _screen_curve(
 
 
 def bare_outlook(
-    site: SiteNight, planting: Planting, offset: Estimate, stage: CropStage
+    site: SiteNight,
+    planting: Planting,
+    offset: Estimate,
+    stage: CropStage,
+    bearing: Bearing,
+    before: Before = NOTHING_BEFORE,
 ) -> BareOutlook:
     """A planting's night without any cover, `offset` being its plot's on a clear calm night."""
     height_m = planting.height_cm / 100
@@ -286,13 +296,13 @@ def bare_outlook(
     temp = bare_plant_c(
         screen_low=parts.screen_low, offset=parts.offset, air=parts.air, leaf=parts.leaf
     )
-    curve, threshold_c, kind = damage_curve(stage, is_hardened=planting.is_hardened)
+    threshold_c = bearing.bears_c
     plant_curve = site.curve.shifted(temp.mean - site.screen_low.mean)
     air_curve = site.curve.shifted(temp.mean - parts.leaf.mean - site.screen_low.mean)
     harm = _harm(
-        planting=planting,
         stage=stage,
-        curve=curve,
+        before=before,
+        bearing=bearing,
         temp=temp,
         plant_curve=plant_curve,
         air_curve=air_curve,
@@ -300,9 +310,9 @@ def bare_outlook(
     return BareOutlook(
         parts=parts,
         temp=temp,
-        curve=curve,
+        bearing=bearing,
+        before=before,
         threshold_c=threshold_c,
-        kind=kind,
         harm=harm,
         plant_curve=plant_curve,
         hours_below=plant_curve.hours_below(threshold_c),
@@ -340,9 +350,9 @@ def covered_outlook(
     plant_curve = site.curve.shifted(temp.mean - site.screen_low.mean)
     air_curve = site.curve.shifted(parts.offset.mean + parts.air.mean + lift.mean)
     harm = _harm(
-        planting=planting,
         stage=stage,
-        curve=bare.curve,
+        before=bare.before,
+        bearing=bare.bearing,
         temp=temp,
         plant_curve=plant_curve,
         air_curve=air_curve,
@@ -364,7 +374,7 @@ def covered_outlook(
             covered_share=harm.share,
             fraction_touching=TOUCHING_UNDER_SHEET,
         )
-        harm = Harm(share, harm.frost, harm.chilling, harm.root)
+        harm = replace(harm, share=share)
     return CoveredOutlook(lift, temp, harm)
 
 
@@ -383,28 +393,30 @@ def tonight_lift(site: SiteNight, prior: LiftPrior) -> Estimate:
 
 def _harm(
     *,
-    planting: Planting,
     stage: CropStage,
-    curve: DamageCurve,
+    before: Before,
+    bearing: Bearing,
     temp: Estimate,
     plant_curve: NightCurve,
     air_curve: NightCurve,
 ) -> Harm:
-    frost = curve.expected_share(temp)
-    share = frost
+    frost, death, share = bearing.shares(temp)
     chilling: float | None = None
     if stage.chilling_c is not None:
         hours = plant_curve.hours_below(stage.chilling_c)
-        chilling = (
-            chilling_share(hours, hours_for_half=stage.chilling_hours)
-            if stage.chilling_hours
-            else chilling_share(hours)
+        half_h = stage.chilling_hours or CHILLING_HOURS_FOR_HALF
+        earlier = chilling_share(before.chilled_h, hours_for_half=half_h)
+        chilling = further_share(
+            chilling_share(before.chilled_h + hours, hours_for_half=half_h), earlier
         )
         share = combined_share(share, chilling)
     root: float | None = None
-    if planting.in_pot and stage.root_kill_c is not None:
-        ball = root_ball_c(air_curve, pot_l=USUAL_POT_L)
-        roots = curve_from_threshold(stage.root_kill_c, kind="root_kill")
-        root = roots.expected_share(Estimate(ball.low[1], temp.sd))
+    roots = before.roots
+    if roots is not None and stage.root_kill_c is not None:
+        ball = root_ball_c(air_curve, roots.pot, heat_j_l=roots.heat_j_l)
+        kill = curve_from_threshold(stage.root_kill_c, kind="root_kill")
+        # Where the water still freezes, the air's spread does not reach the roots.
+        sd_k = temp.sd if ball.low[1] < 0.0 else 0.0
+        root = kill.expected_share(Estimate(ball.low[1], sd_k))
         share = combined_share(share, root)
-    return Harm(share=share, frost=frost, chilling=chilling, root=root)
+    return Harm(share=share, frost=frost, death=death, chilling=chilling, root=root)

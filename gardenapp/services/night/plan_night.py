@@ -17,6 +17,7 @@ from gardenapp.models.forecasts import Forecast
 from gardenapp.models.people import Garden
 from gardenapp.science.allocation.solve import solve
 from gardenapp.services.clockwork import evening_of, get_garden, night_of_garden, tonight
+from gardenapp.services.garden.weather import keep_days
 from gardenapp.services.night.forecasts import find_forecast, hours_of
 from gardenapp.services.night.gather import gather
 from gardenapp.services.night.jobs import jobs_of
@@ -41,6 +42,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
     forecast = find_forecast(evening)
     if forecast is None:
         raise NotFound(_("There is no forecast for that night yet. Enter or import one."))
+    keep_days(until=evening, latitude=garden.latitude)
     belief = site_belief(before=evening)
     site = site_of(garden, forecast, belief)
     for _attempt in range(MOST_ATTEMPTS):
@@ -53,7 +55,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
 
 
 def _work_out(garden: Garden, site: SiteNight, belief: SiteBelief, now: datetime) -> Snapshot:
-    gathered = gather(garden, site.forecast.night_of)
+    gathered = gather(garden, site.forecast.night_of, belief)
     prospect = prospect_of(gathered, site, belief, now=now)
     allocation = solve(problem_of(prospect))
     jobs = jobs_of(prospect, allocation)

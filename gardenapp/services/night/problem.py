@@ -12,8 +12,8 @@ from gardenapp.science.allocation.weights import (
     SAFE_BELOW,
     SHELTER_MINUTES_PER_POT,
     WALK_M_PER_MINUTE,
-    WORTH,
     WORTH_PER_MINUTE,
+    worth_of_plant,
 )
 from gardenapp.services.night.prospect import Prospect
 
@@ -59,7 +59,7 @@ def need_of(planting: Planting, *, bare_damage: float) -> PlantingNeed:
         count=planting.count,
         spread_cm=planting.spread_cm,
         height_cm=planting.height_cm,
-        worth=WORTH[planting.mind] / planting.count,
+        worth=worth_of_plant(planting.mind, per=planting.worth_per, spread_cm=planting.spread_cm),
         bare_damage=bare_damage,
         is_movable_pot=planting.in_pot and planting.is_movable,
     )

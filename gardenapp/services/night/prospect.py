@@ -10,6 +10,8 @@ from typing import Any
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.science.allocation.weights import SAFE_BELOW
 from gardenapp.science.covers.lift import kept_lift
+from gardenapp.science.night.bearing import Bearing
+from gardenapp.science.night.root_ball import NOTHING_BEFORE, Before
 from gardenapp.services.night.gather import Gathered
 from gardenapp.services.night.learning import SiteBelief
 from gardenapp.services.night.outlook import (
@@ -56,7 +58,9 @@ def prospect_of(
     standing = standing_tonight(gathered)
     pools = pools_tonight(gathered, standing)
     ways = ways_tonight(gathered, pools, standing, site)
-    bare = bare_outlooks(site, gathered.plantings, gathered.stages, belief)
+    bare = bare_outlooks(
+        site, gathered.plantings, gathered.stages, gathered.bearings, belief, gathered.before
+    )
     return Prospect(
         gathered=gathered,
         site=site,
@@ -73,22 +77,34 @@ def bare_outlooks(
     site: SiteNight,
     plantings: Iterable[Planting],
     stages: Mapping[int, CropStage],
+    bearings: Mapping[int, Bearing],
     belief: SiteBelief,
+    before: Mapping[int, Before],
 ) -> dict[int, BareOutlook]:
-    """Each planting's night without a cover; plantings that are alike share one outlook."""
+    """Each planting's night without a cover; plantings that are alike share one outlook.
+
+    bearings, before : what each planting bears tonight, and what the nights before did, by its id.
+    """
     known: dict[tuple[Any, ...], BareOutlook] = {}
     found: dict[int, BareOutlook] = {}
     for planting in plantings:
         offset = belief.offsets[planting.plot_id].estimate
         key = (
             planting.stage_id,
-            planting.is_hardened,
+            bearings[planting.id],
             planting.height_cm,
-            planting.in_pot,
+            before.get(planting.id, NOTHING_BEFORE),
             offset,
         )
         if key not in known:
-            known[key] = bare_outlook(site, planting, offset, stages[planting.stage_id])
+            known[key] = bare_outlook(
+                site,
+                planting,
+                offset,
+                stages[planting.id],
+                bearings[planting.id],
+                before.get(planting.id, NOTHING_BEFORE),
+            )
         found[planting.id] = known[key]
     return found
 
@@ -123,7 +139,7 @@ def _covered_outlooks(
                 known[key] = covered_outlook(
                     site,
                     planting,
-                    gathered.stages[planting.stage_id],
+                    gathered.stages[planting.id],
                     alone,
                     lift=kept_lift(way.lift, kept),
                     leaf_shield=way.leaf_shield,

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from gardenapp.models.covers import CoverKind
-from gardenapp.models.plants import Planting
+from gardenapp.models.plants import CropStage, Planting
 from gardenapp.science.allocation.problem import Allocation
 from gardenapp.science.allocation.problem import Reason as AllocationReason
 from gardenapp.science.allocation.weights import MOST_OPTIONS, SAFE_BELOW, SHORT_FROM
@@ -16,6 +16,7 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import frost_type
 from gardenapp.science.night.plan_records import (
     Gift,
+    HardnessStory,
     LiftLearnt,
     LiftStory,
     Option,
@@ -27,6 +28,8 @@ from gardenapp.science.night.plan_records import (
     TreatmentName,
     rounded,
 )
+from gardenapp.services.garden.hardened import TOLD_DAYS, State
+from gardenapp.services.garden.hardiness import hardiness_of
 from gardenapp.services.garden.lift_priors import shelter_prior
 from gardenapp.services.night.jobs import PlannedJob
 from gardenapp.services.night.outlook import SHELTER
@@ -123,10 +126,11 @@ def _story(
     prospect: Prospect, allocation: Allocation, planting: Planting, gifts: tuple[Gift, ...]
 ) -> PlantingStory:
     bare = prospect.bare[planting.id]
-    stage = prospect.gathered.stages[planting.stage_id]
+    stage = prospect.gathered.stages[planting.id]
     plot = prospect.gathered.plots[planting.plot_id]
     balance = _balance(prospect, planting, gifts)
-    hardened = planting.is_hardened and stage.hardened_threshold_c is not None
+    state = prospect.gathered.states[planting.id]
+    is_hard = state.share >= 0.5 and stage.hardened_threshold_c is not None
     return PlantingStory(
         planting_id=planting.id,
         plot_id=planting.plot_id,
@@ -137,20 +141,24 @@ def _story(
         crop_id=stage.crop_id,
         stage=stage.name,
         count=planting.count,
-        is_hardened=planting.is_hardened,
-        uses_hardened=hardened,
+        is_hardened=is_hard,
+        uses_hardened=is_hard,
         in_pot=planting.in_pot,
         mind=planting.mind,
+        worth_per=planting.worth_per,
         height_cm=planting.height_cm,
         spread_cm=planting.spread_cm,
         plot=plot.label,
-        threshold_c=bare.threshold_c,
-        kind=bare.kind,
-        curve_t50_c=round(bare.curve.t50_c, 3),
-        curve_sd_k=round(bare.curve.sd_k, 3),
-        source_id=stage.hardened_source_id if hardened else stage.source_id,
-        source_text=stage.hardened_source_text if hardened else stage.source_text,
-        source_status=stage.status,
+        threshold_c=round(bare.threshold_c, 3),
+        kind="damage",
+        state=_hardness(stage, state),
+        learnt_k=prospect.gathered.learnt.get(stage.crop_id, 0.0),
+        harm=stage.harm,
+        curve_t50_c=round(bare.bearing.harm.t50_c, 3),
+        curve_sd_k=round(bare.bearing.harm.sd_k, 3),
+        source_id=stage.hardened_source_id if is_hard else stage.source_id,
+        source_text=stage.hardened_source_text if is_hard else stage.source_text,
+        source_status=(stage.hardened_status or stage.status) if is_hard else stage.status,
         parts=StoryParts(
             low=rounded(bare.parts.screen_low),
             offset=rounded(bare.parts.offset),
@@ -164,6 +172,7 @@ def _story(
         temp=rounded(bare.temp),
         share=round(bare.harm.share, 4),
         frost=round(bare.harm.frost, 4),
+        death=_rounded(bare.harm.death),
         chilling=_rounded(bare.harm.chilling),
         chilling_c=stage.chilling_c,
         root=_rounded(bare.harm.root),
@@ -177,6 +186,22 @@ def _story(
         after=round(balance.after, 4),
         options=_options(prospect, planting.id),
         reason=_reason(allocation.reasons.get(planting.id)),
+    )
+
+
+def _hardness(stage: CropStage, state: State) -> HardnessStory | None:
+    hardiness = hardiness_of(stage)
+    if not hardiness.is_moved:
+        return None
+    now_c = hardiness.at(state.share).bears_c
+    return HardnessStory(
+        share=round(state.share, 3),
+        moved_k=round(now_c - hardiness.at(state.before).bears_c, 3),
+        over_days=TOLD_DAYS,
+        by_weather_c=(
+            None if state.by_weather is None else round(hardiness.at(state.by_weather).bears_c, 3)
+        ),
+        is_uncertain=state.is_uncertain,
     )
 
 

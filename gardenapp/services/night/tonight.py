@@ -32,10 +32,11 @@ from gardenapp.models.plants import CropStage
 from gardenapp.models.plots import Plot
 from gardenapp.models.store import LedgerEntry
 from gardenapp.science.covers.lift import late_share
+from gardenapp.science.night.damage import AIR_RECORD_K
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, TreatmentName
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import tonight
-from gardenapp.services.garden.hardiness import published_in_air_c
+from gardenapp.services.garden.hardiness import is_read_in_air
 from gardenapp.services.kept_plans import header_of, stories_of, story_of
 from gardenapp.services.night.board_changes import (
     Change,
@@ -397,8 +398,10 @@ def _published_in_air_c(story: PlantingStory) -> float | None:
     )
     if stage is None:
         return None
-    published_c = published_in_air_c(stage, is_hardened=story.is_hardened)
-    return None if published_c is None or published_c <= story.threshold_c else published_c
+    # Between a soft and a hardened figure nothing was read as it stands.
+    if story.state is not None or not is_read_in_air(stage):
+        return None
+    return story.threshold_c - AIR_RECORD_K.mean
 
 
 def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:

@@ -21,9 +21,9 @@ from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import ObservedLow
 from gardenapp.models.notices import NoticeChannel, OutgoingNotice
 from gardenapp.models.people import Garden, Member
-from gardenapp.models.plants import CropStage, Planting
+from gardenapp.models.plants import Planting
 from gardenapp.services.clockwork import get_garden, night_of_garden, tonight
-from gardenapp.services.garden.hardiness import damage_curve
+from gardenapp.services.garden.hardened import bearings_now
 from gardenapp.services.night.forecasts import STALE_AFTER, find_forecast
 from gardenapp.services.notices import night_words
 from gardenapp.services.notices.planned import needs_planning
@@ -110,7 +110,7 @@ def worry_of(
     forecast = find_forecast(evening)
     if forecast is None:
         return Worry("no forecast") if may_freeze(garden, evening) else None
-    mildest_c = mildest_threshold_c()
+    mildest_c = mildest_threshold_c(evening)
     if mildest_c is None or _lowest_said_c(evening) > mildest_c + NEAR_K:
         return None
     if needs_planning(evening):
@@ -121,17 +121,11 @@ def worry_of(
     return None
 
 
-def mildest_threshold_c() -> float | None:
+def mildest_threshold_c(evening: date) -> float | None:
     """Where harm begins for the tenderest plants that grow; None where nothing does. [°C]"""
-    rows = db.session.execute(
-        select(CropStage, Planting.is_hardened)
-        .join(Planting, Planting.stage_id == CropStage.id)
-        .where(Planting.ended_at.is_(None))
-        .distinct()
-    ).all()
-    return max(
-        (damage_curve(stage, is_hardened=hardened)[1] for stage, hardened in rows), default=None
-    )
+    plantings = db.session.scalars(select(Planting).where(Planting.ended_at.is_(None))).all()
+    bearings = bearings_now(plantings, on=evening)
+    return max((each.bears_c for each in bearings.values()), default=None)
 
 
 def may_freeze(garden: Garden, evening: date) -> bool:

@@ -34,16 +34,16 @@ from gardenapp.science.allocation.weights import CLEARANCE_CM, SAFE_BELOW
 from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import leaf_k
+from gardenapp.science.season.hardened import HardenedGarden
 from gardenapp.science.season.outlook import season_of, season_outlook
 from gardenapp.science.season.replay import (
-    ReplayGarden,
     ReplaySettings,
-    ReplayTreatment,
     Truth,
     night_outlook,
     problem_of,
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayTreatment
 from gardenapp.services.builds.designing import Candidate, Wanted, suggest
 from gardenapp.services.builds.shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
@@ -213,7 +213,7 @@ def rank(
     nights: Sequence[ReplayNight],
     extras: Sequence[Extra],
     *,
-    is_northern: bool,
+    latitude: float,
     seed: int = SEED,
 ) -> Iterator[Step]:
     """Take the garden through the nights with and without one more of each.
@@ -239,6 +239,7 @@ def rank(
     plot_draws: dict[Id, float] = {plot.id: plots.uniform(-_FLAT, _FLAT) for plot in garden.plots}
     avoided: dict[str, dict[int, float]] = {extra.key: {} for extra in extras}
     useful: dict[str, int] = {extra.key: 0 for extra in extras}
+    is_northern = latitude >= 0.0
     lows = [(night.night_of, night.low_c) for night in nights]
     seasons = set(season_outlook(lows, [0.0], is_northern=is_northern).seasons)
     has_whole_winters = bool(seasons)
@@ -249,11 +250,14 @@ def rank(
     # forecast knows it better than to half a degree: covers are given out once for each.
     known: dict[tuple[object, ...], Any] = {}
     mildest = _mildest_low_c(garden)
+    hardened = HardenedGarden(whole, nights, latitude=latitude)
     for done, night in enumerate(nights, start=1):
         season = season_of(night.night_of, is_northern=is_northern)
         if season in seasons and night.low_c <= mildest:
             said_c = round(night.low_c * 2.0) / 2.0
-            key = (said_c, night.cloud_fraction, night.wind_mps, night.gust_mps)
+            whole = hardened.on(night.night_of, steps=_STATES)
+            states = tuple(planting.bearing for planting in whole.plantings)
+            key = (said_c, night.cloud_fraction, night.wind_mps, night.gust_mps, states)
             if key not in known:
                 known[key] = _decisions(whole, replace(night, low_c=said_c), extras, settings)
             base, with_extra = known[key]
@@ -286,11 +290,19 @@ def rank(
     )
 
 
+# How finely hardiness is told apart here: covers are given out once for nights alike.
+_STATES = 5
+
+
 def _mildest_low_c(garden: ReplayGarden) -> float:
     """Above this low nothing in the garden can be in danger, by a wide margin. [°C]"""
     whole = leaf_k(Estimate(1.0, 0.0))
     return max(
-        p.curve.t50_c + 4.0 * p.curve.sd_k - p.offset.mean + 4.0 * p.offset.sd - 3.0 * whole.mean
+        p.hardiness.soft.harm.t50_c
+        + 4.0 * p.hardiness.soft.harm.sd_k
+        - p.offset.mean
+        + 4.0 * p.offset.sd
+        - 3.0 * whole.mean
         for p in garden.plantings
     )
 
@@ -427,7 +439,6 @@ def start_ranking(
                 "Write down what materials there are."
             )
         )
-    is_northern = place.latitude >= 0.0
     run = ReplayRun(
         started_at=now,
         started_by_id=member.id,
@@ -442,7 +453,7 @@ def start_ranking(
     )
     return replay.begin_run(
         run=run,
-        steps=lambda: rank(garden, nights, extras, is_northern=is_northern),
+        steps=lambda: rank(garden, nights, extras, latitude=place.latitude),
         detail=f"{len(nights)} nights, {len(extras)} to compare",
         context=context,
         clock=clock,

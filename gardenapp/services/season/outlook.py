@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from statistics import median
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import delete, func, select
@@ -23,11 +24,19 @@ from gardenapp.science.allocation.weights import SAFE_BELOW
 from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import leaf_k, plant_air_k, radiative_share
-from gardenapp.science.season.outlook import SeasonOutlook, season_outlook
-from gardenapp.science.season.replay import ReplayGarden, ReplaySettings, night_outlook, problem_of
+from gardenapp.science.season.hardened import HardenedGarden
+from gardenapp.science.season.outlook import (
+    NightsBelow,
+    SeasonOutlook,
+    nights_below,
+    season_outlook,
+)
+from gardenapp.science.season.replay import ReplaySettings, night_outlook, problem_of
 from gardenapp.science.season.replay_forecasts import ReplayNight
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayPlanting
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import get_garden, night_at
+from gardenapp.services.garden.weather import keep_record
 from gardenapp.services.season.replay_gardens import current_garden
 from gardenapp.services.store.covers import natural
 from gardenapp.services.transaction import write_transaction
@@ -50,10 +59,10 @@ class SourceLine:
 
 @dataclass(frozen=True)
 class PlantLine:
-    """A planting and how many nights a winter its plants fall below its threshold. [°C]
+    """A planting and how many nights a winter would cost a tenth of what it is worth, bare. [°C]
 
-    `screen_c` is the low at the screen at which that happens on a middling night, for that is
-    what the record holds.
+    `threshold_c` : where that begins in a usual midwinter. `screen_c` : the low at the screen at
+    which it does on a middling night, for that is what the record holds.
     """
 
     name: str
@@ -134,6 +143,7 @@ def import_climate(
         daily_low_belongs_to="evening" if lows_belong_to == "evening" else "morning",
     )
     source = f"{filename}, {reading.station}" if reading.station else filename
+    keep_record(reading, zone=ZoneInfo(garden.time_zone), newest=now.date())
     # A typical year's months come from different years; its nights are kept at its own dates.
     lows = {night.night_of: night.low_c for night in reading.nights}
     days = sorted(lows)
@@ -189,17 +199,17 @@ def get_season(*, threshold_c: float, now: datetime) -> SeasonPage:
         grown = current_garden(before=night_at(now, ZoneInfo(garden.time_zone)))
     except Refused:  # nothing grows
         grown = None
-    screens = {} if grown is None else _screens(grown)
-    wanted = list(
-        dict.fromkeys([AIR_FROST_C, threshold_c, *(screen for _, screen in screens.values())])
-    )
+    wanted = list(dict.fromkeys([AIR_FROST_C, threshold_c]))
     outlook = season_outlook(lows, wanted, is_northern=is_northern, worst_one_in=WORST_ONE_IN)
     worst = None
-    if grown is not None and outlook.worst_c is not None:
-        worst = _worst(garden, grown, outlook.worst_c)
-    return SeasonPage(
-        sources, threshold_c, is_northern, outlook, _plant_lines(screens, outlook), worst
-    )
+    plants: tuple[PlantLine, ...] = ()
+    if grown is not None:
+        nights = [ReplayNight(night_of, low_c, night_of) for night_of, low_c in lows]
+        hardened = HardenedGarden(grown, nights, latitude=garden.latitude)
+        plants = _plant_lines(grown, hardened, lows, is_northern=is_northern)
+        if outlook.worst_c is not None:
+            worst = _worst(garden, hardened, lows, outlook.worst_c)
+    return SeasonPage(sources, threshold_c, is_northern, outlook, plants, worst)
 
 
 def _sources() -> tuple[SourceLine, ...]:
@@ -216,25 +226,63 @@ def _sources() -> tuple[SourceLine, ...]:
     return tuple(SourceLine(*row) for row in rows)
 
 
-def _screens(garden: ReplayGarden) -> dict[int, tuple[float, float]]:
-    """Each planting's threshold and the low at the screen that brings its plants there. [°C]
+@dataclass(frozen=True)
+class _Nights:
+    """How many nights a winter are too cold, and the usual limits of those winters. [°C]"""
 
-    On a night of unknown sky: the plot's offset and the usual fall of air and leaf below it.
+    below: NightsBelow
+    threshold_c: float
+    screen_c: float
+
+
+def _too_cold(
+    planting: ReplayPlanting,
+    hardened: HardenedGarden,
+    lows: Sequence[tuple[date, float]],
+    *,
+    is_northern: bool,
+) -> _Nights | None:
+    """The nights on which a tenth of what a planting is worth would be lost, bare.
+
+    On nights of unknown sky: the plot's offset and the usual fall of air and leaf below the screen;
+    its plants as hard as the record's weather had made them.
     """
     share = radiative_share(cloud_fraction=None, wind_mps=None)
-    leaf = leaf_k(share).mean
-    found: dict[int, tuple[float, float]] = {}
-    for planting in garden.plantings:
-        air = plant_air_k(share, planting.need.height_cm / 100.0).mean
-        screen = planting.threshold_c - share.mean * planting.offset.mean - air - leaf
-        found[int(planting.need.id)] = (planting.threshold_c, round(screen, 1))
-    return found
+    air = plant_air_k(share, planting.need.height_cm / 100.0).mean
+    falls_k = share.mean * planting.offset.mean + air + leaf_k(share).mean
+    bears = [hardened.bearing(planting, night_of).costly_c for night_of, _low_c in lows]
+    over = [
+        (night_of, low_c - (limit_c - falls_k))
+        for (night_of, low_c), limit_c in zip(lows, bears, strict=True)
+    ]
+    below = nights_below(over, 0.0, is_northern=is_northern)
+    if below is None:
+        return None
+    winter = [
+        limit_c
+        for (night_of, _low_c), limit_c in zip(lows, bears, strict=True)
+        if night_of.month in ((12, 1, 2) if is_northern else (6, 7, 8))
+    ]
+    usual_c = median(winter or bears)
+    return _Nights(below, usual_c, round(usual_c - falls_k, 1))
 
 
 def _plant_lines(
-    screens: dict[int, tuple[float, float]], outlook: SeasonOutlook
+    garden: ReplayGarden,
+    hardened: HardenedGarden,
+    lows: Sequence[tuple[date, float]],
+    *,
+    is_northern: bool,
 ) -> tuple[PlantLine, ...]:
-    nights = {line.threshold_c: line for line in outlook.nights}
+    alike: dict[tuple[object, ...], _Nights | None] = {}
+    found: dict[int, _Nights] = {}
+    for grown in garden.plantings:
+        key = (grown.hardiness, grown.offset, grown.need.height_cm)
+        if key not in alike:
+            alike[key] = _too_cold(grown, hardened, lows, is_northern=is_northern)
+        nights = alike[key]
+        if nights is not None:
+            found[int(grown.need.id)] = nights
     rows: Sequence[Planting] = db.session.scalars(
         select(Planting)
         .where(Planting.ended_at.is_(None))
@@ -242,21 +290,20 @@ def _plant_lines(
     ).all()
     lines = []
     for planting in rows:
-        if planting.id not in screens or screens[planting.id][1] not in nights:
+        if planting.id not in found:
             continue
-        threshold_c, screen_c = screens[planting.id]
-        below = nights[screen_c]
+        nights = found[planting.id]
         lines.append(
             PlantLine(
                 planting.name or planting.stage.crop.name,
                 planting.plot.label,
                 planting.plot_id,
                 planting.count,
-                threshold_c,
-                screen_c,
-                below.mean,
-                below.low,
-                below.high,
+                nights.threshold_c,
+                nights.screen_c,
+                nights.below.mean,
+                nights.below.low,
+                nights.below.high,
             )
         )
     lines.sort(key=lambda line: (-line.mean, natural(line.plot), line.name))
@@ -267,11 +314,15 @@ def _plant_lines(
 _worst_known: dict[tuple[object, ...], WorstNight] = {}
 
 
-def _worst(place: Garden, garden: ReplayGarden, low_c: float) -> WorstNight:
+def _worst(
+    place: Garden, hardened: HardenedGarden, lows: Sequence[tuple[date, float]], low_c: float
+) -> WorstNight:
     key = (str(db.engine.url), place.version, round(low_c, 2))
     if key not in _worst_known:
         _worst_known.clear()
-        _worst_known[key] = worst_night(garden, low_c)
+        # As hard as the plants were on the night of the record that was most like it.
+        nearest = min(lows, key=lambda night: abs(night[1] - low_c))[0]
+        _worst_known[key] = worst_night(hardened.on(nearest), low_c)
     return _worst_known[key]
 
 

@@ -38,14 +38,15 @@ from gardenapp.science.season.replay import (
     NightLine,
     Odds,
     Progress,
-    ReplayGarden,
     ReplayResult,
     ReplaySettings,
     replay,
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight, error_pool
+from gardenapp.science.season.replay_garden import ReplayGarden
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, night_at
+from gardenapp.services.garden.weather import days_of_record
 from gardenapp.services.kept_plans import header_of, offsets_said
 from gardenapp.services.season.replay_gardens import (
     Covers,
@@ -138,6 +139,7 @@ def read_record(*, data: bytes, time_zone: ZoneInfo, asked: ReplayAsked) -> Reco
         station=asked.station,
         daily_low_belongs_to=asked.daily_low_belongs_to,
     )
+    means = {on: day.mean_c for on, day in days_of_record(reading, time_zone).items()}
     nights = tuple(
         ReplayNight(
             night_of=night.night_of,
@@ -148,6 +150,7 @@ def read_record(*, data: bytes, time_zone: ZoneInfo, asked: ReplayAsked) -> Reco
             cloud_fraction=night.cloud_fraction,
             wind_mps=night.wind_mps,
             gust_mps=night.gust_mps,
+            day_mean_c=means.get(night.night_of),
         )
         for night in reading.nights
         if not asked.months or night.night_of.month in asked.months

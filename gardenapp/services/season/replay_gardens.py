@@ -21,28 +21,25 @@ from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.people import Garden, PlotHolder
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
-from gardenapp.reference import ConstructionDefault, CurveSource, StageDefault
+from gardenapp.reference import ConstructionDefault, StageDefault
 from gardenapp.science.allocation.problem import CoverPool, Id, PlantingNeed, PlotSite, Treatment
 from gardenapp.science.allocation.weights import (
     CLEARANCE_CM,
     MOST_STACKS,
     SHELTER_MINUTES_PER_POT,
-    WORTH,
     WORTH_PER_MINUTE,
+    worth_of_plant,
 )
 from gardenapp.science.covers.lift import LiftPrior, stacked
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.night.damage import DamageCurve, curve_from_pair, curve_from_threshold
 from gardenapp.science.season.replay import (
-    ReplayGarden,
-    ReplayPlanting,
     ReplaySettings,
-    ReplayTreatment,
     needed_factor,
     scaled,
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight
-from gardenapp.services.garden.hardiness import damage_curve
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayPlanting, ReplayTreatment
+from gardenapp.services.garden.hardiness import hardiness_of, published_hardiness
 from gardenapp.services.garden.lift_priors import prior_of, shelter_prior
 from gardenapp.services.night.learning import site_belief
 from gardenapp.services.night.outlook import SHELTER
@@ -176,12 +173,12 @@ def current_garden(*, before: date) -> ReplayGarden:
     )
     plantings = []
     for planting, stage in rows:
-        curve, threshold_c, _kind = damage_curve(stage, is_hardened=planting.is_hardened)
+        hardiness = hardiness_of(stage)
         plantings.append(
             ReplayPlanting(
                 need=need_of(planting, bare_damage=0.0),
-                curve=curve,
-                threshold_c=threshold_c,
+                hardiness=hardiness,
+                bearing=hardiness.at(0.0),
                 offset=belief.offsets[planting.plot_id].estimate,
             )
         )
@@ -273,24 +270,24 @@ def _treatments(
 
 # --- the invented garden ----------------------------------------------------------------------
 
-# Crop, stage, hardened off, plants at once, how much its holder minds, in a movable pot.
-_GROWN: tuple[tuple[str, str, bool, tuple[int, int], str, bool], ...] = (
-    ("tomato", "young plant", False, (2, 8), "much", False),
-    ("French bean", "young plant", False, (6, 16), "little", False),
-    ("basil", "plant", False, (1, 4), "little", True),
-    ("potato", "emerging shoots", False, (6, 16), "much", False),
-    ("strawberry", "full bloom", False, (6, 16), "dearly", False),
-    ("strawberry", "tight bud", False, (6, 16), "much", False),
-    ("lettuce", "leafing or hearting", False, (6, 16), "little", False),
-    ("lettuce", "winter type, rosette", True, (8, 20), "much", False),
-    ("chard", "leaves", False, (4, 9), "much", False),
-    ("pea", "before flowering", False, (12, 30), "much", False),
-    ("cauliflower", "young plant or leaves", True, (4, 8), "much", False),
-    ("kale", "young plant or leaves", True, (4, 9), "little", False),
-    ("broad bean", "young plant", False, (10, 24), "much", False),
-    ("spinach", "leaves", True, (10, 24), "little", False),
-    ("rosemary", "plant in winter", False, (1, 2), "much", True),
-    ("lemon", "plant in a pot", False, (1, 2), "dearly", True),
+# Crop, stage, plants at once, how much its holder minds, in a movable pot.
+_GROWN: tuple[tuple[str, str, tuple[int, int], str, bool], ...] = (
+    ("tomato", "young plant", (2, 8), "much", False),
+    ("French bean", "young plant", (6, 16), "little", False),
+    ("basil", "plant", (1, 4), "little", True),
+    ("potato", "emerging shoots", (6, 16), "much", False),
+    ("strawberry", "full bloom", (6, 16), "dearly", False),
+    ("strawberry", "tight bud", (6, 16), "much", False),
+    ("lettuce", "leafing or hearting", (6, 16), "little", False),
+    ("lettuce", "winter type, rosette", (8, 20), "much", False),
+    ("chard", "leaves", (4, 9), "much", False),
+    ("pea", "before flowering", (12, 30), "much", False),
+    ("cauliflower", "young plant or leaves", (4, 8), "much", False),
+    ("kale", "young plant or leaves", (4, 9), "little", False),
+    ("broad bean", "young plant", (10, 24), "much", False),
+    ("spinach", "leaves", (10, 24), "little", False),
+    ("rosemary", "plant in winter", (1, 2), "much", True),
+    ("lemon", "plant in a pot", (1, 2), "dearly", True),
 )
 # Construction and how many of it hang in the shed.
 _OWNED: tuple[tuple[str, int], ...] = (
@@ -355,13 +352,13 @@ def _invented(
     number: int,
     site: PlotSite,
     offset: Estimate,
-    grown: tuple[str, str, bool, tuple[int, int], str, bool],
+    grown: tuple[str, str, tuple[int, int], str, bool],
     stages: Mapping[tuple[str, str], StageDefault],
     rng: random.Random,
 ) -> ReplayPlanting:
-    crop, stage_name, is_hardened, (fewest, most), mind, in_pot = grown
+    crop, stage_name, (fewest, most), mind, in_pot = grown
     stage = stages[crop, stage_name]
-    source = stage.hardened if is_hardened and stage.hardened else stage.unhardened
+    hardiness = published_hardiness(stage)
     count = rng.randint(fewest, most)
     return ReplayPlanting(
         need=PlantingNeed(
@@ -370,20 +367,14 @@ def _invented(
             count=count,
             spread_cm=stage.default_spread_cm,
             height_cm=stage.default_height_cm,
-            worth=WORTH[mind] / count,
+            worth=worth_of_plant(mind, per="plant", spread_cm=stage.default_spread_cm),
             bare_damage=0.0,
             is_movable_pot=in_pot,
         ),
-        curve=_curve_of(source),
-        threshold_c=source.threshold_c,
+        hardiness=hardiness,
+        bearing=hardiness.at(0.0),
         offset=offset,
     )
-
-
-def _curve_of(source: CurveSource) -> DamageCurve:
-    if source.t10_c is not None and source.t90_c is not None:
-        return curve_from_pair(source.t10_c, source.t90_c)
-    return curve_from_threshold(source.threshold_c, kind=source.kind, spread_k=source.spread_k)
 
 
 def _invented_pool(built: ConstructionDefault, count: int) -> CoverPool:

@@ -26,7 +26,8 @@ from gardenapp.models.types import PLACES
 from gardenapp.readers.readings_json import SentReading
 from gardenapp.science.night.morning import GENERAL_HEAT_MAX_C
 from gardenapp.services import change_log
-from gardenapp.services.garden.hardiness import damage_curve
+from gardenapp.services.clockwork import garden_zone, night_at
+from gardenapp.services.garden.hardened import bearings_now
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
@@ -247,7 +248,7 @@ def get_logger(*, logger_id: int) -> LoggerLine:
 
 
 def _line(logger: Logger) -> LoggerLine:
-    below_c, above_c = _limits(logger)
+    below_c, above_c = _limits(logger, logger.last_at or logger.made_at)
     return LoggerLine(
         id=logger.id,
         label=logger.label,
@@ -422,18 +423,20 @@ def is_doubtful(temp_c: float) -> bool:
     return temp_c in BROKEN_SAYS_C or not COLDEST_C < temp_c < HOTTEST_C
 
 
-def _limits(logger: Logger) -> tuple[float | None, float | None]:
+def _limits(logger: Logger, at: datetime) -> tuple[float | None, float | None]:
     """Below and above which a logger alerts: as set, else as what grows in its plot needs."""
     below_c, above_c = logger.alert_below_c, logger.alert_above_c
     if logger.margin_k is None:
         return below_c, above_c
     thresholds, heats = [], []
-    for planting in db.session.scalars(
+    plantings = db.session.scalars(
         select(Planting)
         .where(Planting.plot_id == logger.plot_id, Planting.ended_at.is_(None))
         .options(joinedload(Planting.stage))
-    ):
-        thresholds.append(damage_curve(planting.stage, is_hardened=planting.is_hardened)[1])
+    ).all()
+    bearings = bearings_now(plantings, on=night_at(at, garden_zone()))
+    for planting in plantings:
+        thresholds.append(bearings[planting.id].bears_c)
         heat_c = planting.stage.heat_max_c
         heats.append(GENERAL_HEAT_MAX_C if heat_c is None else heat_c)
     if thresholds and below_c is None:
@@ -447,7 +450,7 @@ def _judge(
     session: scoped_session[Session], logger: Logger, reading: SentReading, now: datetime
 ) -> bool:
     """Open and close the logger's alerts by a reading; whether any changed."""
-    below_c, above_c = _limits(logger)
+    below_c, above_c = _limits(logger, now)
     open_now = {
         alert.kind: alert
         for alert in session.scalars(

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from gardenapp.errors import FieldRefused
-from gardenapp.services.garden import plants
+from gardenapp.services.garden import crop_learning, plants
 from gardenapp.services.garden.plants import OWN_GROUP, OwnStage
-from gardenapp.web.access import board_readers, current_member, members
+from gardenapp.web.access import board_readers, coordinators, current_member, members
 from gardenapp.web.access import signed_in_member as signed_in
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField, TextBox, TextLine
 from gardenapp.web.garden.plots import search_words
+from gardenapp.web.hardiness_words import DAMAGE_WORDS
 from gardenapp.words import _, later
 
 blueprint = Blueprint("plants", __name__)
@@ -89,7 +90,25 @@ def plants_page() -> str:
 @board_readers
 def crop_page(crop_id: int) -> str:
     crop = plants.get_crop(crop_id=crop_id, member=current_member())
-    return render_template("plants/crop.html", crop=crop)
+    return render_template(
+        "plants/crop.html",
+        crop=crop,
+        learnt=crop_learning.learnt_of(crop_id=crop_id),
+        damages=DAMAGE_WORDS,
+    )
+
+
+@blueprint.post("/plants/mornings/<int(max=2147483647):outcome_id>")
+@coordinators
+def leave_out(outcome_id: int) -> Response:
+    crop_id = crop_learning.leave_out(
+        outcome_id=outcome_id,
+        is_left_out=request.form.get("left_out") == "yes",
+        member=signed_in(),
+        now=now(),
+    )
+    flash(_("Saved. A plan made from now on counts it."))
+    return redirect(url_for(".crop_page", crop_id=crop_id), 303)
 
 
 @blueprint.route("/plants/new", methods=["GET", "POST"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -9,14 +10,24 @@ from werkzeug.wrappers import Response
 from wtforms import BooleanField, ValidationError
 
 from gardenapp.errors import FieldRefused, NotAllowed
-from gardenapp.services.garden import plants, plots
-from gardenapp.services.garden.plants import MIND_LABELS, PlantingDetail, PlantingEntry, StageChoice
+from gardenapp.services.clockwork import garden_zone
+from gardenapp.services.garden import hardened, plants, plots, weather
+from gardenapp.services.garden.plants import (
+    MIND_LABELS,
+    POT_LABELS,
+    STATE_LABELS,
+    WORTH_PER_LABELS,
+    PlantingDetail,
+    PlantingEntry,
+    StageChoice,
+)
 from gardenapp.services.garden.plots import USUAL_OFFSETS, Offset, PlotDetail
 from gardenapp.web.access import board_readers, coordinators, current_member, members
 from gardenapp.web.access import signed_in_member as signed_in
 from gardenapp.web.clock import now
 from gardenapp.web.fields import (
     Choice,
+    DayField,
     GardenForm,
     MeasureField,
     NumberField,
@@ -28,6 +39,7 @@ from gardenapp.web.fields import (
     measure,
 )
 from gardenapp.web.formats import difference, temperature
+from gardenapp.web.hardiness_words import bears_text
 from gardenapp.words import _, later, said
 
 blueprint = Blueprint("plots", __name__)
@@ -134,7 +146,30 @@ def plot_page(plot_id: int) -> str:
         plot=plot,
         growing=[p for p in found if p.ended_at is None],
         ended=[p for p in found if p.ended_at is not None],
+        today=hardened.today_in(plot_id=plot_id, now=now()),
+        bears_text=bears_text,
         offset_status=plots.OFFSET_STATUS,
+    )
+
+
+WEATHER_DAYS = 45
+WEATHER_SOURCES = {
+    "readings": later("our thermometer"),
+    "record": later("an imported record"),
+    "forecast": later("the forecast"),
+    "low": later("the forecast’s low alone, the mean guessed"),
+}
+
+
+@blueprint.get("/weather")
+@board_readers
+def weather_page() -> str:
+    days = weather.list_days(until=now().astimezone(garden_zone()).date(), days=WEATHER_DAYS)
+    return render_template(
+        "plots/weather.html",
+        days=days,
+        known=sum(line.day is not None for line in days),
+        sources=WEATHER_SOURCES,
     )
 
 
@@ -249,7 +284,6 @@ class PlantingForm(OnceForm):
     """What grows in a plot. The crops to choose from are those of the search."""
 
     stage_id = PickField(later("Crop and stage"), advice=later("Choose a crop from the list."))
-    is_hardened = BooleanField(later("Hardened off"))
     count = NumberField(later("How many plants"), minimum=1, maximum=5_000, whole=True)
     height_cm = MeasureField(
         later("Height of a plant"), kind="length", minimum=1, maximum=1_000, required=False
@@ -259,10 +293,25 @@ class PlantingForm(OnceForm):
     )
     in_pot = BooleanField(later("In pots"))
     is_movable = BooleanField(later("The pots can be carried in"))
+    pot_l = NumberField(later("Litres of a pot"), minimum=0.1, maximum=1_000, required=False)
+    pot_material = PickField(
+        later("What the pot is made of"), [Choice(key, label) for key, label in POT_LABELS.items()]
+    )
+    pot_is_raised = BooleanField(later("The pot stands raised, with air under it"))
     mind = PickField(
         later("How much you would mind losing it"),
         [Choice(key, label) for key, label in MIND_LABELS.items()],
     )
+    worth_per = PickField(
+        later("You would mind so for"),
+        [Choice(key, label) for key, label in WORTH_PER_LABELS.items()],
+    )
+    state = PickField(
+        later("How hardened it is"),
+        [Choice("", later("as the weather says"))]
+        + [Choice(key, label) for key, label in STATE_LABELS.items()],
+    )
+    state_on = DayField(later("It was so on"), required=False)
     name = TextLine(later("Your own name for it"), maximum=80, required=False)
     note = TextBox(later("Note"), required=False)
 
@@ -277,13 +326,18 @@ class PlantingForm(OnceForm):
         return PlantingEntry(
             stage_id=int(self.stage_id.data),
             name=self.name.data or "",
-            is_hardened=self.is_hardened.data,
             count=int(self.count.data or 0),
             height_cm=self.height_cm.data,
             spread_cm=self.spread_cm.data,
             in_pot=self.in_pot.data,
             is_movable=self.is_movable.data,
             mind=self.mind.data,
+            worth_per=self.worth_per.data,
+            state=self.state.data or "",
+            state_on=self.state_on.data,
+            pot_l=self.pot_l.data,
+            pot_material=self.pot_material.data or "",
+            pot_is_raised=self.pot_is_raised.data,
             note=self.note.data or "",
         )
 
@@ -311,7 +365,11 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
         raise NotAllowed(_("Only those who hold this plot and the coordinator plant in it."))
     q = search_words()
     like = _row_id(request.args.get("like", ""))
-    values: dict[str, Any] | PlantingDetail = {"mind": "much"}
+    values: dict[str, Any] | PlantingDetail = {
+        "mind": "much",
+        "worth_per": "plant",
+        "pot_is_raised": True,
+    }
     if like is not None:
         values = plants.get_planting(planting_id=like)
         if values.plot_id != plot_id:
@@ -335,7 +393,7 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
         else:
             flash(_("Planting added. A plan made from now on counts it."))
             return redirect(url_for(".plot_page", plot_id=plot_id), 303)
-    return _shown("plots/planting_form.html", form, plot=plot, planting=None, q=q)
+    return _shown("plots/planting_form.html", form, plot=plot, planting=None, q=q, by_weather=None)
 
 
 @blueprint.route(f"{PLANTING}/edit", methods=["GET", "POST"])
@@ -347,6 +405,9 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
     if not plot.may_change:
         raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
     q = search_words()
+    today = hardened.today_in(plot_id=plot.id, now=now()).get(planting_id)
+    if today is not None:
+        planting = replace(planting, stage_id=today.stage_id)
     form = PlantingForm(planting, q=q, keep=_typed_stage() or planting.stage_id)
     if form.validate_on_submit():
         try:
@@ -358,7 +419,12 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
         else:
             flash(_("Planting saved."))
             return redirect(url_for(".plot_page", plot_id=planting.plot_id), 303)
-    return _shown("plots/planting_form.html", form, plot=plot, planting=planting, q=q)
+    by_weather = None
+    if today is not None and today.is_moved:
+        by_weather = today.bears_c if today.by_weather_c is None else today.by_weather_c
+    return _shown(
+        "plots/planting_form.html", form, plot=plot, planting=planting, q=q, by_weather=by_weather
+    )
 
 
 @blueprint.post(f"{PLANTING}/end")

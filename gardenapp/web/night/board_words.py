@@ -9,6 +9,7 @@ from gardenapp.services.night.board_changes import Change, Trouble
 from gardenapp.services.night.tonight import trouble_words
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, day_clock, length
+from gardenapp.web.hardiness_words import bears_text as bears_text
 from gardenapp.words import _, later, n_, said
 
 # Each state has a word and a shape, so that it is told without colour.
@@ -67,14 +68,28 @@ def change_text(change: Change) -> str:
 
 
 KINDS: dict[str, str] = {
-    "damage": later("hurt from about"),
+    "damage": later("fine to about"),
     "kill": later("killed near"),
     "root_kill": later("roots killed near"),
 }
 
+# What first harm costs, and death.
+LOSSES: dict[str, str] = {
+    "looks": later("burnt leaves"),
+    "harvest": later("the harvest"),
+    "plant": later("the plants"),
+}
+
+
+def loss_text(story: PlantingStory) -> str:
+    """What would be lost: leaves, the harvest, or the plants themselves."""
+    is_death = story.death is not None and story.death > story.frost / 2
+    return str(said(LOSSES["plant" if is_death else story.harm]))
+
+
 MINDS: dict[str, str] = {
     "little": later("would mind a little"),
-    "much": later("would mind much"),
+    "much": later("would mind"),
     "dearly": later("would hurt to lose"),
 }
 

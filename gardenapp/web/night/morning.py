@@ -17,18 +17,12 @@ from gardenapp.services.store.covers import CONDITION_LABELS
 from gardenapp.web.access import members, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, MeasureField, PickField
+from gardenapp.web.hardiness_words import DAMAGE_WORDS
 from gardenapp.web.night.past import draw
 from gardenapp.web.places import PLACE_WORDS, UNKNOWN
 from gardenapp.words import _, later
 
 blueprint = Blueprint("morning", __name__)
-
-DAMAGE_WORDS = {
-    "none": later("none"),
-    "some": later("some"),
-    "much": later("much"),
-    "dead": later("dead"),
-}
 
 
 class LowForm(GardenForm):

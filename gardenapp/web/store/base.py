@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any, TypeVar
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
-from markupsafe import Markup
 from werkzeug.wrappers import Response
-from wtforms import Field, HiddenField, ValidationError
-from wtforms.widgets import TextInput
+from wtforms import HiddenField
 
 from gardenapp.errors import AlreadyClaimed, FieldRefused
 from gardenapp.models.people import Member
@@ -94,52 +91,6 @@ def people_choices() -> list[Choice]:
 def to_id(text: str | None) -> int | None:
     """The id that a list's line stands for; None for its empty line."""
     return int(text) if text else None
-
-
-class DayField(Field):
-    """A day. The phone's own picker writes it as 2026-11-24."""
-
-    widget = TextInput()
-
-    def __init__(self, label: str, *, required: bool = False, **kwargs: Any) -> None:
-        super().__init__(label, kwargs.pop("validators", None) or [], **kwargs)
-        self.required = required
-        self.typed: str | None = None
-
-    def __call__(self, **attributes: Any) -> Markup:
-        return Markup(  # noqa: S704  (the widget's own output, escaped there)
-            super().__call__(**{"type": "date", "autocomplete": "off", **attributes})
-        )
-
-    def _value(self) -> str:
-        if self.typed is not None:
-            return self.typed
-        return self.data.isoformat() if self.data else ""
-
-    def process_data(self, value: Any) -> None:
-        self.data: date | None = value
-
-    def process_formdata(self, valuelist: list[Any]) -> None:
-        if not valuelist:
-            return
-        self.typed = str(valuelist[0]).strip()[:40]
-        self.data = None
-        if not self.typed:
-            return
-        try:
-            if not re.fullmatch(r"\d{4}-\d\d-\d\d", self.typed, re.ASCII):
-                raise ValueError(self.typed)
-            self.data = date.fromisoformat(self.typed)
-        except ValueError:
-            raise ValueError("Enter a day, such as 2026-11-24.") from None
-
-    def pre_validate(self, form: Any) -> None:
-        if self.process_errors:
-            return
-        if self.required and self.data is None:
-            raise ValidationError(_("Enter a day, such as 2026-11-24."))
-        if self.data is not None and not 1950 <= self.data.year <= 2150:
-            raise ValidationError(_("Enter a year between 1950 and 2150."))
 
 
 class StoreForm(OnceForm):

@@ -17,11 +17,18 @@ from gardenapp.services.store.covers import MOST_AT_ONCE
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lots import USUAL_KERF_MM, LotPage
 from gardenapp.services.store.things import UNIT_WORDS, WENT_WORDS, ThingPage
-from gardenapp.web.fields import Choice, MeasureField, NumberField, PickField, TextLine, TicksField
+from gardenapp.web.fields import (
+    Choice,
+    DayField,
+    MeasureField,
+    NumberField,
+    PickField,
+    TextLine,
+    TicksField,
+)
 from gardenapp.web.store.base import (
     CONDITION_CHOICES,
     HARM_CHOICES,
-    DayField,
     StoreForm,
     choices_of,
     me,

@@ -20,11 +20,10 @@ from gardenapp.services.store.things import (
 )
 from gardenapp.web.access import members
 from gardenapp.web.clock import now
-from gardenapp.web.fields import MeasureField, NumberField, PickField, TextBox, TextLine
+from gardenapp.web.fields import DayField, MeasureField, NumberField, PickField, TextBox, TextLine
 from gardenapp.web.store.acts import show
 from gardenapp.web.store.base import (
     LOT_AT,
-    DayField,
     StoreForm,
     asked_id,
     blueprint,

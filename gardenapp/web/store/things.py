@@ -29,11 +29,10 @@ from gardenapp.services.store.things import (
 )
 from gardenapp.web.access import members
 from gardenapp.web.clock import now
-from gardenapp.web.fields import Choice, NumberField, PickField, TextBox, TextLine
+from gardenapp.web.fields import Choice, DayField, NumberField, PickField, TextBox, TextLine
 from gardenapp.web.store.acts import page_of_label, show
 from gardenapp.web.store.base import (
     THING_AT,
-    DayField,
     StoreForm,
     added,
     asked_id,

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from statistics import NormalDist
 
 import pytest
@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from gardenapp.errors import OutOfRange
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night import damage
-from gardenapp.science.night.curve import NightCurve, curve_from_low
 from gardenapp.science.night.damage import (
     DEFAULT_SPREAD_K,
     DamageCurve,
@@ -19,10 +18,9 @@ from gardenapp.science.night.damage import (
     combined_share,
     curve_from_pair,
     curve_from_threshold,
-    root_ball_c,
-    root_ball_lag_h,
+    further_share,
+    hours_below_on_day,
 )
-from gardenapp.science.night.sun import Night
 from gardenapp.science.units import f_to_c
 
 SUNSET_AT = datetime(2026, 4, 20, 18, 30, tzinfo=UTC)
@@ -191,69 +189,21 @@ def test_hours_that_are_none_are_refused(hours: float) -> None:
         chilling_share(hours)
 
 
-# Root balls
-
-
-def make_clear_night() -> NightCurve:
-    night = Night(SUNSET_AT.date(), SUNSET_AT, SUNSET_AT + timedelta(hours=11.0), is_polar=False)
-    return curve_from_low(night, low_c=-6.0, radiative_share=1.0)
-
-
-@pytest.mark.outside("Gouin 2006: a raised planter matches the air by about 02:00 to 03:00")
-def test_a_planter_matches_the_air_by_three_in_the_morning() -> None:
-    air = make_clear_night()
-
-    ball = root_ball_c(air, pot_l=40.0, start_c=8.0)
-
-    evening_at, late_at = SUNSET_AT + timedelta(hours=1), SUNSET_AT + timedelta(hours=8.5)
-    assert ball.at(evening_at) - air.at(evening_at) > 1.5
-    assert ball.at(late_at) - air.at(late_at) < 1.1
-
-
-@pytest.mark.outside("Gouin 2006 and UMass: dry or small containers follow the air faster")
 @pytest.mark.parametrize(
-    ("faster", "slower"),
-    [
-        (root_ball_lag_h(3.0), root_ball_lag_h(10.0)),
-        (root_ball_lag_h(10.0, is_dry=True), root_ball_lag_h(10.0)),
-    ],
-    ids=["small", "dry"],
+    ("low_c", "mean_c", "threshold_c", "hours"),
+    [(2.0, 8.0, 2.0, 0.0), (2.0, 8.0, 8.0, 12.0), (2.0, 8.0, 5.0, 8.0), (2.0, 8.0, 20.0, 24.0)],
 )
-def test_a_small_or_dry_pot_follows_the_air_faster(faster: float, slower: float) -> None:
-    assert faster < slower
+def test_hours_below_are_those_of_a_sine_about_the_days_mean(
+    low_c: float, mean_c: float, threshold_c: float, hours: float
+) -> None:
+    assert hours_below_on_day(low_c, mean_c, threshold_c) == pytest.approx(hours)
+    assert hours_below_on_day(4.9, 4.9, threshold_c) == (24.0 if threshold_c > 4.9 else 0.0)
 
 
-def test_a_root_ball_is_never_colder_than_the_night_s_low() -> None:
-    air = make_clear_night()
-
-    ball = root_ball_c(air, pot_l=10.0)
-
-    assert air.low[1] < ball.low[1] < air.low[1] + 1.5
-    assert ball.low[0] > air.low[0]
-
-
-def test_a_root_ball_in_air_that_does_not_change_fades_to_it_exponentially() -> None:
-    air = NightCurve(((SUNSET_AT, 2.0), (SUNSET_AT + timedelta(hours=6), 2.0)))
-    lag_h = root_ball_lag_h(20.0)
-
-    ball = root_ball_c(air, pot_l=20.0, start_c=10.0)
-
-    for h in (0.5, 1.0, 3.0, 6.0):
-        expected = 2.0 + 8.0 * math.exp(-h / lag_h)
-        assert ball.at(SUNSET_AT + timedelta(hours=h)) == pytest.approx(expected, abs=1e-6)
-
-
-def test_behind_air_that_falls_steadily_a_root_ball_settles_one_lag_behind() -> None:
-    air = NightCurve(((SUNSET_AT, 10.0), (SUNSET_AT + timedelta(hours=10), 0.0)))
-
-    ball = root_ball_c(air, pot_l=5.0)
-
-    assert ball.knots[-1][1] == pytest.approx(root_ball_lag_h(5.0) * 1.0, abs=1e-3)
-
-
-def test_a_pot_of_no_volume_is_refused() -> None:
-    with pytest.raises(OutOfRange, match="pot_l"):
-        root_ball_lag_h(0.0)
+def test_a_further_night_takes_of_what_is_left() -> None:
+    assert further_share(0.5, 0.0) == 0.5
+    assert further_share(0.7, 0.4) == pytest.approx(0.5)
+    assert further_share(0.4, 0.4) == further_share(0.3, 0.4) == further_share(1.0, 1.0) == 0.0
 
 
 @pytest.mark.parametrize("share", [-0.01, 1.01, float("nan")])
@@ -264,16 +214,6 @@ def test_two_harms_are_shares_and_strike_as_if_by_chance(share: float) -> None:
         combined_share(share, 0.5)
     with pytest.raises(OutOfRange, match="b must be 0 to 1"):
         combined_share(0.5, share)
-
-
-def test_a_planters_lag_is_by_the_square_of_its_size_and_shorter_when_dry() -> None:
-    assert root_ball_lag_h(40.0) == pytest.approx(1.5)
-    assert root_ball_lag_h(5.0) == pytest.approx(1.5 / 4)  # half as wide and high
-    assert root_ball_lag_h(40.0, is_dry=True) == pytest.approx(0.9)
-    assert root_ball_lag_h(0.5) == pytest.approx(1.5 * (1 / 80) ** (2 / 3))
-    for wrong in (0.0, -1.0, math.inf):
-        with pytest.raises(OutOfRange, match="pot_l"):
-            root_ball_lag_h(wrong)
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0, -0.1, math.nan])
@@ -287,7 +227,6 @@ def test_no_temperature_kills_all_or_none(share: float) -> None:
 
 def test_what_is_taken_from_memory_or_chosen_is_what_the_pages_say() -> None:
     assert Estimate(-0.75, 0.5) == damage.AIR_RECORD_K
-    assert damage.USUAL_POT_L == 10.0
     assert damage.DEFAULT_SPREAD_K == {
         "damage": 1.0, "kill": 1.0, "root_kill": 1.0, "chilling": 2.0,
     }  # fmt: skip

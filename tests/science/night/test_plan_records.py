@@ -12,6 +12,7 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.plan_records import (
     PLAN_FORMAT,
     Gift,
+    HardnessStory,
     LiftLearnt,
     LiftStory,
     Option,
@@ -48,8 +49,12 @@ STORY = PlantingStory(
     height_cm=20.0,
     spread_cm=15.0,
     plot="B2",
+    worth_per="bed",
     threshold_c=0.0,
     kind="kill",
+    state=HardnessStory(0.3, 1.2, 3, by_weather_c=-4.0, is_uncertain=True),
+    learnt_k=0.4,
+    harm="looks",
     curve_t50_c=-0.5,
     curve_sd_k=1.0,
     source_id="",
@@ -63,6 +68,7 @@ STORY = PlantingStory(
     temp=Estimate(-5.1, 1.6),
     share=0.9,
     frost=0.88,
+    death=0.3,
     chilling=0.2,
     chilling_c=6.0,
     root=None,
@@ -132,7 +138,7 @@ def test_a_story_without_reason_gifts_or_options_comes_back_too() -> None:
 def test_a_header_comes_back_as_it_was_kept_and_says_its_format() -> None:
     data = through_json(HEADER.to_json())
 
-    assert format_of(data) == PLAN_FORMAT == 2
+    assert format_of(data) == PLAN_FORMAT == 3
     assert PlanHeader.from_json(data, format_of(data)) == HEADER
 
 
@@ -169,10 +175,15 @@ def test_a_story_and_a_header_of_the_first_format_are_read() -> None:
     data["reason"]["words"] = "every cover that would fit is in use"
     del header["format"], header["names"]
 
+    for key in ("worth_per", "state", "learnt_k", "harm", "death"):
+        del data[key]
+
     story = story_from(through_json(data), 1)
     found = PlanHeader.from_json(through_json(header), 1)
 
-    assert story == STORY
+    assert story == replace(
+        STORY, worth_per="plant", state=None, learnt_k=0.0, harm="plant", death=None
+    )
     assert found == replace(HEADER, names={})
     assert found.name_of("4+5", "Film frame with Loose straw under it") == STACK
 
@@ -182,6 +193,8 @@ def test_what_the_first_plans_did_not_know_yet_is_read_as_nothing() -> None:
     for item in (*data["given"], *data["options"]):
         item["label"] = TreatmentName.from_json(item.pop("name")).label
     for key in ("offset_declared", "offset_nights", "offset_clear", "crosses_early_at"):
+        del data[key]
+    for key in ("worth_per", "state", "learnt_k", "harm", "death"):
         del data[key]
     for key in ("format", "names", "lifts", "record_nights", "record_bias"):
         del header[key]

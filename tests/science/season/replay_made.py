@@ -8,17 +8,14 @@ from datetime import date, timedelta
 from gardenapp.science.allocation.problem import CoverPool, PlantingNeed, PlotSite, Treatment
 from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.bearing import Bearing, Hardiness
 from gardenapp.science.night.damage import curve_from_threshold
 from gardenapp.science.night.forecast_error import forecast_sd_k
-from gardenapp.science.season.replay import (
-    ReplayGarden,
-    ReplayPlanting,
-    ReplaySettings,
-    ReplayTreatment,
-)
+from gardenapp.science.season.replay import ReplaySettings
 from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
 )
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayPlanting, ReplayTreatment
 
 FIRST = date(2026, 1, 1)
 
@@ -54,8 +51,8 @@ def make_planting(
     }
     return ReplayPlanting(
         PlantingNeed(**values | changes),  # type: ignore[arg-type]
-        curve_from_threshold(kill_c, kind="kill"),
-        kill_c,
+        Hardiness(Bearing(curve_from_threshold(kill_c, kind="kill"))),
+        Bearing(curve_from_threshold(kill_c, kind="kill")),
         Estimate(0.0, 0.5),
     )
 

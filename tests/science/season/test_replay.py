@@ -26,7 +26,6 @@ from gardenapp.science.season.replay import (
     FORESIGHT,
     PLAN,
     POLICIES,
-    ReplayGarden,
     ReplayResult,
     Truth,
     needed_factor,
@@ -38,6 +37,7 @@ from gardenapp.science.season.replay import (
 from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
 )
+from gardenapp.science.season.replay_garden import ReplayGarden
 from gardenapp.science.season.replay_rules import Rule
 from tests.science.season.replay_made import (
     FIRST,

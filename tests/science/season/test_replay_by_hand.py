@@ -22,7 +22,6 @@ from gardenapp.science.season.replay import (
     PolicyTotal,
     ReplayResult,
     ReplaySettings,
-    ReplayTreatment,
     Truth,
     night_outlook,
     problem_of,
@@ -30,6 +29,7 @@ from gardenapp.science.season.replay import (
     warmth_of,
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight, SimulatedForecasts
+from gardenapp.science.season.replay_garden import ReplayTreatment
 from gardenapp.science.season.replay_rules import Rule
 from tests.science.season.replay_made import (
     FIRST,
@@ -80,8 +80,8 @@ def test_on_average_what_comes_is_what_is_believed() -> None:
 
     assert came.share == pytest.approx(share)
     bare, under = came.lost(planting, None), came.lost(planting, "roof")
-    assert bare == pytest.approx(planting.curve.share_at(air_c + leaf))
-    assert under == pytest.approx(planting.curve.share_at(air_c + lift + leaf * 0.25))
+    assert bare == pytest.approx(planting.bearing.harm.share_at(air_c + leaf))
+    assert under == pytest.approx(planting.bearing.harm.share_at(air_c + lift + leaf * 0.25))
     assert 0.0 < under < bare < 1.0
     draped = truth(Middle(), is_draped=True).lost(planting, "roof")
     assert draped == pytest.approx(0.15 * bare + 0.85 * under)
@@ -125,7 +125,7 @@ def test_lifts_spread_flat_about_what_is_believed() -> None:
     air_c = -2.0 + air.mean + far * air.sd
     leaf_c = share * (leaf.mean + far * leaf.sd)
     lift = share * (4.0 + far) + (1.0 - share) * (2.0 + far)
-    expected = planting.curve.share_at(air_c + lift + 0.25 * leaf_c)
+    expected = planting.bearing.harm.share_at(air_c + lift + 0.25 * leaf_c)
     assert came.lost(planting, "roof") == pytest.approx(expected)
 
 
@@ -230,7 +230,7 @@ def test_the_skies_of_records_without_any_are_tenths_of_a_measured_year() -> Non
 
 def test_a_rule_s_nights_minutes_and_losses_are_added_up_over_the_record() -> None:
     # One planting of four under one box, which is put on in a minute.
-    planting = make_planting(1, kill_c=-1.0, worth=2.5)
+    planting = make_planting(1, kill_c=-2.5, worth=2.5)
     garden = make_garden(planting, pools=(make_pool("box", 1),))
     nights = make_nights(30, mean_c=1.0)
 
@@ -241,7 +241,8 @@ def test_a_rule_s_nights_minutes_and_losses_are_added_up_over_the_record() -> No
     assert last.result is not None
     found = last.result
     below = sum(line.forecast_c < 2.0 for line in found.lines)
-    near = sum(line.forecast_c <= 1.0 for line in found.lines)  # two kelvins above -1
+    # Two kelvins above where its first harm begins.
+    near = sum(line.forecast_c <= planting.threshold_c + 2.0 for line in found.lines)
     assert 0 < near < below < 30
     for rule, count in ((Rule.ALL_BELOW, below), (Rule.TENDER_FIRST, near),
                         (Rule.FIRST_COME, near)):  # fmt: skip

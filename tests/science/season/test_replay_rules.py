@@ -10,15 +10,11 @@ import pytest
 from gardenapp.science.allocation.problem import CoverPool, Id, Treatment
 from gardenapp.science.covers.lift import LiftPrior
 from gardenapp.science.estimate import Estimate
-from gardenapp.science.season.replay import (
-    Outlook,
-    ReplayTreatment,
-    night_outlook,
-    problem_of,
-)
+from gardenapp.science.season.replay import Outlook, night_outlook, problem_of
 from gardenapp.science.season.replay_forecasts import (
     ReplayNight,
 )
+from gardenapp.science.season.replay_garden import ReplayTreatment
 from gardenapp.science.season.replay_rules import (
     COVER_ALL_BELOW_C,
     RULE_MARGIN_K,

@@ -7,8 +7,11 @@ import math
 import pytest
 
 from gardenapp.models.plants import CropStage
+from gardenapp.reference import load_stages
 from gardenapp.science.night.damage import AIR_RECORD_K
-from gardenapp.services.garden.hardiness import damage_curve, published_in_air_c
+from gardenapp.services.garden.hardiness import hardiness_of, is_read_in_air, published_hardiness
+from gardenapp.services.garden.seeding import seed_catalogue
+from tests.factories import Factory
 
 
 def stage(**changes: object) -> CropStage:
@@ -19,6 +22,10 @@ def stage(**changes: object) -> CropStage:
         "threshold_c": -3.0,
         "refers_to": "tissue",
         "hardened_refers_to": "",
+        "harm": "plant",
+        "hardens": "leafy" if "hardened_threshold_c" in changes else "no",
+        "death_refers_to": "",
+        "hardened_death_refers_to": "",
     }
     return CropStage(**values | changes)
 
@@ -27,20 +34,17 @@ def stage(**changes: object) -> CropStage:
 def test_one_published_temperature_hurts_the_share_its_kind_stands_for(
     kind: str, share: float
 ) -> None:
-    curve, threshold_c, said_kind = damage_curve(stage(kind=kind), is_hardened=False)
-
-    assert curve.share_at(-3.0) == pytest.approx(share)
-    assert (threshold_c, said_kind) == (-3.0, kind)
+    assert hardiness_of(stage(kind=kind)).soft.harm.share_at(-3.0) == pytest.approx(share)
 
 
 def test_a_published_pair_says_more_than_its_threshold() -> None:
     pair = stage(kind="damage", threshold_c=-2.0, t10_c=-2.0, t90_c=-5.0, spread_k=9.0)
 
-    curve, threshold_c, _kind = damage_curve(pair, is_hardened=False)
+    bearing = hardiness_of(pair).at(0.0)
 
-    assert curve.share_at(-2.0) == pytest.approx(0.1)
-    assert curve.share_at(-5.0) == pytest.approx(0.9)
-    assert threshold_c == -2.0
+    assert bearing.harm.share_at(-2.0) == pytest.approx(0.1)
+    assert bearing.harm.share_at(-5.0) == pytest.approx(0.9)
+    assert bearing.bears_c == pytest.approx(-2.0)
 
 
 @pytest.mark.parametrize(
@@ -54,49 +58,46 @@ def test_a_published_pair_says_more_than_its_threshold() -> None:
     ids=["no colder one", "no warmer one", "the wrong way round", "the same twice"],
 )
 def test_a_pair_that_is_none_leaves_the_threshold(changes: dict[str, float]) -> None:
-    curve, _threshold_c, _kind = damage_curve(stage(spread_k=0.7, **changes), is_hardened=False)
+    curve = hardiness_of(stage(spread_k=0.7, **changes)).soft.harm
 
     assert curve.t50_c == -3.0
     assert curve.sd_k == 0.7
 
 
-def test_only_plants_that_were_hardened_off_get_the_hardened_values() -> None:
-    both = stage(hardened_kind="damage", hardened_threshold_c=-6.0, hardened_spread_k=0.5)
+def test_the_weather_moves_plants_from_the_soft_to_the_hardened_values() -> None:
+    both = hardiness_of(
+        stage(hardened_kind="damage", hardened_threshold_c=-6.0, hardened_spread_k=0.5)
+    )
 
-    soft, soft_c, soft_kind = damage_curve(both, is_hardened=False)
-    hard, hard_c, hard_kind = damage_curve(both, is_hardened=True)
-
-    assert (soft_c, soft_kind) == (-3.0, "kill")
-    assert (hard_c, hard_kind) == (-6.0, "damage")
-    assert soft.share_at(-3.0) == pytest.approx(0.5)
-    assert hard.share_at(-6.0) == pytest.approx(0.1)
-    assert hard.sd_k == 0.5
+    assert both.is_moved
+    assert both.at(0.0).harm.share_at(-3.0) == pytest.approx(0.5)
+    assert both.at(1.0).harm.share_at(-6.0) == pytest.approx(0.1)
+    assert both.at(1.0).harm.sd_k == 0.5
+    assert both.at(1.0).bears_c < both.at(0.4).bears_c < both.at(0.0).bears_c
 
 
-def test_without_hardened_values_hardened_plants_are_reckoned_like_soft_ones() -> None:
-    soft_only = stage(t10_c=-2.0, t90_c=-4.0)
+def test_without_hardened_values_the_weather_moves_nothing() -> None:
+    soft_only = hardiness_of(stage(t10_c=-2.0, t90_c=-4.0))
 
-    assert damage_curve(soft_only, is_hardened=True) == damage_curve(soft_only, is_hardened=False)
+    assert not soft_only.is_moved
+    assert soft_only.at(1.0) == soft_only.at(0.0)
 
 
 def test_the_soft_pair_is_not_mixed_with_the_hardened_threshold() -> None:
     mixed = stage(t10_c=-2.0, t90_c=-4.0, hardened_kind="kill", hardened_threshold_c=-6.0)
 
-    curve, _threshold_c, _kind = damage_curve(mixed, is_hardened=True)
-
-    assert curve.t50_c == -6.0
+    assert hardiness_of(mixed).at(1.0).harm.t50_c == -6.0
 
 
 def test_what_was_read_in_the_air_is_half_a_clear_nights_difference_colder_at_the_leaf() -> None:
-    leaf, _, _ = damage_curve(stage(spread_k=0.6), is_hardened=False)
-    air, threshold_c, _ = damage_curve(stage(spread_k=0.6, refers_to="air"), is_hardened=False)
+    leaf = hardiness_of(stage(spread_k=0.6)).soft
+    air = hardiness_of(stage(spread_k=0.6, refers_to="air")).soft
 
-    assert air.t50_c == leaf.t50_c + AIR_RECORD_K.mean
-    assert air.t50_c < leaf.t50_c  # the leaf was colder than the air that was written down
-    assert air.sd_k == pytest.approx(math.hypot(0.6, AIR_RECORD_K.sd))
-    assert threshold_c == -3.0 + AIR_RECORD_K.mean  # margins ask the same of the leaf as odds do
-    assert published_in_air_c(stage(refers_to="air"), is_hardened=False) == -3.0
-    assert published_in_air_c(stage(), is_hardened=False) is None
+    assert air.harm.t50_c == leaf.harm.t50_c + AIR_RECORD_K.mean
+    assert air.harm.t50_c < leaf.harm.t50_c  # the leaf was colder than the air written down
+    assert air.harm.sd_k == pytest.approx(math.hypot(0.6, AIR_RECORD_K.sd))
+    assert is_read_in_air(stage(refers_to="air"))
+    assert not is_read_in_air(stage())
 
 
 @pytest.mark.parametrize(
@@ -113,8 +114,46 @@ def test_hardened_values_may_have_been_read_elsewhere_than_the_soft_ones(
         hardened_refers_to=hardened,
     )
 
-    hard, _, _ = damage_curve(row, is_hardened=True)
-    unhardened, _, _ = damage_curve(row, is_hardened=False)
+    hard, unhardened = hardiness_of(row).at(1.0).harm, hardiness_of(row).at(0.0).harm
 
     assert hard.t50_c == -6.0 + (AIR_RECORD_K.mean if is_air else 0.0)
     assert unhardened.t50_c == -3.0 + (AIR_RECORD_K.mean if soft == "air" else 0.0)
+
+
+def test_death_is_told_apart_and_hardens_too() -> None:
+    leek = hardiness_of(
+        stage(
+            harm="looks",
+            hardened_threshold_c=-12.0,
+            death_c=-9.0,
+            death_refers_to="tissue",
+            hardened_death_c=-18.0,
+            hardened_death_refers_to="tissue",
+        )
+    )
+
+    soft, hard = leek.at(0.0), leek.at(1.0)
+
+    assert soft.death is not None and hard.death is not None
+    assert (soft.death.t50_c, hard.death.t50_c) == (-9.0, -18.0)
+    assert hardiness_of(stage()).soft.death is None
+
+
+def test_the_catalogue_bears_what_the_published_table_does(make: Factory) -> None:
+    make.garden()
+    from gardenapp import reference
+    from gardenapp.extensions import db
+    from gardenapp.services.transaction import write_transaction
+
+    with write_transaction() as session:
+        seed_catalogue(
+            session,
+            stages=load_stages(),
+            constructions=reference.load_constructions(),
+            sources=reference.load_sources(),
+        )
+    rows = {(row.crop.name, row.name): row for row in db.session.query(CropStage)}
+
+    for published in load_stages():
+        row = rows[published.crop, published.stage]
+        assert hardiness_of(row) == published_hardiness(published), published.crop

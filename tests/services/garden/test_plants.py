@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -34,7 +35,6 @@ def entry(stage: CropStage, **changes: Any) -> PlantingEntry:
     values: dict[str, Any] = {
         "stage_id": stage.id,
         "name": "",
-        "is_hardened": False,
         "count": 5,
         "height_cm": None,
         "spread_cm": None,
@@ -231,13 +231,76 @@ def test_an_ended_planting_stays_and_can_be_brought_back(make: Factory) -> None:
     assert plants.get_planting(planting_id=planting.id).ended_at is None
 
 
-def test_a_hardened_planting_shows_the_hardened_threshold(make: Factory) -> None:
-    stage = make.stage(threshold_c=0.0, hardened_threshold_c=-4.0, hardened_kind="kill")
+def test_what_somebody_knows_of_its_hardness_is_kept_with_its_day(make: Factory) -> None:
+    vera = make.member()
+    plot = make.plot(holders=(vera,))
+    leek = make.stage(hardened_threshold_c=-8.0, hardens="leafy")
+    bean = make.stage("bean")
 
-    soft = plants.get_planting(planting_id=make.planting(stage=stage).id)
-    hard = plants.get_planting(planting_id=make.planting(stage=stage, is_hardened=True).id)
+    def add(**changes: Any) -> int:
+        return plants.add_planting(
+            plot_id=plot.id, entry=entry(**changes), form_key="", member=vera, now=NOW
+        )
 
-    assert (soft.threshold_c, hard.threshold_c) == (0.0, -4.0)
+    found = plants.get_planting(
+        planting_id=add(stage=leek, state="soft", state_on=date(2026, 11, 20))
+    )
+
+    assert (found.state, found.state_on) == ("soft", date(2026, 11, 20))
+    assert found.hardened_c is not None and found.hardened_c < found.soft_c
+    with pytest.raises(FieldRefused, match="does not move"):
+        add(stage=bean, state="soft", state_on=date(2026, 11, 20))
+    with pytest.raises(FieldRefused, match="which day"):
+        add(stage=leek, state="soft")
+    with pytest.raises(FieldRefused, match="how hardened"):
+        add(stage=leek, state="steel", state_on=date(2026, 11, 20))
+
+
+def test_a_pot_is_kept_with_its_planting_and_forgotten_without_one(make: Factory) -> None:
+    vera = make.member()
+    plot, stage = make.plot(holders=(vera,)), make.stage()
+    potted = entry(stage, in_pot=True, pot_l=3.0, pot_material="clay", pot_is_raised=False)
+    number = plants.add_planting(plot_id=plot.id, entry=potted, form_key="", member=vera, now=NOW)
+
+    kept = plants.get_planting(planting_id=number)
+    assert (kept.pot_l, kept.pot_material, kept.pot_is_raised) == (3.0, "clay", False)
+    plants.change_planting(
+        planting_id=number, entry=replace(potted, in_pot=False), member=vera, now=NOW
+    )
+    bare = plants.get_planting(planting_id=number)
+    assert (bare.pot_l, bare.pot_material, bare.pot_is_raised) == (None, "", True)
+
+
+def test_a_figure_far_warmer_than_all_that_is_published_is_asked_about(make: Factory) -> None:
+    vera = make.member()
+    kale = make.stage("kale", threshold_c=-3.0)
+
+    with pytest.raises(FieldRefused, match="Kale is published as harmed from about −3 °C"):
+        plants.add_own_stage(
+            crop_id=kale.crop_id, own=own(stage="seedling", threshold_c=5.0), member=vera, now=NOW
+        )
+
+
+@pytest.mark.parametrize(
+    ("typed", "crop"),
+    [
+        ("rutabaga", "swede"),
+        ("arugula", "rocket"),
+        ("zuchini", "squash and courgette"),
+        ("calabacin", "squash and courgette"),
+        ("puerro", "leek"),
+        ("brocoli", "broccoli"),
+    ],
+)
+def test_a_crop_is_found_by_any_of_its_names_however_it_is_spelt(
+    make: Factory, typed: str, crop: str
+) -> None:
+    for name in ("swede", "rocket", "squash and courgette", "leek", "broccoli", "kale"):
+        make.stage(name)
+
+    assert [line.name for g in plants.list_catalogue(q=typed) for line in g.crops] == [crop]
+    assert [choice.crop for choice in plants.stage_choices(q=typed)] == [crop]
+    assert plants.list_catalogue(q="qqqq") == ()
 
 
 def test_an_unknown_planting_is_not_found(make: Factory) -> None:

@@ -31,4 +31,4 @@ def prospect(now: datetime | None = None) -> Prospect:
     forecast = forecasts.find_forecast(EVENING)
     assert forecast is not None
     site = plan_night.site_of(garden, forecast, belief)
-    return prospect_of(gather(garden, EVENING), site, belief, now=now)
+    return prospect_of(gather(garden, EVENING, belief), site, belief, now=now)

@@ -38,7 +38,7 @@ def small_garden(make: Factory) -> Member:
     make.planting(near, tender, id=BEANS, name="beans", mind="dearly")
     make.planting(far, tender, id=DAHLIA, name="tall dahlia", height_cm=180.0, count=1)
     make.planting(near, potted, id=LEMON, height_cm=90.0, in_pot=True, is_movable=True, count=2)
-    make.planting(far, hardy, id=LEEKS, name="leeks", count=20)
+    make.planting(far, hardy, id=LEEKS, name="leeks", count=20, mind="little", worth_per="bed")
     make.planting(far, tender, id=BASIL, name="basil", count=9, mind="much")
     frame = make.cover_kind("Film frame", id=101, clear_mean_k=3.0, day_gain_k=9.0)
     fleece = make.cover_kind(

@@ -8,6 +8,7 @@ from gardenapp.extensions import db
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.night import tonight
 from gardenapp.services.night.gather import facts_now, gather
+from gardenapp.services.night.learning import site_belief
 from tests.factories import Factory
 from tests.services.night.planning import EVENING, enter, plan
 
@@ -19,7 +20,7 @@ def test_what_is_over_or_away_is_not_planned_with(make: Factory) -> None:
     for status in ("lent", "missing"):
         make.cover(status=status)
 
-    gathered = gather(get_garden(), EVENING)
+    gathered = gather(get_garden(), EVENING, site_belief(before=EVENING))
 
     assert [planting.id for planting in gathered.plantings] == [growing.id]
     assert set(gathered.stages) == {growing.stage_id}
@@ -34,7 +35,7 @@ def test_what_somebody_presses_meanwhile_shows_in_the_facts(make: Factory, press
     make.cover()
     enter(make.now, -1.0)
     job = plan(make.now).jobs[0]
-    gathered = gather(get_garden(), EVENING)
+    gathered = gather(get_garden(), EVENING, site_belief(before=EVENING))
     before = facts_now(EVENING)
 
     if pressed == "claim":
@@ -45,4 +46,4 @@ def test_what_somebody_presses_meanwhile_shows_in_the_facts(make: Factory, press
 
     assert before == gathered.facts
     assert facts_now(EVENING) != gathered.facts
-    assert facts_now(EVENING) == gather(get_garden(), EVENING).facts
+    assert facts_now(EVENING) == gather(get_garden(), EVENING, site_belief(before=EVENING)).facts

@@ -130,7 +130,7 @@ def test_a_plant_is_called_safe_bare_only_when_it_would_be_itself(make: Factory)
     plant_c = air_c + plant_below_air_k(below_air_k, site.night, job.safe_from_at)
 
     assert below_air_k < -1.0
-    assert bare.curve.expected_share(Estimate(plant_c, bare.temp.sd)) <= SAFE_BELOW
+    assert bare.bearing.shares(Estimate(plant_c, bare.temp.sd))[2] <= SAFE_BELOW
     # In screen air, without a margin, the same plant was called safe a good hour earlier.
     by_air = site.curve.last_below(bare.threshold_c) or site.night.sunrise_at
     assert job.safe_from_at > by_air

@@ -14,11 +14,14 @@ from gardenapp.models.plants import CropStage, Planting
 from gardenapp.readers.records import HourForecast
 from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET, LiftPrior
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.night.bearing import HARM_COSTS
 from gardenapp.science.night.damage import combined_share
 from gardenapp.science.night.forecast_error import ForecastRecord
+from gardenapp.science.night.root_ball import NOTHING_BEFORE, Before, Pot, Roots
 from gardenapp.science.night.sun import Night
+from gardenapp.services.garden.hardiness import hardiness_of
 from gardenapp.services.night import outlook
-from gardenapp.services.night.outlook import Over, SiteNight
+from gardenapp.services.night.outlook import BareOutlook, Over, SiteNight
 from tests.conftest import NOW
 from tests.services.night.planning import EVENING
 
@@ -50,12 +53,31 @@ def site(
 
 
 def stage(**changes: Any) -> CropStage:
-    values: dict[str, Any] = {"kind": "kill", "threshold_c": -3.0, "refers_to": "plant"}
+    values: dict[str, Any] = {
+        "kind": "kill",
+        "threshold_c": -3.0,
+        "refers_to": "plant",
+        "harm": "plant",
+        "hardens": "no",
+    }
     return CropStage(name="plant", **values | changes)
 
 
+def bare_outlook(
+    night: SiteNight,
+    of: Planting,
+    offset: Estimate,
+    grown: CropStage,
+    *,
+    state: float = 0.0,
+    before: Before = NOTHING_BEFORE,
+) -> BareOutlook:
+    bearing = hardiness_of(grown).at(state)
+    return outlook.bare_outlook(night, of, offset, grown, bearing, before)
+
+
 def planting(**changes: Any) -> Planting:
-    values: dict[str, Any] = {"height_cm": 10.0, "is_hardened": False, "in_pot": False}
+    values: dict[str, Any] = {"height_cm": 10.0, "in_pot": False}
     return Planting(count=4, spread_cm=20.0, **values | changes)
 
 
@@ -130,7 +152,7 @@ def test_an_evening_at_eight_is_that_of_the_curve_only_near_two_hours_after_suns
 def test_a_bare_plant_is_as_cold_as_the_sum_of_its_parts() -> None:
     offset = Estimate(-1.0, 0.5)
 
-    found = outlook.bare_outlook(site(), planting(), offset, stage())
+    found = bare_outlook(site(), planting(), offset, stage())
 
     parts = found.parts
     summed = (parts.screen_low, parts.offset, parts.air, parts.leaf)
@@ -138,14 +160,14 @@ def test_a_bare_plant_is_as_cold_as_the_sum_of_its_parts() -> None:
     assert found.temp.sd == pytest.approx(math.hypot(*(part.sd for part in summed)))
     # The plot's offset is that of a clear calm night; tonight has this much of one.
     assert parts.offset.mean == pytest.approx(site().share.mean * offset.mean)
-    assert found.harm.share == found.harm.frost == found.curve.expected_share(found.temp)
+    assert found.harm.share == found.harm.frost == found.bearing.harm.expected_share(found.temp)
     assert (found.harm.chilling, found.harm.root) == (None, None)
     assert found.plant_curve.low[1] == pytest.approx(found.temp.mean)
 
 
 def test_how_long_it_is_too_cold_is_told_from_the_plants_own_curve() -> None:
-    cold = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage(threshold_c=-3.0))
-    never = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage(threshold_c=-20.0))
+    cold = bare_outlook(site(), planting(), NO_OFFSET, stage(threshold_c=-3.0))
+    never = bare_outlook(site(), planting(), NO_OFFSET, stage(threshold_c=-20.0))
 
     assert cold.crosses_at is not None and cold.back_at is not None
     assert NIGHT.sunset_at < cold.crosses_at < cold.back_at
@@ -155,19 +177,60 @@ def test_how_long_it_is_too_cold_is_told_from_the_plants_own_curve() -> None:
 
 
 def test_hardened_plants_are_judged_by_what_they_stand_hardened() -> None:
-    tough = stage(hardened_threshold_c=-8.0)
+    tough = stage(hardened_threshold_c=-8.0, hardens="leafy")
 
-    soft = outlook.bare_outlook(site(), planting(), NO_OFFSET, tough)
-    hard = outlook.bare_outlook(site(), planting(is_hardened=True), NO_OFFSET, tough)
+    soft, half, hard = (
+        bare_outlook(site(), planting(), NO_OFFSET, tough, state=state) for state in (0.0, 0.5, 1.0)
+    )
 
-    assert (soft.threshold_c, hard.threshold_c) == (-3.0, -8.0)
-    assert hard.harm.share < soft.harm.share
+    assert soft.threshold_c - hard.threshold_c == pytest.approx(5.0)
+    assert half.threshold_c == pytest.approx((soft.threshold_c + hard.threshold_c) / 2)
+    assert hard.harm.share < half.harm.share < soft.harm.share
+
+
+def test_harm_begins_where_a_tenth_is_hurt_and_not_where_half_is_dead() -> None:
+    killed = stage(kind="kill", threshold_c=-3.0, spread_k=1.0)
+
+    found = bare_outlook(site(), planting(), NO_OFFSET, killed)
+
+    assert found.threshold_c == pytest.approx(-3.0 + 1.2816, abs=1e-3)
+
+
+def test_a_burnt_leaf_costs_little_and_a_dead_plant_all() -> None:
+    leek = stage(harm="looks", death_c=-9.0, death_spread_k=1.0, death_refers_to="plant")
+
+    found = bare_outlook(site(), planting(), NO_OFFSET, leek)
+    as_plant = bare_outlook(site(), planting(), NO_OFFSET, stage())
+
+    assert found.harm.frost == as_plant.harm.frost
+    assert found.harm.death is not None and found.harm.death < found.harm.frost
+    costs = HARM_COSTS["looks"]
+    assert found.harm.share == pytest.approx(
+        costs * found.harm.frost + (1 - costs) * found.harm.death
+    )
+    assert found.harm.share < 0.2 * as_plant.harm.share
+
+
+def test_a_night_of_chill_counts_the_more_after_others() -> None:
+    basil = stage(threshold_c=-9.0, chilling_c=6.0)
+    first = bare_outlook(site(5.0), planting(), NO_OFFSET, basil).harm.chilling
+    third = bare_outlook(
+        site(5.0), planting(), NO_OFFSET, basil, before=Before(chilled_h=28.0)
+    ).harm.chilling
+
+    assert first is not None and third is not None
+    assert 0.0 < first < third < 1.0
 
 
 def test_chill_and_frozen_roots_add_to_the_frost_and_do_not_count_twice() -> None:
-    plain = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
-    sick = outlook.bare_outlook(
-        site(), planting(in_pot=True), NO_OFFSET, stage(chilling_c=6.0, root_kill_c=-2.0)
+    plain = bare_outlook(site(), planting(), NO_OFFSET, stage())
+    small = Pot(0.7)
+    sick = bare_outlook(
+        site(),
+        planting(in_pot=True),
+        NO_OFFSET,
+        stage(chilling_c=6.0, root_kill_c=-2.0),
+        before=Before(Roots(small, small.heat_at(-1.0))),
     )
 
     harm = sick.harm
@@ -180,23 +243,38 @@ def test_chill_and_frozen_roots_add_to_the_frost_and_do_not_count_twice() -> Non
 
 
 def test_roots_in_the_ground_do_not_freeze_with_the_pot() -> None:
-    found = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage(root_kill_c=-2.0))
+    found = bare_outlook(site(), planting(), NO_OFFSET, stage(root_kill_c=-2.0))
 
     assert found.harm.root is None
+
+
+def test_a_pot_that_is_not_frozen_yet_keeps_its_roots_through_one_night() -> None:
+    pot = Pot(10.0)
+    shrub = stage(root_kill_c=-5.0)
+    thawed, frozen = (
+        bare_outlook(
+            site(-6.0), planting(), NO_OFFSET, shrub, before=Before(Roots(pot, pot.heat_at(c)))
+        ).harm.root
+        for c in (2.0, -4.0)
+    )
+
+    assert thawed is not None and frozen is not None
+    assert thawed < 0.001
+    assert frozen > 0.3
 
 
 # --- covered ----------------------------------------------------------------------------------
 
 
 def covered(lift_k: float, **changes: Any) -> outlook.CoveredOutlook:
-    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    bare = bare_outlook(site(), planting(), NO_OFFSET, stage())
     values: dict[str, Any] = {"leaf_shield": 0.0, "is_draped": False}
     lift = Estimate(lift_k, 0.5)
     return outlook.covered_outlook(site(), planting(), stage(), bare, lift=lift, **values | changes)
 
 
 def test_a_cover_warms_by_its_lift_and_hides_the_leaf_from_the_sky() -> None:
-    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    bare = bare_outlook(site(), planting(), NO_OFFSET, stage())
 
     clear, hidden = covered(2.0), covered(2.0, leaf_shield=1.0)
 
@@ -206,7 +284,7 @@ def test_a_cover_warms_by_its_lift_and_hides_the_leaf_from_the_sky() -> None:
 
 
 def test_leaves_that_touch_the_sheet_are_hurt_as_bare_ones() -> None:
-    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    bare = bare_outlook(site(), planting(), NO_OFFSET, stage())
 
     held_off, draped = covered(3.0), covered(3.0, is_draped=True)
 
@@ -251,7 +329,7 @@ def test_leaves_touching_a_fleece_under_a_frame_are_no_colder_than_under_the_fra
 
 def bare_touching(inside: outlook.CoveredOutlook) -> float:
     """What it was reckoned as before: as if the leaves that touch stood in the open."""
-    bare = outlook.bare_outlook(site(), planting(), NO_OFFSET, stage())
+    bare = bare_outlook(site(), planting(), NO_OFFSET, stage())
     return TOUCHING_UNDER_SHEET * bare.harm.share + (1 - TOUCHING_UNDER_SHEET) * inside.harm.share
 
 

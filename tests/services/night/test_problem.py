@@ -20,7 +20,7 @@ def test_the_whole_garden_is_asked_about(make: Factory) -> None:
 
     check_problem(problem)
     needs = {need.id: need for need in problem.plantings}
-    assert needs[BEANS].worth == WORTH["dearly"] / 4
+    assert needs[BEANS].worth == WORTH["plant"]["dearly"]
     assert needs[BEANS].bare_damage > needs[LEEKS].bare_damage
     assert {site.id: site.minutes_away for site in problem.plots} == {101: 0.5, 102: 0.0}
     assert {pool.id: pool.count for pool in problem.pools} == {"101": 2, "102": 1}

@@ -6,6 +6,7 @@ from gardenapp.extensions import db
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.night import tonight
 from gardenapp.services.night.gather import gather
+from gardenapp.services.night.learning import site_belief
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.standing import Standing, pools_tonight, standing_tonight
 from tests.factories import Factory
@@ -41,7 +42,7 @@ def test_what_is_on_and_what_is_promised_are_told_apart(make: Factory) -> None:
     tonight.mark_on(job_id=jobs[first.id].id, member_id=member.id, now=make.now)
     tonight.claim_job(job_id=jobs[second.id].id, member_id=member.id, now=make.now)
 
-    on, promised = standing_tonight(gather(get_garden(), EVENING))
+    on, promised = standing_tonight(gather(get_garden(), EVENING, site_belief(before=EVENING)))
 
     assert (on.plants, promised.plants) == ({first.id: 4}, {second.id: 4})
     assert on.deployment_id is not None
@@ -60,7 +61,7 @@ def test_a_promised_cover_that_is_lent_since_is_promised_no_more(make: Factory) 
     cover.status = "lent"
     db.session.commit()
 
-    assert standing_tonight(gather(get_garden(), EVENING)) == ()
+    assert standing_tonight(gather(get_garden(), EVENING, site_belief(before=EVENING))) == ()
 
 
 def test_plants_that_are_gone_are_not_under_it_any_more(make: Factory) -> None:
@@ -72,7 +73,7 @@ def test_plants_that_are_gone_are_not_under_it_any_more(make: Factory) -> None:
     planting.count = 2
     db.session.commit()
 
-    (on,) = standing_tonight(gather(get_garden(), EVENING))
+    (on,) = standing_tonight(gather(get_garden(), EVENING, site_belief(before=EVENING)))
 
     assert on.plants == {planting.id: 2}
 
@@ -85,7 +86,7 @@ def test_alike_covers_make_a_pool_and_broken_ones_stay_out(make: Factory) -> Non
     make.cover(kind, condition="broken")
     make.cover(kind, is_usable=False)
     hers = make.cover(kind, owner_id=owner.id, lending="own plots")
-    gathered = gather(get_garden(), EVENING)
+    gathered = gather(get_garden(), EVENING, site_belief(before=EVENING))
 
     pools = pools_tonight(gathered, ())
 
@@ -101,7 +102,7 @@ def test_a_broken_cover_that_is_on_still_counts(make: Factory) -> None:
     cover = make.cover(condition="broken")
     standing = Standing(plot_id=make.plot().id, covers=(cover.id,), plants={}, deployment_id=1)
 
-    pools = pools_tonight(gather(get_garden(), EVENING), [standing])
+    pools = pools_tonight(gather(get_garden(), EVENING, site_belief(before=EVENING)), [standing])
 
     assert pools.treatment_of(standing) == f"{cover.class_id}"
     assert pools.treatment_of(Standing(1, (), {})) == SHELTER

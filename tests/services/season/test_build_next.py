@@ -37,7 +37,7 @@ def test_a_broken_cover_that_would_have_saved_plants_is_worth_mending(make: Fact
     garden = current_garden(before=EVENING)
     extras = build_next.find_extras(garden=garden, member=make.coordinator())
 
-    steps = list(build_next.rank(garden, nights(), extras, is_northern=True))
+    steps = list(build_next.rank(garden, nights(), extras, latitude=52.0))
 
     assert len(steps) == 300  # one a night, so work and progress grow with the nights
     result = steps[-1].result
@@ -54,7 +54,7 @@ def test_nights_that_endanger_nothing_make_nothing_worth_building(make: Factory)
     garden = current_garden(before=EVENING)
     extras = build_next.find_extras(garden=garden, member=make.coordinator())
 
-    result = list(build_next.rank(garden, nights(low_c=15.0), extras, is_northern=True))[-1].result
+    result = list(build_next.rank(garden, nights(low_c=15.0), extras, latitude=52.0))[-1].result
 
     assert result is not None
     assert result["risky_nights"] == 0
@@ -72,7 +72,7 @@ def test_the_same_seed_gives_the_same_ranking(make: Factory) -> None:
     assert {extra.what for extra in extras} == {"build"}
 
     one, two = (
-        list(build_next.rank(garden, nights(60), extras, is_northern=True))[-1].result
+        list(build_next.rank(garden, nights(60), extras, latitude=52.0))[-1].result
         for _ in range(2)
     )
 
@@ -84,9 +84,9 @@ def test_without_nights_or_anything_to_build_it_says_so(make: Factory) -> None:
     garden = current_garden(before=EVENING)
 
     with pytest.raises(OutOfRange):
-        next(build_next.rank(garden, [], (), is_northern=True))
+        next(build_next.rank(garden, [], (), latitude=52.0))
     with pytest.raises(OutOfRange):
-        next(build_next.rank(garden, nights(3), (), is_northern=True))
+        next(build_next.rank(garden, nights(3), (), latitude=52.0))
     with pytest.raises(Refused, match="No past nights"):
         build_next.start_ranking(
             member=make.coordinator("Ines"),

@@ -13,6 +13,7 @@ from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
 from gardenapp.models.plants import Planting
+from gardenapp.science.allocation.weights import WORTH
 from gardenapp.science.season.replay import ReplaySettings, night_outlook
 from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.kept_plans import header_of, stories_of
@@ -35,7 +36,7 @@ def test_the_garden_as_it_stands_is_what_a_plan_would_see(planted: Factory) -> N
     garden = current_garden(before=EVENING)
 
     assert [p.need.count for p in garden.plantings] == [4, 4, 2]
-    assert garden.plantings[0].need.worth == pytest.approx(9 / 4)
+    assert garden.plantings[0].need.worth == WORTH["plant"]["dearly"]
     assert garden.plantings[1].offset.mean == -1.0
     own, shared = (
         next(p for p in garden.pools if (p.allowed_plot_ids is not None) is is_own)
@@ -81,8 +82,8 @@ def test_the_invented_garden_is_always_the_same_and_holds_tender_and_hardy_plant
     garden = invented_garden()
 
     assert garden == invented_garden()
-    thresholds = [p.threshold_c for p in garden.plantings]
-    assert min(thresholds) < -6 and max(thresholds) >= 1
+    assert min(p.hardiness.at(1.0).bears_c for p in garden.plantings) < -6
+    assert max(p.threshold_c for p in garden.plantings) >= 1
     assert any(len(t.treatment.pool_ids) == 2 for t in garden.treatments)
     assert any(t.treatment.is_shelter for t in garden.treatments)
 

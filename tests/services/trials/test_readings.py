@@ -185,7 +185,7 @@ def test_a_change_of_an_alert_reaches_the_board_at_once(
 
 
 def test_limits_follow_what_grows_in_the_plot(make: Factory, plot: Plot, boss: Member) -> None:
-    make.planting(plot, make.stage("bean", threshold_c=1.0, heat_max_c=30.0))
+    make.planting(plot, make.stage("bean", kind="damage", threshold_c=1.0, heat_max_c=30.0))
     make.planting(plot, make.stage("leek", threshold_c=-8.0))
     make.planting(plot, make.stage("gone", threshold_c=9.0), ended_at=make.now)
 

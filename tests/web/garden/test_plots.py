@@ -270,7 +270,7 @@ def test_a_refused_planting_keeps_crop_ticks_and_words(make: Factory, pages: Pag
     stage = make.stage("tomato")
     pages.sign_in(vera)
     typed = planting_values(
-        stage.id, count="0", is_hardened="y", note="two lines\nhere", height_cm="1,5", name="row"
+        stage.id, count="0", in_pot="y", note="two lines\nhere", height_cm="1,5", name="row"
     )
 
     page = pages.post(f"/plots/{plot.id}/plantings/new?q=leek", typed, status=422)
