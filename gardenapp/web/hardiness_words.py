@@ -15,6 +15,15 @@ DAMAGE_WORDS = {
 TOLD_FROM_K = 0.5
 
 
+def moved_text(moved_k: float) -> str:
+    """`, softer by 2 °C`: what the last days did, where it is worth a word beside a figure."""
+    if abs(moved_k) < 2 * TOLD_FROM_K:
+        return ""
+    if moved_k > 0:
+        return _(", softer by %(moved)s", moved=difference(moved_k, digits=0))
+    return _(", harder by %(moved)s", moved=difference(-moved_k, digits=0))
+
+
 def bears_text(
     bears_c: float, moved_k: float | None, over_days: int, *, is_uncertain: bool = False
 ) -> str:

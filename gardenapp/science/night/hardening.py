@@ -12,6 +12,7 @@ vegetables. Winter cereals are 4 to 9 times slower and are not meant by it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -45,6 +46,7 @@ DAYS_OF_WEEK = 7
 SETTLED_DAYS = 14
 """After so many days of known weather a wrong start has left no trace worth naming."""
 
+_NEVER = np.iinfo(np.int64).max
 _MOST_SEASONAL = 0.15
 _SEASON_FROM, _SEASON_FULL, _SEASON_FADES, _SEASON_TO = 275, 325, 415, 456
 _LEAST_LATITUDE = 30.0
@@ -54,19 +56,29 @@ _LEAST_LATITUDE = 30.0
 class Kinds:
     """Plantings side by side, arrays of one length n.
 
-    above_freezing : share reached at the knee. may_gain : False where stems or buds have moved;
-    such plants only soften.
+    above_freezing : share reached at the knee. gains_until : index of the day from which stems or
+    buds have moved; from then on such plants only soften.
     """
 
     above_freezing: Floats
-    may_gain: NDArray[np.bool_]
+    gains_until: NDArray[np.int64]
 
     @classmethod
-    def of(cls, hardens: list[str]) -> Kinds:
-        """From the words of the crop table: leafy, quick or moved."""
+    def of(cls, hardens: Sequence[str], *, moved_on: Sequence[int] | None = None) -> Kinds:
+        """From the words of the crop table: leafy, quick or moved.
+
+        moved_on : the day each `moved` one moved, by its index; without it, before the first.
+        """
+        days = [0] * len(hardens) if moved_on is None else moved_on
         return cls(
             np.array([ABOVE_FREEZING[word] for word in hardens], dtype=np.float64),
-            np.array([word != "moved" for word in hardens], dtype=np.bool_),
+            np.array(
+                [
+                    day if word == "moved" else _NEVER
+                    for word, day in zip(hardens, days, strict=True)
+                ],
+                dtype=np.int64,
+            ),
         )
 
 
@@ -77,10 +89,16 @@ def reachable(weekly_low_c: Floats, above_freezing: Floats) -> Floats:
     return np.clip(np.where(weekly_low_c > KNEE_C, above, below), 0.0, 1.0)
 
 
-def next_share(share: Floats, weekly_low_c: Floats, mean_c: Floats, kinds: Kinds) -> Floats:
+def next_share(
+    share: Floats,
+    weekly_low_c: Floats,
+    mean_c: Floats,
+    above_freezing: Floats,
+    may_gain: NDArray[np.bool_],
+) -> Floats:
     """The share at the end of a day with this mean, after a week with these minima. [°C]"""
-    target = reachable(weekly_low_c, kinds.above_freezing)
-    gains = (share < target) & (mean_c < NO_MORE_ABOVE_C) & kinds.may_gain
+    target = reachable(weekly_low_c, above_freezing)
+    gains = (share < target) & (mean_c < NO_MORE_ABOVE_C) & may_gain
     loses = (share > target) & (mean_c > NO_MORE_ABOVE_C)
     speed = np.clip((mean_c - NO_MORE_ABOVE_C) / LOSS_FULL_K, 0.0, 1.0)
     rate = np.where(gains, GAIN_PER_DAY, np.where(loses, LOSS_PER_DAY * speed, 0.0))
@@ -109,14 +127,14 @@ def course(
     share = start.astype(np.float64)
     known = ~(np.isnan(min_c) | np.isnan(mean_c))
     lows = np.where(known, min_c, 0.0)
-    knows_less = is_said | ~kinds.may_gain
     for day in range(days):
         week = slice(max(0, day - DAYS_OF_WEEK + 1), day + 1)
         many = known[week].sum(axis=0)
         weekly_low_c = lows[week].sum(axis=0) / np.maximum(many, 1)
         mean = np.where(known[day], mean_c[day], NO_MORE_ABOVE_C)
-        moved = next_share(share, weekly_low_c, mean, kinds)
-        without = np.where(knows_less, np.minimum(share, usual[day]), usual[day])
+        may_gain = day < kinds.gains_until
+        moved = next_share(share, weekly_low_c, mean, kinds.above_freezing, may_gain)
+        without = np.where(is_said | ~may_gain, np.minimum(share, usual[day]), usual[day])
         moved = np.where(known[day], moved, without)
         share = np.where(day >= begins, moved, share)
         shares[day] = share

@@ -76,7 +76,13 @@ class HardenedGarden:
         self._shares = course(
             min_c=whole.min_c[:, None] + share * shift,
             mean_c=whole.mean_c[:, None] + share * shift / 2.0,
-            kinds=Kinds.of([p.hardiness.hardens for p in self._moving]),
+            # Over years of a record nothing is always in bud: it hardens like the leaves.
+            kinds=Kinds.of(
+                [
+                    "leafy" if p.hardiness.hardens == "moved" else p.hardiness.hardens
+                    for p in self._moving
+                ]
+            ),
             start=np.full(count, usual[0]),
             begins=np.zeros(count, dtype=np.int64),
             usual=usual,

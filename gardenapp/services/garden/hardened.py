@@ -27,6 +27,9 @@ from gardenapp.services.garden.weather import Series, series
 # What a plot's offset of clear calm nights is on the night nobody knows; its days feel half of it.
 _USUAL_SHARE = radiative_share(cloud_fraction=None, wind_mps=None).mean
 _OF_THE_MEAN = 0.5
+MOVED_SINCE_DAYS = 21
+"""Days for which shoots in bud are taken to have moved where nobody said when. From memory."""
+
 TOLD_DAYS = 3
 """Days over which a change is told."""
 
@@ -116,12 +119,22 @@ def _courses(
     return course(
         min_c=whole.min_c[:, None] + _USUAL_SHARE * shift,
         mean_c=whole.mean_c[:, None] + _USUAL_SHARE * _OF_THE_MEAN * shift,
-        kinds=Kinds.of([stages[planting.id].hardens for planting in plantings]),
+        kinds=Kinds.of(
+            [stages[planting.id].hardens for planting in plantings],
+            moved_on=[_moved_on(planting, days) for planting in plantings],
+        ),
         start=start,
         begins=begins,
         usual=usual,
         is_said=np.full(len(plantings), with_words),
     )
+
+
+def _moved_on(planting: Planting, days: Series) -> int:
+    """When stems or buds began to move: on the day the stage was seen, or some weeks ago."""
+    if planting.stage_on is not None:
+        return days.index(planting.stage_on)
+    return len(days.sources) - MOVED_SINCE_DAYS
 
 
 def bearings_of(

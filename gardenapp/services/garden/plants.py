@@ -744,9 +744,11 @@ def _write_planting(
     if entry.mind not in MINDS:
         raise FieldRefused("mind", _("Choose how much you would mind."))
     if row.id is None or _stage_shown(row, on).id != stage.id:
-        # A stage that is said is seen: from today on the warmth moves fruit blossom.
+        # A stage that is said is seen: from today on the warmth moves fruit blossom, and shoots
+        # in bud harden no more.
         row.stage_id, row.stage = stage.id, stage
-        row.stage_on = on if blossom.is_moved_by_heat(stage) else None
+        is_moving = blossom.is_moved_by_heat(stage) or stage.hardens == "moved"
+        row.stage_on = on if is_moving else None
     if entry.worth_per not in WORTH_PER:
         raise FieldRefused("worth_per", _("Choose what you would mind: each plant or the bed."))
     row.name, row.note, row.mind = entry.name, entry.note, entry.mind

@@ -29,6 +29,7 @@ from gardenapp.services.transaction import write_transaction
 DAYS_BACK = 150
 # What comes in later may still better so many days.
 DAYS_OPEN = 10
+DAYS_AHEAD = 8
 ENOUGH_HOURS = 18
 IN_THE_OPEN = ("screen", "plant_shaded")
 
@@ -80,13 +81,15 @@ def series(*, until: date, days: int = DAYS_BACK) -> Series:
     return Series(first, min_c, mean_c, tuple(sources))
 
 
-def keep_days(*, until: date, latitude: float) -> int:
-    """Write the days up to `until` that are missing, or known better by now; how many.
+def keep_days(*, today: date, latitude: float) -> int:
+    """Write the days up to `today`, and those ahead that a forecast knows; how many were written.
 
-    The first time, everything there is of the last months is gone through.
+    Days that are missing, or known better by now. The first time, everything there is of the last
+    months is gone through.
     """
     is_first = db.session.scalar(select(func.count()).select_from(DailyWeather)) == 0
-    first = until - timedelta(days=(DAYS_BACK if is_first else DAYS_OPEN) - 1)
+    first = today - timedelta(days=(DAYS_BACK if is_first else DAYS_OPEN) - 1)
+    until = today + timedelta(days=DAYS_AHEAD)
     held = {
         row.on_date: row
         for row in db.session.scalars(

@@ -42,7 +42,7 @@ def plan_night(*, night_of: date | None, member_id: int | None, now: datetime) -
     forecast = find_forecast(evening)
     if forecast is None:
         raise NotFound(_("There is no forecast for that night yet. Enter or import one."))
-    keep_days(until=evening, latitude=garden.latitude)
+    keep_days(today=evening, latitude=garden.latitude)
     belief = site_belief(before=evening)
     site = site_of(garden, forecast, belief)
     for _attempt in range(MOST_ATTEMPTS):

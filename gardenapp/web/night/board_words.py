@@ -10,6 +10,7 @@ from gardenapp.services.night.tonight import trouble_words
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, day_clock, length
 from gardenapp.web.hardiness_words import bears_text as bears_text
+from gardenapp.web.hardiness_words import moved_text as moved_text
 from gardenapp.words import _, later, n_, said
 
 # Each state has a word and a shape, so that it is told without colour.

@@ -169,3 +169,17 @@ def test_cool_nights_are_counted_for_crops_that_chill(make: Factory) -> None:
 
     assert before.roots is None
     assert 14.0 < before.chilled_h < 20.0
+
+
+def test_shoots_in_bud_keep_what_they_had_and_only_soften(make: Factory) -> None:
+    shoots = kale(make, hardens="moved")
+    seen = make.planting(stage=shoots, stage_on=TODAY - timedelta(days=10))
+    unsaid = make.planting(stage=shoots)
+    days((3.5, 6.0, 60), (-3.0, 0.0, 10))
+
+    kept, weeks = state(seen), state(unsaid)
+
+    assert kept.share == pytest.approx(0.28, abs=0.01)  # the frost since then hardens no shoots
+    assert weeks.share == pytest.approx(0.28, abs=0.01)  # nor what began some weeks ago
+    days((9.0, 14.0, 9), until=TODAY + timedelta(days=9))
+    assert state(seen, on=TODAY + timedelta(days=9)).share < kept.share

@@ -68,26 +68,26 @@ def test_a_forecast_with_hours_makes_a_day_and_a_low_alone_a_guess(make: Factory
     forecast(TODAY - timedelta(days=1), -1.0, whole_day(TODAY, -1.0, 7.0))
     forecast(TODAY - timedelta(days=3), 2.0)
 
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 2
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 2
 
     days = kept()
     today, guessed = days[TODAY], days[TODAY - timedelta(days=2)]
     assert (today.source, today.min_c, today.mean_c, today.max_c) == ("forecast", -1.0, 3.0, 7.0)
     assert (guessed.source, guessed.min_c, guessed.mean_c, guessed.max_c) == ("low", 2.0, 5.0, None)
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 0  # nothing new
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 0  # nothing new
 
 
 def test_the_gardens_own_thermometer_comes_before_the_forecast(make: Factory) -> None:
     make.garden()
     forecast(TODAY - timedelta(days=1), -1.0, whole_day(TODAY, -1.0, 7.0))
-    weather.keep_days(until=TODAY, latitude=LATITUDE)
+    weather.keep_days(today=TODAY, latitude=LATITUDE)
     readings(logger(make, "plant_shaded"), TODAY, -3.0, 9.0)
 
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 1
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 1
     assert (kept()[TODAY].source, kept()[TODAY].min_c) == ("readings", -3.0)
 
     readings(logger(make, "screen"), TODAY, -2.0, 8.0)
-    weather.keep_days(until=TODAY, latitude=LATITUDE)
+    weather.keep_days(today=TODAY, latitude=LATITUDE)
     assert kept()[TODAY].min_c == -2.0  # a screen's before another's
 
 
@@ -98,7 +98,7 @@ def test_readings_that_say_nothing_of_the_air_or_of_half_a_day_make_none(
     make.garden()
     readings(logger(make, place), TODAY, -3.0, 9.0, hours)
 
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 0
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 0
 
 
 def test_the_first_time_everything_of_the_last_months_is_gone_through(make: Factory) -> None:
@@ -106,9 +106,9 @@ def test_the_first_time_everything_of_the_last_months_is_gone_through(make: Fact
     for back in (2, 40, 140, 160):
         forecast(TODAY - timedelta(days=back), 1.0)
 
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 3
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 3
     forecast(TODAY - timedelta(days=60), 1.0)
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 0  # long past is closed
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 0  # long past is closed
 
 
 def test_a_weaker_source_never_writes_over_a_better_one(make: Factory) -> None:
@@ -117,7 +117,7 @@ def test_a_weaker_source_never_writes_over_a_better_one(make: Factory) -> None:
     db.session.commit()
     forecast(TODAY - timedelta(days=1), -1.0, whole_day(TODAY, -1.0, 7.0))
 
-    assert weather.keep_days(until=TODAY, latitude=LATITUDE) == 0
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 0
     assert kept()[TODAY].source == "record"
 
 
@@ -153,3 +153,17 @@ def test_a_series_has_holes_where_nobody_knows(make: Factory) -> None:
     assert list(np.isnan(found.min_c)) == [True, False, True, False]
     assert found.sources == ("", "record", "", "low")
     assert (found.index(TODAY), found.mean_c[3]) == (3, 6.0)
+
+
+def test_days_ahead_are_kept_as_far_as_a_forecast_knows_and_made_anew(make: Factory) -> None:
+    make.garden()
+    tomorrow = TODAY + timedelta(days=1)
+    forecast(TODAY, 1.0, whole_day(tomorrow, 1.0, 9.0))
+    weather.keep_days(today=TODAY, latitude=LATITUDE)
+    forecast(TODAY, -2.0, whole_day(tomorrow, -2.0, 9.0))
+
+    assert weather.keep_days(today=TODAY, latitude=LATITUDE) == 1
+    assert kept()[tomorrow].min_c == -2.0
+    assert [line.day is None for line in weather.list_days(until=tomorrow, days=3)] == [
+        False, True, True,
+    ]  # fmt: skip

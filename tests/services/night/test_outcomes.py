@@ -11,6 +11,7 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.trials import Outcome
+from gardenapp.services.garden import crop_learning
 from gardenapp.services.night import outcomes, tonight
 from tests.factories import Factory
 from tests.services.night.mornings import MORNING, plan, save
@@ -91,3 +92,42 @@ def test_calibration_sets_said_against_seen(
     assert found.offsets[0].learnt.mean < 0
     assert found.score == pytest.approx((page.rows[0].share - 0.65) ** 2, abs=1e-3)
     assert [band.count for band in found.bands] == [1]
+
+
+def felt(row: Outcome) -> tuple[float | None, ...]:
+    return (row.felt_c, row.felt_sd_k, row.taken_t50_c, row.taken_sd_k)
+
+
+def test_what_the_plants_felt_is_kept_beside_the_damage_so_that_the_crop_learns(
+    make: Factory, member: Member, planting: Planting
+) -> None:
+    (story,) = plan(make.now).rows
+    save(planting, member, make.now + MORNING, damage="none")
+
+    (row,) = db.session.scalars(select(Outcome))
+    assert felt(row) == (
+        pytest.approx(story.temp.mean), pytest.approx(story.temp.sd),
+        pytest.approx(story.curve_t50_c), pytest.approx(story.curve_sd_k),
+    )  # fmt: skip
+    (shift_k,) = crop_learning.learnt_shifts().values()
+    assert shift_k < 0.0  # they stood what should have hurt them
+    again = plan(make.now + timedelta(minutes=1)).rows[0]
+    assert again.learnt_k == shift_k
+    assert again.threshold_c == pytest.approx(story.threshold_c + shift_k, abs=0.002)
+    assert again.share < story.share
+
+    # What the second plan taught of itself does not count twice.
+    save(planting, member, make.now + MORNING, damage="none")
+    db.session.expire_all()
+    (row,) = db.session.scalars(select(Outcome))
+    assert row.taken_t50_c == pytest.approx(story.curve_t50_c, abs=0.002)
+
+
+def test_a_night_without_a_plan_teaches_nothing_of_a_crop(
+    make: Factory, member: Member, planting: Planting
+) -> None:
+    save(planting, member, make.now + MORNING, damage="dead")
+
+    (row,) = db.session.scalars(select(Outcome))
+    assert felt(row) == (None, None, None, None)
+    assert crop_learning.learnt_shifts() == {}
