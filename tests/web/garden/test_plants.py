@@ -7,8 +7,10 @@ from sqlalchemy import select
 
 from gardenapp.extensions import db
 from gardenapp.models.plants import Crop, CropStage
+from gardenapp.models.trials import Outcome
 from gardenapp.services.garden.seeding import seed_catalogue
 from gardenapp.services.transaction import write_transaction
+from tests.conftest import NOW
 from tests.factories import Factory
 from tests.pages import Pages
 from tests.web.garden.test_plots import look_again
@@ -157,3 +159,38 @@ def test_an_own_stage_is_changed_by_its_adder_and_not_by_others(
 
     look_again()
     assert own.threshold_c == 2.5
+
+
+def test_what_mornings_taught_is_shown_and_can_be_left_out(make: Factory, pages: Pages) -> None:
+    odile = make.coordinator()
+    planting = make.planting(make.plot("N3"), make.stage("leek", threshold_c=-4.0))
+    row = Outcome(
+        night_of=NOW.date(), planting_id=planting.id, damage="dead", entered_at=NOW, felt_c=-1.0,
+        felt_sd_k=1.0, taken_t50_c=-4.0, taken_sd_k=1.0,
+    )  # fmt: skip
+    db.session.add(row)
+    db.session.commit()
+    pages.sign_in(odile)
+    address = f"/plants/{planting.stage.crop_id}"
+
+    before = pages.get(address)
+    pages.post(f"/plants/mornings/{row.id}", {"left_out": "yes"})
+    after = pages.get(address)
+
+    assert "by 1 morning" in before.text and "plot N3: dead at about −1.0 °C" in before.text
+    assert "(left out)" in after.text and "Count it again" in after.text
+    assert "by 0 mornings" in after.text
+
+
+def test_a_crop_page_tells_harm_and_death_apart_and_what_is_from_memory(
+    make: Factory, pages: Pages
+) -> None:
+    make.garden()
+    fill_catalogue()
+    leek = db.session.scalars(select(Crop).where(Crop.name == "leek")).one()
+
+    page = pages.get(f"/plants/{leek.id}")
+
+    assert "First harm burns leaves and costs next to nothing." in page.text
+    assert "About half of the plants die, hardened" in page.text
+    assert "from memory" in page.text

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime, timedelta
+
 import pytest
 from sqlalchemy import func, select
 
 from gardenapp.extensions import db
-from gardenapp.models.plants import Planting
+from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
+from gardenapp.models.weather import DailyWeather
+from tests.conftest import NOW
 from tests.factories import Factory
 from tests.pages import Pages
 from tests.web.hostile import (
@@ -369,3 +373,93 @@ def test_a_stranger_reads_no_notes_on_an_open_board(make: Factory, pages: Pages)
 
     assert "4711" not in page.html
     assert "away until" not in page.html
+
+
+def test_what_somebody_knows_of_its_hardness_and_its_pot_is_kept(
+    make: Factory, pages: Pages
+) -> None:
+    vera = make.member()
+    plot = make.plot("7", holders=(vera,))
+    stage = make.stage("leek", hardened_threshold_c=-8.0, hardens="leafy")
+    pages.sign_in(vera)
+    address = f"/plots/{plot.id}/plantings/new"
+    typed = planting_values(
+        stage.id, in_pot="y", pot_l="3,5", pot_material="clay", state="soft", state_on="2026-11-20",
+        worth_per="bed",
+    )  # fmt: skip
+
+    page = pages.follow(pages.post(address, typed))
+    number = db.session.scalar(select(Planting.id))
+    form = pages.get(f"/plantings/{number}/edit")
+
+    assert "Fine down to about" in page.text and "the bed, by its area" in page.text
+    held = form.values()
+    assert {name: held.get(name) for name in ("state", "state_on", "pot_l", "worth_per")} == {
+        "state": "soft", "state_on": "2026-11-20", "pot_l": "3.5", "worth_per": "bed",
+    }  # fmt: skip
+    assert "The weather says: fine down to about" in form.text
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"state": "soft"}, "Say on which day they were so."),
+        ({"state": "soft", "state_on": "soon"}, "Enter a day, such as 2026-11-24."),
+        ({"pot_l": "-3", "in_pot": "y"}, "Enter a number between 0.1 and 1000."),
+        ({"state": "steel"}, "Choose"),
+    ],
+)
+def test_a_state_without_a_day_or_a_pot_of_nothing_is_told_beside_the_field(
+    make: Factory, pages: Pages, changes: dict[str, str], says: str
+) -> None:
+    vera = make.member()
+    plot = make.plot("7", holders=(vera,))
+    stage = make.stage("leek", hardened_threshold_c=-8.0, hardens="leafy")
+    pages.sign_in(vera)
+
+    page = pages.post(
+        f"/plots/{plot.id}/plantings/new", planting_values(stage.id, note="kept", **changes),
+        status=422,
+    )  # fmt: skip
+
+    assert says in page.text
+    assert page.values()["note"] == "kept"
+
+
+def test_blossom_that_has_moved_on_asks_to_be_looked_at(
+    make: Factory, pages: Pages, clock: list[datetime]
+) -> None:
+    vera = make.member()
+    plot = make.plot("7", holders=(vera,))
+    first = make.stage("apple", name="silver tip", kind="damage", threshold_c=-9.0)
+    bloom = CropStage(crop_id=first.crop_id, name="full bloom", kind="damage", threshold_c=-2.0)
+    db.session.add(bloom)
+    db.session.commit()
+    make.planting(plot, first, stage_on=date(2026, 3, 1))
+    for n in range(320):
+        on = date(2026, 1, 5) + timedelta(days=n)
+        db.session.add(DailyWeather(on_date=on, source="record", min_c=2.0, mean_c=9.2))
+    db.session.commit()
+    pages.sign_in(vera)
+    clock[0] = datetime(2026, 4, 8, 12, tzinfo=UTC)
+
+    page = pages.get(f"/plots/{plot.id}")
+
+    assert "full bloom" in page.text
+    assert "when it was seen at silver tip. Look, and correct it." in page.text
+
+
+def test_the_gardens_days_are_shown_with_their_gaps(make: Factory, pages: Pages) -> None:
+    make.garden()
+    today = NOW.date()
+    for back in (0, 1, 3):
+        db.session.add(
+            DailyWeather(on_date=today - timedelta(days=back), source="low", min_c=-1.5, mean_c=2.0)
+        )
+    db.session.commit()
+
+    page = pages.get("/weather")
+
+    assert "3 of the last 45 days are known" in page.text
+    assert page.text.count("gap: nobody knows") == 42
+    assert "−1.5 °C" in page.text and "the mean guessed" in page.text
