@@ -154,10 +154,10 @@ def plot_page(plot_id: int) -> str:
 
 WEATHER_DAYS = 45
 WEATHER_SOURCES = {
-    "readings": later("our thermometer"),
-    "record": later("an imported record"),
-    "forecast": later("the forecast"),
-    "low": later("the forecast’s low alone, the mean guessed"),
+    "readings": later("thermometer"),
+    "record": later("record"),
+    "forecast": later("forecast"),
+    "low": later("a forecast’s low alone, the mean guessed"),
 }
 
 
