@@ -90,7 +90,7 @@ def bare_outlooks(
     for planting in plantings:
         offset = belief.offsets[planting.plot_id].estimate
         key = (
-            planting.stage_id,
+            stages[planting.id].id,
             bearings[planting.id],
             planting.height_cm,
             before.get(planting.id, NOTHING_BEFORE),
