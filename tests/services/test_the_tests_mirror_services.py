@@ -9,6 +9,7 @@ from tests.mirror import Mirror
 MIRROR = Mirror("services")
 # Files that are about several modules, or about none, each with the reason.
 OF_NO_ONE_MODULE = {
+    "night/test_hardened_nights.py": "whole nights of a garden that hardens, from weather to jobs",
     "store/test_at_once.py": "twenty people at once, on covers, lots and the ledger together",
     "test_the_tests_mirror_services.py": "this one",
 }
