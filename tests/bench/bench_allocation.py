@@ -20,10 +20,10 @@ import argparse
 import time
 
 from gardenapp.science.allocation.fit import prepare
-from gardenapp.science.allocation.greedy import Tally, fill_greedily
+from gardenapp.science.allocation.greedy import Tally
 from gardenapp.science.allocation.problem import relative_gap_of
-from gardenapp.science.allocation.program import Model, Rules, SolverFailed, counts_program, run
-from gardenapp.science.allocation.solve import COUNTS_GAP, Problem, solve
+from gardenapp.science.allocation.program import Model, Rules, SolverFailed, run
+from gardenapp.science.allocation.solve import Problem, solve
 from tests.bench.gardens import invented_garden
 
 
@@ -65,26 +65,6 @@ def seconds_of_plain(problem: Problem, gap: float, most_s: float) -> tuple[float
     return seconds, f"gap {reached:.4f}" + ("" if solved.is_proven else ", stopped by the clock")
 
 
-def seconds_of_counts(problem: Problem, gap: float, most_s: float) -> tuple[float, str]:
-    """CPU seconds of the first stage from the bare problem: its own gap, before any placing."""
-    started = time.process_time()
-    prepared = prepare(problem)
-    start = fill_greedily(Tally(prepared))
-    counts = counts_program(
-        prepared,
-        prepared.options,
-        Tally(prepared),
-        time_limit_s=most_s,
-        relative_gap=gap,
-        start=start.units,
-    )
-    seconds = time.process_time() - started
-    reached = relative_gap_of(counts.solved.objective, counts.solved.bound)
-    return seconds, f"gap {reached:.4f}" + (
-        "" if counts.solved.is_proven else ", stopped by the clock"
-    )
-
-
 def seconds_of_ours(problem: Problem, gap: float, most_s: float) -> tuple[float, str]:
     """CPU seconds of the whole answer at a gap asked, and what came back."""
     started, started_wall = time.process_time(), time.perf_counter()
@@ -102,8 +82,6 @@ def report(plots: int, seed: int, most_plain_s: float, most_ours_s: float) -> No
     for gap in (0.05, 0.01):
         plain[gap], words = seconds_of_plain(problem, gap, most_plain_s)
         print(f"  plain to {gap:.1%}: cpu {plain[gap]:.1f} s ({words})", flush=True)
-    seconds, words = seconds_of_counts(problem, COUNTS_GAP, most_ours_s)
-    print(f"  counts to {COUNTS_GAP:.1%}: cpu {seconds:.1f} s ({words})", flush=True)
     for gap, beside in ((0.01, 0.01), (0.005, 0.05)):
         seconds, words = seconds_of_ours(problem, gap, most_ours_s)
         print(

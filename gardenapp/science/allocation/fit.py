@@ -21,8 +21,10 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 from gardenapp.science.allocation.problem import (
     CoverPool,
@@ -38,8 +40,7 @@ ROUNDING = 1e-9
 """Sizes are compared with this relative slack, so 4 x 35 cm does fit in 140 cm."""
 
 
-@dataclass(frozen=True)
-class Member:
+class Member(NamedTuple):
     """One planting under one treatment. `gain` is worth saved per plant, above 0."""
 
     planting_id: Id
@@ -50,7 +51,10 @@ class Member:
 
 @dataclass(frozen=True)
 class Option:
-    """A treatment that could be used in a plot, with every planting it would help there."""
+    """A treatment that could be used in a bed of a plot, with every planting it would help there.
+
+    The way to shelter is one for the whole plot.
+    """
 
     index: int
     plot_id: Id
@@ -62,6 +66,27 @@ class Option:
     area_cm2: float
     most_units: int
     inner_cm: tuple[float, float] = (0.0, 0.0)  # sides of the ground one unit covers
+    bed: Id | None = None
+
+    @cached_property
+    def gains(self) -> Mapping[Id, float]:
+        """Worth saved a plant, by planting."""
+        return {member.planting_id: member.gain for member in self.members}
+
+    @cached_property
+    def capacities(self) -> Mapping[Id, int]:
+        """Most plants alone under one unit, by planting."""
+        return {member.planting_id: member.capacity for member in self.members}
+
+    @cached_property
+    def by_density(self) -> tuple[Member, ...]:
+        """Its plantings, those worth most for their room first."""
+        return tuple(sorted(self.members, key=lambda m: -m.gain * m.capacity))
+
+    def saved_by(self, contents: Mapping[Id, int]) -> float:
+        """Worth saved by these plants under it, effort not counted."""
+        gains = self.gains
+        return sum(gains[planting_id] * plants for planting_id, plants in contents.items())
 
 
 @dataclass(frozen=True)
@@ -216,13 +241,18 @@ def squares_go_in(sides_cm: tuple[float, float], counts: Mapping[float, int]) ->
     ones, tried in four orders of turning. True is a proof (each square was given its place);
     False only means that no placing was found.
     """
-    total = {side: number for side, number in counts.items() if number}
+    total = sorted(((side, number) for side, number in counts.items() if number), reverse=True)
     if len(total) == 1:
-        ((side, number),) = total.items()
+        ((side, number),) = total
         return number <= whole_times(sides_cm[0], side) * whole_times(sides_cm[1], side)
+    return _was_placed(sides_cm, tuple(total))
+
+
+@lru_cache(maxsize=1 << 16)  # covers and plants have few sizes, and the same is asked often
+def _was_placed(sides_cm: tuple[float, float], total: tuple[tuple[float, int], ...]) -> bool:
     for is_turned in (False, True):
         for turns_inside in (False, True):
-            left = dict(sorted(total.items(), reverse=True))
+            left = dict(total)
             _fill(*sides_cm, left, is_turned, turns_inside)
             if not any(left.values()):
                 return True
@@ -250,7 +280,7 @@ def _fill(
 
 def share_of(option: Option, contents: Mapping[Id, int]) -> float:
     """Share of one unit's capacity that these plants take; 1 is full."""
-    capacity = {member.planting_id: member.capacity for member in option.members}
+    capacity = option.capacities
     return sum(plants / capacity[pid] for pid, plants in contents.items() if plants)
 
 
@@ -258,6 +288,8 @@ def fits_together(option: Option, contents: Mapping[Id, int]) -> bool:
     """Whether these plants stand together under one unit: the rule of this module's head."""
     if share_of(option, contents) > 1 + ROUNDING:
         return False
+    if len(contents) == 1:
+        return True  # its capacity is as many squares as go in
     spread = {member.planting_id: member.spread_cm for member in option.members}
     counts: dict[float, int] = {}
     for planting_id, plants in contents.items():
@@ -315,83 +347,15 @@ def prepare(problem: Problem) -> Prepared:
         if does_harm:
             harmful.append(use)
 
-    at_plot: dict[Id, list[PlantingNeed]] = {plot.id: [] for plot in problem.plots}
-    for planting in problem.plantings:
-        if bare_plants[planting.id]:
-            at_plot[planting.plot_id].append(planting)
-
-    options: list[Option] = []
-    for treatment in problem.treatments:
-        stack = [pools[pool_id] for pool_id in treatment.pool_ids]
-        if treatment.is_shelter:
-            if not free_spaces:
-                continue
-        elif is_over_gust(stack, problem.gust_mps) or not stack_fits(stack):
-            continue
-        needs = Counter(treatment.pool_ids)
-        units_free = min(
-            (free_covers[pool_id] // each for pool_id, each in needs.items()), default=0
-        )
-        if stack and not units_free:
-            continue
-        for plot in problem.plots:
-            if not at_plot[plot.id]:
-                continue
-            area, most = 0.0, free_spaces
-            if stack:
-                if not may_be_used_on(stack, plot.id) or not stands_in(stack, plot):
-                    continue
-                area = area_on_plot_cm2(stack, plot)
-                most = units_free
-                if free_area[plot.id] < math.inf:
-                    most = min(most, math.floor(free_area[plot.id] / area * (1 + ROUNDING)))
-                if most < 1:
-                    continue
-            members: list[Member] = []
-            for planting in at_plot[plot.id]:
-                share = problem.damage.get((planting.id, treatment.id))
-                if share is None or share >= planting.bare_damage:
-                    continue
-                capacity = 0
-                if treatment.is_shelter:
-                    if not planting.is_movable_pot:
-                        continue
-                else:
-                    if not is_tall_enough(stack, planting.height_cm, planting.spread_cm):
-                        continue
-                    capacity = capacity_of(stack, planting.spread_cm, planting.height_cm)
-                    if not capacity:
-                        continue
-                gain = planting.worth * (planting.bare_damage - share)
-                members.append(Member(planting.id, gain, capacity, planting.spread_cm))
-            if not members:
-                continue
-            plants = sum(bare_plants[member.planting_id] for member in members)
-            options.append(
-                Option(
-                    index=len(options),
-                    plot_id=plot.id,
-                    treatment_id=treatment.id,
-                    is_shelter=treatment.is_shelter,
-                    members=tuple(members),
-                    needs=tuple(needs.items()),
-                    minutes=(
-                        problem.shelter_minutes_per_pot
-                        if treatment.is_shelter
-                        else sum(pool.minutes for pool in stack)
-                    ),
-                    area_cm2=area,
-                    most_units=min(most, plants),
-                    inner_cm=footprint_cm(stack) if stack else (0.0, 0.0),
-                )
-            )
     return Prepared(
         problem=problem,
         plots=plots,
         plantings=plantings,
         pools=pools,
         treatments=treatments,
-        options=tuple(options),
+        options=tuple(
+            _options_of(problem, pools, bare_plants, free_covers, free_area, free_spaces)
+        ),
         free_covers=free_covers,
         free_area_cm2=free_area,
         free_spaces=free_spaces,
@@ -401,3 +365,130 @@ def prepare(problem: Problem) -> Prepared:
         harmful_fixed=tuple(harmful),
         fixed_objective=fixed_objective,
     )
+
+
+def _options_of(
+    problem: Problem,
+    pools: Mapping[Id, CoverPool],
+    bare_plants: Mapping[Id, int],
+    free_covers: Mapping[Id, int],
+    free_area: Mapping[Id, float],
+    free_spaces: int,
+) -> list[Option]:
+    """Every treatment in every bed where it could do good, those of a treatment together."""
+    beds: dict[Id, dict[Id | None, list[PlantingNeed]]] = {plot.id: {} for plot in problem.plots}
+    pots: dict[Id, list[PlantingNeed]] = {}
+    for planting in problem.plantings:
+        if bare_plants[planting.id]:
+            beds[planting.plot_id].setdefault(planting.bed, []).append(planting)
+            if planting.is_movable_pot:
+                pots.setdefault(planting.plot_id, []).append(planting)
+
+    options: list[Option] = []
+
+    def add(
+        treatment: Treatment,
+        plot_id: Id,
+        bed: Id | None,
+        members: Sequence[Member],
+        most: int,
+        *,
+        needs: tuple[tuple[Id, int], ...] = (),
+        minutes: float = 0.0,
+        area: float = 0.0,
+        inner_cm: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        could_save = sum(member.gain * bare_plants[member.planting_id] for member in members)
+        if not members or could_save < problem.least_gain:
+            return
+        plants = sum(bare_plants[member.planting_id] for member in members)
+        options.append(
+            Option(
+                index=len(options),
+                plot_id=plot_id,
+                treatment_id=treatment.id,
+                is_shelter=treatment.is_shelter,
+                members=tuple(members),
+                needs=needs,
+                minutes=minutes,
+                area_cm2=area,
+                most_units=min(most, plants),
+                inner_cm=inner_cm,
+                bed=bed,
+            )
+        )
+
+    for treatment in problem.treatments:
+        if treatment.is_shelter:
+            for plot in problem.plots if free_spaces else ():
+                movable = pots.get(plot.id, ())
+                members = _members(problem, treatment, movable, lambda planting: 0)
+                each = problem.shelter_minutes_per_pot
+                add(treatment, plot.id, None, members, free_spaces, minutes=each)
+            continue
+        stack = [pools[pool_id] for pool_id in treatment.pool_ids]
+        if is_over_gust(stack, problem.gust_mps) or not stack_fits(stack):
+            continue
+        needs = tuple(Counter(treatment.pool_ids).items())
+        units_free = min(free_covers[pool_id] // each for pool_id, each in needs)
+        if not units_free:
+            continue
+        room = _RoomUnder(stack)
+        minutes, inner_cm = sum(pool.minutes for pool in stack), footprint_cm(stack)
+        for plot in problem.plots:
+            if not beds[plot.id] or not may_be_used_on(stack, plot.id):
+                continue
+            if not stands_in(stack, plot):
+                continue
+            area, most = area_on_plot_cm2(stack, plot), units_free
+            if free_area[plot.id] < math.inf:
+                most = min(most, math.floor(free_area[plot.id] / area * (1 + ROUNDING)))
+            if most < 1:
+                continue
+            for bed, plantings in beds[plot.id].items():
+                add(
+                    treatment,
+                    plot.id,
+                    bed,
+                    _members(problem, treatment, plantings, room.capacity),
+                    most,
+                    needs=needs,
+                    minutes=minutes,
+                    area=area,
+                    inner_cm=inner_cm,
+                )
+    return options
+
+
+class _RoomUnder:
+    """How many plants of a size one unit holds, asked once a size."""
+
+    def __init__(self, stack: Sequence[CoverPool]) -> None:
+        self._stack = stack
+        self._known: dict[tuple[float, float], int] = {}
+
+    def capacity(self, planting: PlantingNeed) -> int:
+        size = (planting.spread_cm, planting.height_cm)
+        if size not in self._known:
+            fits = is_tall_enough(self._stack, planting.height_cm, planting.spread_cm)
+            self._known[size] = capacity_of(self._stack, *size) if fits else 0
+        return self._known[size]
+
+
+def _members(
+    problem: Problem,
+    treatment: Treatment,
+    plantings: Sequence[PlantingNeed],
+    capacity: Callable[[PlantingNeed], int],
+) -> list[Member]:
+    """The plantings that a treatment would help, with what it would save a plant."""
+    members = []
+    for planting in plantings:
+        share = problem.damage.get((planting.id, treatment.id))
+        if share is None or share >= planting.bare_damage:
+            continue
+        held = capacity(planting)
+        if held or treatment.is_shelter:
+            gain = planting.worth * (planting.bare_damage - share)
+            members.append(Member(planting.id, gain, held, planting.spread_cm))
+    return members

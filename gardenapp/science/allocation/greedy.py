@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from gardenapp.science.allocation.fit import ROUNDING, Option, Prepared, fits_together
@@ -12,6 +12,9 @@ from gardenapp.science.allocation.problem import Id, Use
 
 SLACK = 1e-7
 """Absolute slack for sums of minutes and of worth; far below a second or a leaf."""
+
+SECONDS_TO_OFFER = 6e-5
+"""About what the greedy takes for one treatment in a bed; measured at 13 000, and rounded up."""
 
 
 @dataclass(frozen=True)
@@ -33,10 +36,23 @@ class Tally:
         self.spaces = prepared.free_spaces
         self.bare = dict(prepared.bare_plants)
         self.visited: set[Id] = set()
+        self.used: set[int] = set()
+        # Plants of each planting under each treatment, in new units.
+        self.under: dict[Id, dict[Id, int]] = {}
         self.minutes = 0.0
         self.objective = prepared.fixed_objective
         budget = prepared.problem.minutes_budget
         self.budget = math.inf if budget is None else budget
+
+    def copy(self) -> Tally:
+        """Another one in the same state."""
+        twin = Tally.__new__(Tally)
+        twin.__dict__.update(self.__dict__)
+        twin.units = list(self.units)
+        twin.covers, twin.area_cm2 = dict(self.covers), dict(self.area_cm2)
+        twin.bare, twin.visited, twin.used = dict(self.bare), set(self.visited), set(self.used)
+        twin.under = {planting_id: dict(here) for planting_id, here in self.under.items()}
+        return twin
 
     def minutes_for(self, option: Option, contents: Mapping[Id, int]) -> float:
         """Time to place this unit, the way to the plot included on the first visit. [min]"""
@@ -48,10 +64,27 @@ class Tally:
 
     def net_of(self, option: Option, contents: Mapping[Id, int]) -> float:
         """Worth saved by this unit less the effort it costs."""
-        gains = {member.planting_id: member.gain for member in option.members}
-        saved = sum(gains[planting_id] * plants for planting_id, plants in contents.items())
         effort = self.prepared.problem.worth_per_minute * self.minutes_for(option, contents)
-        return saved - effort
+        return option.saved_by(contents) - effort
+
+    def is_worth_a_job(self, option: Option, contents: Mapping[Id, int]) -> bool:
+        """Whether the unit saves what a job must, or goes with a job there is already."""
+        least = self.prepared.problem.least_gain
+        return not least or option.index in self.used or option.saved_by(contents) >= least - SLACK
+
+    def without_strays(self, option: Option, contents: dict[Id, int]) -> dict[Id, int]:
+        """Contents without plants that are few of their planting, the others covered otherwise."""
+        least = self.prepared.problem.least_share
+        if not least:
+            return contents
+        kept = {}
+        for planting_id, plants in contents.items():
+            under = self.under.get(planting_id, {})
+            together = plants + under.get(option.treatment_id, 0)
+            is_split = any(treatment != option.treatment_id for treatment in under)
+            if not is_split or together >= least * self.prepared.plantings[planting_id].count:
+                kept[planting_id] = plants
+        return kept
 
     def has_room_for(
         self, option: Option, contents: Mapping[Id, int], *, is_known_to_stand: bool = False
@@ -77,8 +110,11 @@ class Tally:
         self.objective += self.net_of(option, contents)
         self.minutes += self.minutes_for(option, contents)
         self.visited.add(option.plot_id)
+        self.used.add(option.index)
         for planting_id, plants in contents.items():
             self.bare[planting_id] -= plants
+            under = self.under.setdefault(planting_id, {})
+            under[option.treatment_id] = under.get(option.treatment_id, 0) + plants
         if option.is_shelter:
             self.spaces -= sum(contents.values())
         else:
@@ -90,18 +126,22 @@ class Tally:
     def best_contents(self, option: Option) -> dict[Id, int]:
         """Plants to put under one more unit: those worth most for their room first."""
         if option.is_shelter:
-            return self._best_pots(option)
+            return self.without_strays(option, self._best_pots(option))
+        if len(option.members) == 1:
+            ((planting_id, _gain, capacity, _spread),) = option.members
+            plants = min(capacity, self.bare[planting_id])
+            return self.without_strays(option, {planting_id: plants} if plants else {})
         taken: dict[Id, int] = {}
         self.top_up(option, taken)
-        return taken
+        return self.without_strays(option, taken)
 
     def top_up(self, option: Option, contents: dict[Id, int]) -> None:
         """Add bare plants to a unit while they stand together with what is under it."""
         room = 1.0
-        capacity = {member.planting_id: member.capacity for member in option.members}
+        capacity = option.capacities
         for planting_id, plants in contents.items():
             room -= plants / capacity[planting_id]
-        for member in sorted(option.members, key=lambda m: -m.gain * m.capacity):
+        for member in option.by_density:
             before = contents.get(member.planting_id, 0)
             most = math.floor(room * member.capacity + ROUNDING)
             most = min(most, self.bare[member.planting_id] - before)
@@ -136,48 +176,188 @@ class Tally:
         return taken
 
 
-def fill_greedily(tally: Tally, options: Iterable[Option] | None = None) -> Tally:
+def fill_greedily(
+    tally: Tally,
+    options: Iterable[Option] | None = None,
+    *,
+    by_minute: bool = False,
+    seconds_left: Callable[[], float] | None = None,
+) -> Tally:
     """Go on placing the unit that saves most, until nothing that is free does any good.
 
     Changes and returns the tally. Takes it from where it stands, so it also mends an
     allocation that left something free.
+
+    by_minute : the unit that saves most a minute first, for where minutes are what is scarce.
+    seconds_left : where it falls to 0, what has been placed by then is the answer.
     """
-    prepared = tally.prepared
-    at_plot: dict[Id, list[Option]] = {}
-    for option in prepared.options if options is None else options:
-        at_plot.setdefault(option.plot_id, []).append(option)
-    turn = dict.fromkeys(at_plot, 0)
-    heap: list[tuple[float, int, int]] = []
+    return _Filling(tally, tally.prepared.options if options is None else options, by_minute).run(
+        seconds_left
+    )
 
-    def offer(option: Option) -> None:
-        contents = tally.best_contents(option)
-        if contents:
-            net = tally.net_of(option, contents)
-            if net > SLACK:
-                heapq.heappush(heap, (-net, option.index, turn[option.plot_id]))
 
-    for here in at_plot.values():
-        for option in here:
-            offer(option)
-    while heap:
-        negative_net, index, when = heapq.heappop(heap)
-        option = prepared.options[index]
-        if when != turn[option.plot_id]:
-            continue  # something was placed in this plot since; it was offered again then
-        contents = tally.best_contents(option)
-        if not contents or not tally.has_room_for(option, contents):
-            continue
-        net = tally.net_of(option, contents)
-        if net < -negative_net - SLACK:
-            # Shelter spaces or minutes went elsewhere meanwhile and it is worth less now.
-            if net > SLACK:
-                heapq.heappush(heap, (-net, index, when))
-            continue
-        tally.place(option, contents)
-        turn[option.plot_id] += 1
-        for other in at_plot[option.plot_id]:
-            offer(other)
+def fill_best(
+    tally: Tally, prepared: Prepared, seconds_left: Callable[[], float] | None = None
+) -> Tally:
+    """Fill by what saves most and, where minutes are limited, also a minute; the better of both.
+
+    Goes on from `tally`, which is left as it is.
+    """
+    if seconds_left is not None and seconds_left() < SECONDS_TO_OFFER * len(prepared.options):
+        return _fill_plot_by_plot(tally.copy(), seconds_left)
+    filled = fill_greedily(tally.copy(), seconds_left=seconds_left)
+    if prepared.problem.minutes_budget is None:
+        return filled
+    other = fill_greedily(tally.copy(), by_minute=True, seconds_left=seconds_left)
+    return other if other.objective > filled.objective + SLACK else filled
+
+
+def _fill_plot_by_plot(tally: Tally, seconds_left: Callable[[], float]) -> Tally:
+    """Where there is no time to weigh all plots against each other: each as it comes."""
+    here: dict[Id, list[Option]] = {}
+    for option in tally.prepared.options:
+        here.setdefault(option.plot_id, []).append(option)
+    for options in here.values():
+        if seconds_left() <= 0:
+            break
+        fill_greedily(tally, options, seconds_left=seconds_left)
     return tally
+
+
+class _Filling:
+    """One run of the greedy: what is on offer, the best first."""
+
+    def __init__(self, tally: Tally, options: Iterable[Option], by_minute: bool) -> None:
+        self.tally = tally
+        self.by_minute = by_minute
+        self.here: dict[Id, list[Option]] = {}
+        self.sharing: dict[Id, list[Option]] = {}
+        for option in options:
+            self.here.setdefault(option.plot_id, []).append(option)
+            for member in option.members:
+                self.sharing.setdefault(member.planting_id, []).append(option)
+        self.turn: dict[int, int] = {}
+        self.heap: list[tuple[float, int, int, float]] = []
+
+    def offer(self, option: Option) -> None:
+        tally = self.tally
+        turn = self.turn[option.index] = self.turn.get(option.index, 0) + 1
+        if any(tally.covers[pool_id] < each for pool_id, each in option.needs):
+            return  # covers never come back
+        contents = tally.best_contents(option)
+        if not contents or not tally.is_worth_a_job(option, contents):
+            return
+        net = tally.net_of(option, contents)
+        if net > SLACK:
+            heapq.heappush(self.heap, (-self._rank(option, contents, net), option.index, turn, net))
+
+    def _rank(self, option: Option, contents: Mapping[Id, int], net: float) -> float:
+        return net / max(self.tally.minutes_for(option, contents), 1e-3) if self.by_minute else net
+
+    def run(self, seconds_left: Callable[[], float] | None) -> Tally:
+        tally, options = self.tally, self.tally.prepared.options
+        for number, option in enumerate(option for here in self.here.values() for option in here):
+            if seconds_left is not None and number % 64 == 63 and seconds_left() <= 0:
+                break
+            self.offer(option)
+        while self.heap and (seconds_left is None or seconds_left() > 0):
+            _rank, index, turn, offered = heapq.heappop(self.heap)
+            option = options[index]
+            if turn != self.turn[index]:
+                continue  # something changed for it since, and it was offered again then
+            contents = tally.best_contents(option)
+            if not contents or not tally.is_worth_a_job(option, contents):
+                continue
+            if not tally.has_room_for(option, contents, is_known_to_stand=True):
+                continue
+            if tally.net_of(option, contents) < offered - SLACK:
+                # Shelter spaces or minutes went elsewhere meanwhile and it is worth less now.
+                self.offer(option)
+                continue
+            is_first = option.plot_id not in tally.visited
+            tally.place(option, contents)
+            again: dict[int, Option] = {index: option}
+            for planting_id in contents:
+                again.update((other.index, other) for other in self.sharing[planting_id])
+            if is_first:  # the way there is paid, so everything else in the plot is worth more
+                again.update((other.index, other) for other in self.here[option.plot_id])
+            for other in again.values():
+                self.offer(other)
+        return tally
+
+
+def place_start(prepared: Prepared, start: Iterable[Use]) -> Tally:
+    """A tally with what can still be done of uses that were planned before, each where it was.
+
+    Plants that are gone are left out; units whose covers, room or minutes are gone are too.
+    """
+    tally = Tally(prepared)
+    options: dict[tuple[Id, Id], list[Option]] = {}
+    for option in prepared.options:
+        options.setdefault((option.plot_id, option.treatment_id), []).append(option)
+    for use in start:
+        for unit in use.units:
+            for option in options.get((use.plot_id, use.treatment_id), ()):
+                contents = {
+                    planting_id: min(plants, tally.bare[planting_id])
+                    for planting_id, plants in unit.items()
+                    if planting_id in option.gains and tally.bare[planting_id]
+                }
+                if contents and tally.has_room_for(option, contents):
+                    tally.place(option, contents)
+                    break
+    return tally
+
+
+def tidied(prepared: Prepared, units: Iterable[Unit]) -> list[Unit]:
+    """Units without what nobody should be sent for: the problem's least gain and least share.
+
+    Stray plants come out first, then jobs that save too little, until nothing changes.
+    """
+    left = [unit for unit in units if unit.contents]
+    problem = prepared.problem
+    if not problem.least_gain and not problem.least_share:
+        return left
+    while True:
+        strays = _strays(prepared, left)
+        poor = set()
+        if not strays:
+            saved: dict[int, float] = {}
+            for unit in left:
+                worth = prepared.options[unit.option_index].saved_by(unit.contents)
+                saved[unit.option_index] = saved.get(unit.option_index, 0.0) + worth
+            poor = {index for index, gain in saved.items() if gain < problem.least_gain - SLACK}
+        if not strays and not poor:
+            return left
+        kept = []
+        for unit in left:
+            treatment_id = prepared.options[unit.option_index].treatment_id
+            contents = {
+                planting_id: plants
+                for planting_id, plants in unit.contents.items()
+                if plants and (planting_id, treatment_id) not in strays
+            }
+            if contents and unit.option_index not in poor:
+                kept.append(Unit(unit.option_index, contents))
+        left = kept
+
+
+def _strays(prepared: Prepared, units: Iterable[Unit]) -> set[tuple[Id, Id]]:
+    """The smallest part of each planting that is shared out too finely, with its treatment."""
+    least = prepared.problem.least_share
+    under: dict[Id, dict[Id, int]] = {}
+    for unit in units if least else ():
+        treatment_id = prepared.options[unit.option_index].treatment_id
+        for planting_id, plants in unit.contents.items():
+            here = under.setdefault(planting_id, {})
+            here[treatment_id] = here.get(treatment_id, 0) + plants
+    found = set()
+    for planting_id, here in under.items():
+        if len(here) > 1:
+            treatment_id = min(here, key=lambda key: here[key])
+            if here[treatment_id] < least * prepared.plantings[planting_id].count:
+                found.add((planting_id, treatment_id))
+    return found
 
 
 def uses_of(tally: Tally) -> tuple[Use, ...]:

@@ -19,13 +19,16 @@ G. B. Dantzig, P. Wolfe (1960), Decomposition principle for linear programs, Ope
 
 from __future__ import annotations
 
+import math
+import random
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from gardenapp.science.allocation.beam import WIDTH, PlotBeam
 from gardenapp.science.allocation.fit import Option, Prepared
-from gardenapp.science.allocation.greedy import SLACK, Tally, Unit
+from gardenapp.science.allocation.greedy import SLACK, Tally, Unit, tidied
 from gardenapp.science.allocation.improve import options_by_plot, place_counts, tally_of
-from gardenapp.science.allocation.problem import Id
+from gardenapp.science.allocation.problem import Id, relative_gap_of
 from gardenapp.science.allocation.program import (
     Model,
     Prices,
@@ -34,6 +37,20 @@ from gardenapp.science.allocation.program import (
     counts_program,
     run,
 )
+
+FEW_BRANCHES, MANY_BRANCHES = 200, 2000
+"""Branches a plot's program may look at, at first and where most is open. On gardens of 60 plots
+two of three need none; the bound of 20 branches is 0.15 % above that of all."""
+
+MASTER_BRANCHES = 100
+"""Branches of the program that picks one plan a plot: new plans bring more than a longer search."""
+
+SHAKE = 0.25
+"""Prices are shaken by up to this share. On gardens of 60 plots 0.1 and 0.5 brought less."""
+
+SHARE_OPEN = 0.5
+"""Share of the gap asked that may lie between the plots' best plans and their bounds: the rest is
+for plans that do not go together. Our own choice."""
 
 STEADY = 0.25
 """Share of the master's new prices in the next ones; the rest are those of the best bound."""
@@ -52,22 +69,22 @@ class Plan:
 
 
 def plan_of(prepared: Prepared, plot_id: Id, units: Iterable[Unit]) -> Plan:
-    """A plan from units that are all in one plot."""
-    listed = tuple(units)
-    tally = tally_of(prepared, listed)
-    covers = tuple(
-        (pool_id, prepared.free_covers[pool_id] - left)
-        for pool_id, left in tally.covers.items()
-        if left != prepared.free_covers[pool_id]
-    )
-    return Plan(
-        plot_id=plot_id,
-        units=listed,
-        worth=tally.objective - prepared.fixed_objective,
-        minutes=tally.minutes,
-        spaces=prepared.free_spaces - tally.spaces,
-        covers=covers,
-    )
+    """A plan from units that are all in one plot; what nobody should be sent for is left out."""
+    listed = tuple(tidied(prepared, units))
+    if not listed:
+        return Plan(plot_id, (), 0.0, 0.0, 0, ())
+    worth, minutes, spaces = 0.0, prepared.plots[plot_id].minutes_away, 0
+    covers: dict[Id, int] = {}
+    for unit in listed:
+        option = prepared.options[unit.option_index]
+        worth += option.saved_by(unit.contents)
+        pots = sum(unit.contents.values()) if option.is_shelter else 1
+        minutes += option.minutes * pots
+        spaces += pots if option.is_shelter else 0
+        for pool_id, each in option.needs:
+            covers[pool_id] = covers.get(pool_id, 0) + each
+    worth -= prepared.problem.worth_per_minute * minutes
+    return Plan(plot_id, listed, worth, minutes, spaces, tuple(sorted(covers.items(), key=str)))
 
 
 def plans_of(prepared: Prepared, tally: Tally) -> list[Plan]:
@@ -78,10 +95,34 @@ def plans_of(prepared: Prepared, tally: Tally) -> list[Plan]:
     return [plan_of(prepared, plot_id, units) for plot_id, units in by_plot.items()]
 
 
+@dataclass(frozen=True)
+class _Left:
+    """The garden's covers, spaces and minutes."""
+
+    covers: dict[Id, int]
+    spaces: int
+    minutes: float | None
+
+
+@dataclass(frozen=True)
+class _Bounded:
+    """What one plot can be worth at some prices at the most, and the best plan of it known."""
+
+    paying: Sequence[Option]
+    bound: float
+    worth: float
+    is_proven: bool
+
+    @property
+    def slack(self) -> float:
+        return self.bound - self.worth
+
+
 class PlotPlans:
     """All plans known, the best bound so far and the prices it came from."""
 
     def __init__(self, prepared: Prepared, start: Tally, seconds_left: Callable[[], float]) -> None:
+        """Raises SolverFailed where the relaxed program has no answer in time."""
         self.prepared = prepared
         self.by_plot = options_by_plot(prepared.options)
         self.seconds_left = seconds_left
@@ -91,14 +132,21 @@ class PlotPlans:
             prepared,
             prepared.options,
             Tally(prepared),
-            time_limit_s=max(0.1, seconds_left()),
+            time_limit_s=max(0.05, seconds_left()),
             relative_gap=0.0,
             is_relaxed=True,
         )
+        if not math.isfinite(relaxed.solved.bound):
+            raise SolverFailed("the relaxed program took too long")
         self.bound = prepared.fixed_objective + relaxed.solved.bound
-        self.prices = relaxed.prices or Prices()
+        self.prices = self.relaxed_prices = relaxed.prices or Prices()
+        self._values = relaxed.values
         self._bound_at_prices = self.bound
         self._best_prices = self.prices
+        self._beams: dict[Id, PlotBeam] = {}
+        # The best plan of each plot that was searched last, and at which prices.
+        self._latest: dict[Id, tuple[Prices, list[tuple[float, tuple[Unit, ...]]]]] = {}
+        self._rng = random.Random(1)  # noqa: S311 - must be the same each time
         for plan in plans_of(prepared, start):
             self.add(plan)
 
@@ -111,72 +159,169 @@ class PlotPlans:
         self.plans.append(plan)
         return True
 
-    def price_round(self) -> int:
-        """Solve every plot at the present prices; returns the number of new plans.
+    def beam_round(self, *, width: int = WIDTH, most: int = 4) -> int:
+        """Search every plot at the present prices, narrowly; returns the number of new plans."""
+        return self._search_narrowly(self.by_plot, width=width, most=most)
 
-        Improves the bound where every plot was reached in time.
+    def _search_narrowly(self, plots: Iterable[Id], *, width: int = WIDTH, most: int = 4) -> int:
+        fresh = 0
+        for plot_id in plots:
+            if self.seconds_left() <= 0:
+                break
+            found = self._beam(plot_id).plans(self.prices, self._values, width=width, most=most)
+            self._latest[plot_id] = (self.prices, found[:1])
+            for _worth, units in found:
+                fresh += self.add(plan_of(self.prepared, plot_id, units))
+        return fresh
+
+    def _beam(self, plot_id: Id) -> PlotBeam:
+        if plot_id not in self._beams:
+            self._beams[plot_id] = PlotBeam(self.prepared, plot_id, self.by_plot[plot_id])
+        return self._beams[plot_id]
+
+    def exact_round(self, objective: float, relative_gap: float) -> int:
+        """Bound what every plot can be worth at the present prices; gives the number of new plans.
+
+        First with few branches a plot, then with more where most is open, until the bound is
+        within `relative_gap` of `objective`. Improves the bound if every plot was reached in time.
         """
-        prepared, prices = self.prepared, self.prices
-        bound = prepared.fixed_objective + self._worth_of_everything(prices)
+        prices = self.prices
+        base = self.prepared.fixed_objective + self._worth_of_everything(prices)
+        plots: dict[Id, _Bounded] = {}
         fresh = 0
         for plot_id, options in self.by_plot.items():
             if self.seconds_left() <= 0:
                 return fresh
-            paying = [option for option in options if _pays(prepared, option, prices)]
-            if not paying:
+            paying = [option for option in options if _pays(self.prepared, option, prices)]
+            if paying:
+                plots[plot_id], new = self._bounded(plot_id, paying, FEW_BRANCHES)
+                fresh += new
+        self._keep_bound(base + sum(one.bound for one in plots.values()), prices)
+        for plot_id, one in sorted(plots.items(), key=lambda item: -item[1].slack):
+            bound = base + sum(other.bound for other in plots.values())
+            open_ = sum(other.slack for other in plots.values())
+            is_near = relative_gap_of(objective, bound) <= relative_gap
+            if is_near or open_ <= SHARE_OPEN * relative_gap * abs(bound):
+                break
+            if self.seconds_left() <= 0 or one.is_proven:
                 continue
-            free = Tally(prepared)
-            try:
-                counts = counts_program(
-                    prepared,
-                    paying,
-                    free,
-                    time_limit_s=min(2.0, max(0.05, self.seconds_left())),
-                    relative_gap=1e-3,
-                    has_whole_plants=True,
-                    prices=prices,
-                    is_small=True,
-                )
-                placed = place_counts(prepared, free, counts, self.seconds_left)
-            except SolverFailed:
-                # One plot without an answer: it may be worth all that it could be, no less.
-                bound += self._most_of(options)
-                continue
-            bound += max(0.0, counts.solved.bound)
-            fresh += self.add(plan_of(prepared, plot_id, placed.units))
+            again, new = self._bounded(plot_id, one.paying, MANY_BRANCHES)
+            fresh += new
+            plots[plot_id] = replace(again, bound=min(again.bound, one.bound))
+        self._keep_bound(base + sum(one.bound for one in plots.values()), prices)
+        return fresh
+
+    def _keep_bound(self, bound: float, prices: Prices) -> None:
         if bound < self._bound_at_prices:
             self._bound_at_prices, self._best_prices = bound, prices
             self.bound = min(self.bound, bound)
-        return fresh
+
+    def _bounded(
+        self, plot_id: Id, paying: Sequence[Option], branches: int
+    ) -> tuple[_Bounded, int]:
+        """The most a plot can be worth at the prices, and how many new plans were met."""
+        prepared, prices = self.prepared, self.prices
+        priced, found = self._latest.get(plot_id, (None, []))
+        if priced is not prices:
+            found = self._beam(plot_id).plans(prices, self._values, most=1)
+        worth, units = found[0] if found else (0.0, ())
+        allowed = {option.index for option in paying}
+        start = [unit for unit in units if unit.option_index in allowed]
+        fresh = int(bool(units) and self.add(plan_of(prepared, plot_id, units)))
+        free = Tally(prepared)
+        try:
+            counts = counts_program(
+                prepared,
+                paying,
+                free,
+                time_limit_s=min(2.0, max(0.05, self.seconds_left())),
+                relative_gap=1e-3,
+                has_whole_plants=True,
+                prices=prices,
+                start=start,
+                is_small=True,
+                most_nodes=branches,
+            )
+            if counts.solved.objective > worth * (1 + 1e-3) + SLACK:
+                placed = place_counts(prepared, free, counts, self.seconds_left)
+                plan = plan_of(prepared, plot_id, placed.units)
+                worth = max(worth, self._worth_at(plan, prices))
+                fresh += self.add(plan)
+        except SolverFailed:
+            # One plot without an answer: it may be worth all that it could be, no less.
+            return _Bounded(paying, self._most_of(paying), worth, is_proven=True), fresh
+        bound = max(0.0, counts.solved.bound)
+        return _Bounded(paying, bound, worth, is_proven=counts.solved.is_proven), fresh
+
+    def _worth_at(self, plan: Plan, prices: Prices) -> float:
+        paid = sum(prices.covers.get(pool_id, 0.0) * each for pool_id, each in plan.covers)
+        return plan.worth - paid - prices.space * plan.spaces - prices.minute * plan.minutes
 
     def new_prices(self) -> None:
         """Let the master mix the plans and say what covers are worth; move part of the way."""
-        try:
-            solved, pool_rows, space_row, minute_row = self._master(
-                is_whole=False, seconds=min(5.0, max(0.1, self.seconds_left()))
-            )
-        except SolverFailed:
+        mixed = self._mix(self.plans, self._everything())
+        if mixed is None:
             return
-        if solved.row_prices is None:
-            return
-        row_prices = solved.row_prices
-        old = self._best_prices
+        old, found = self._best_prices, mixed[1]
 
-        def between(before: float, row: int | None) -> float:
-            found = 0.0 if row is None else float(row_prices[row])
-            return STEADY * found + (1 - STEADY) * before
+        def between(before: float, now: float) -> float:
+            return STEADY * now + (1 - STEADY) * before
 
         self.prices = Prices(
             covers={
-                pool_id: between(old.covers.get(pool_id, 0.0), pool_rows.get(pool_id))
+                pool_id: between(old.covers.get(pool_id, 0.0), found.covers.get(pool_id, 0.0))
                 for pool_id in self.prepared.free_covers
             },
-            space=between(old.space, space_row),
-            minute=between(old.minute, minute_row),
+            space=between(old.space, found.space),
+            minute=between(old.minute, found.minute),
         )
 
-    def choose(self, now: Tally, *, seconds: float, relative_gap: float) -> Tally:
-        """The best allocation of one plan a plot, or `now` where that is better."""
+    def shaken_round(self) -> int:
+        """Search every plot at prices shaken about the best known; gives the number of new plans.
+
+        Where few covers of a kind are left over, an answer wants plans that are not quite the best
+        at anybody's prices. The shaking is the same each time.
+        """
+        best = self._best_prices
+
+        def shaken(price: float) -> float:
+            return price * self._rng.uniform(1 - SHAKE, 1 + SHAKE)
+
+        self.prices = Prices(
+            covers={pool_id: shaken(price) for pool_id, price in best.covers.items()},
+            space=shaken(best.space),
+            minute=shaken(best.minute),
+        )
+        return self.beam_round()
+
+    def _everything(self) -> _Left:
+        budget = self.prepared.problem.minutes_budget
+        return _Left(dict(self.prepared.free_covers), self.prepared.free_spaces, budget)
+
+    def _mix(self, plans: Sequence[Plan], left: _Left) -> tuple[list[float], Prices] | None:
+        """The best mix of plans out of what is left: the share of each, and the prices."""
+        try:
+            solved, pool_rows, space_row, minute_row = _master(
+                plans, left, is_whole=False, seconds=min(5.0, max(0.1, self.seconds_left()))
+            )
+        except SolverFailed:
+            return None
+        rows = solved.row_prices
+        if rows is None or solved.values is None:
+            return None
+        return list(solved.values), Prices(
+            covers={pool_id: float(rows[row]) for pool_id, row in pool_rows.items()},
+            space=0.0 if space_row is None else float(rows[space_row]),
+            minute=0.0 if minute_row is None else float(rows[minute_row]),
+        )
+
+    def choose(
+        self, now: Tally, *, seconds: float, relative_gap: float, enough: float | None = None
+    ) -> Tally:
+        """The best allocation of one plan a plot, or `now` where that is better.
+
+        enough : an objective from which on nothing better is looked for.
+        """
         in_use = {
             (plan.plot_id, plan.covers, plan.spaces, round(plan.worth, 6))
             for plan in plans_of(self.prepared, now)
@@ -189,8 +334,15 @@ class PlotPlans:
                 start[number] = 1.0
                 taken.add(plan.plot_id)
         try:
-            solved, *_ = self._master(
-                is_whole=True, seconds=seconds, start=start, relative_gap=relative_gap
+            solved, *_ = _master(
+                self.plans,
+                self._everything(),
+                is_whole=True,
+                seconds=seconds,
+                start=start,
+                relative_gap=relative_gap,
+                most_nodes=MASTER_BRANCHES,
+                enough=None if enough is None else enough - self.prepared.fixed_objective,
             )
         except SolverFailed:
             return now
@@ -223,44 +375,59 @@ class PlotPlans:
             worth += prices.minute * prepared.problem.minutes_budget
         return worth
 
-    def _master(
-        self,
-        *,
-        is_whole: bool,
-        seconds: float,
-        start: Sequence[float] | None = None,
-        relative_gap: float = 0.0,
-    ) -> tuple[Solved, dict[Id, int], int | None, int | None]:
-        model = Model()
-        of_plot: dict[Id, list[tuple[int, float]]] = {}
-        of_pool: dict[Id, list[tuple[int, float]]] = {}
-        spaces: list[tuple[int, float]] = []
-        minutes: list[tuple[int, float]] = []
-        for plan in self.plans:
-            column = model.column(plan.worth, 1.0, is_whole=is_whole)
-            of_plot.setdefault(plan.plot_id, []).append((column, 1.0))
-            for pool_id, number in plan.covers:
-                of_pool.setdefault(pool_id, []).append((column, float(number)))
-            if plan.spaces:
-                spaces.append((column, float(plan.spaces)))
-            if plan.minutes:
-                minutes.append((column, plan.minutes))
-        for entries in of_plot.values():
-            model.row(entries, 1.0)
-        pool_rows: dict[Id, int] = {}
-        for pool_id, entries in of_pool.items():
-            pool_rows[pool_id] = len(model.row_most)
-            model.row(entries, float(self.prepared.free_covers[pool_id]))
-        space_row = minute_row = None
-        if spaces:
-            space_row = len(model.row_most)
-            model.row(spaces, float(self.prepared.free_spaces))
-        budget = self.prepared.problem.minutes_budget
-        if budget is not None and minutes:
-            minute_row = len(model.row_most)
-            model.row(minutes, budget)
-        solved = run(model, time_limit_s=seconds, relative_gap=relative_gap, start=start)
-        return solved, pool_rows, space_row, minute_row
+
+def _master(
+    plans: Sequence[Plan],
+    left: _Left,
+    *,
+    is_whole: bool,
+    seconds: float,
+    start: Sequence[float] | None = None,
+    relative_gap: float = 0.0,
+    most_nodes: int | None = None,
+    enough: float | None = None,
+) -> tuple[Solved, dict[Id, int], int | None, int | None]:
+    """At most one plan a plot, or shares of plans that add up to one, out of what is left.
+
+    Gives the answer, and the rows of the pools, the spaces and the minutes.
+    """
+    model = Model()
+    of_plot: dict[Id, list[tuple[int, float]]] = {}
+    of_pool: dict[Id, list[tuple[int, float]]] = {}
+    spaces: list[tuple[int, float]] = []
+    minutes: list[tuple[int, float]] = []
+    for plan in plans:
+        column = model.column(plan.worth, 1.0, is_whole=is_whole)
+        of_plot.setdefault(plan.plot_id, []).append((column, 1.0))
+        for pool_id, number in plan.covers:
+            of_pool.setdefault(pool_id, []).append((column, float(number)))
+        if plan.spaces:
+            spaces.append((column, float(plan.spaces)))
+        if plan.minutes:
+            minutes.append((column, plan.minutes))
+    for entries in of_plot.values():
+        model.row(entries, 1.0)
+    pool_rows: dict[Id, int] = {}
+    for pool_id, entries in of_pool.items():
+        pool_rows[pool_id] = len(model.row_most)
+        model.row(entries, float(left.covers[pool_id]))
+    space_row = minute_row = None
+    if spaces:
+        space_row = len(model.row_most)
+        model.row(spaces, float(left.spaces))
+    if left.minutes is not None and minutes:
+        minute_row = len(model.row_most)
+        model.row(minutes, left.minutes)
+    solved = run(
+        model,
+        time_limit_s=seconds,
+        relative_gap=relative_gap,
+        start=start,
+        most_nodes=most_nodes,
+        is_small=is_whole,
+        enough=enough,
+    )
+    return solved, pool_rows, space_row, minute_row
 
 
 def _pays(prepared: Prepared, option: Option, prices: Prices) -> bool:

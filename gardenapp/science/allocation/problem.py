@@ -34,7 +34,11 @@ class PlotSite:
 
 @dataclass(frozen=True)
 class PlantingNeed:
-    """A group of like plants in one plot, and what the night would cost it bare."""
+    """A group of like plants in one plot, and what the night would cost it bare.
+
+    `bed`: plantings of one plot with the same bed stand side by side, so that one cover may stand
+    over several of them; over plantings of different beds none does.
+    """
 
     id: Id
     plot_id: Id
@@ -44,6 +48,7 @@ class PlantingNeed:
     worth: float
     bare_damage: float
     is_movable_pot: bool = False
+    bed: Id | None = None
 
 
 @dataclass(frozen=True)
@@ -103,7 +108,9 @@ class Problem:
     """One night's question. `damage` is keyed (planting id, treatment id).
 
     A pair missing from `damage` is never used. `gust_mps` None: not known, no cover is refused.
-    `minutes_budget` None: no limit on helpers' time.
+    `minutes_budget` None: no limit on helpers' time. `least_gain`: a treatment is not used in a bed
+    where all its units together save less, in the garden's unit. `least_share`: plants of one
+    planting are shared out between treatments only in shares of at least this size, 0 to 1.
     """
 
     plots: tuple[PlotSite, ...]
@@ -117,6 +124,8 @@ class Problem:
     worth_per_minute: float = 0.0
     gust_mps: float | None = None
     fixed: tuple[FixedUse, ...] = ()
+    least_gain: float = 0.0
+    least_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -234,18 +243,21 @@ def check_problem(problem: Problem) -> None:
         for pool_id in treatment.pool_ids:
             _known(say("treatment %(id)s", id=treatment.id), "pool_ids", pool_id, pool_ids)
     for (planting_id, treatment_id), share in problem.damage.items():
-        where = say(
-            "damage of %(planting)s under %(treatment)s",
-            planting=planting_id,
-            treatment=treatment_id,
-        )
-        _number(where, "share", share, most=1.0)
+        if not 0.0 <= share <= 1.0:
+            where = say(
+                "damage of %(planting)s under %(treatment)s",
+                planting=planting_id,
+                treatment=treatment_id,
+            )
+            _number(where, "share", share, most=1.0)
     where = say("problem")
     _whole(where, "shelter_spaces", problem.shelter_spaces)
     _number(where, "shelter_minutes_per_pot", problem.shelter_minutes_per_pot)
     _number(where, "minutes_budget", problem.minutes_budget, optional=True)
     _number(where, "worth_per_minute", problem.worth_per_minute)
     _number(where, "gust_mps", problem.gust_mps, optional=True)
+    _number(where, "least_gain", problem.least_gain)
+    _number(where, "least_share", problem.least_share, most=1.0)
     for use in problem.fixed:
         where = say("fixed use in plot %(plot)s", plot=use.plot_id)
         _known(where, "plot_id", use.plot_id, plot_ids)

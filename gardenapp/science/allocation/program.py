@@ -110,6 +110,14 @@ class Prices:
         return covers + self.of_minutes(prepared, option.minutes)
 
 
+@dataclass(frozen=True)
+class Values:
+    """What one more bare plant of each planting, and all the room of each plot, would be worth."""
+
+    plants: Mapping[Id, float] = field(default_factory=dict)
+    plots: Mapping[Id, float] = field(default_factory=dict)
+
+
 def run(
     model: Model,
     *,
@@ -117,11 +125,14 @@ def run(
     relative_gap: float,
     start: Sequence[float] | None = None,
     is_small: bool = False,
+    most_nodes: int | None = None,
+    enough: float | None = None,
 ) -> Solved:
     """Solve with HiGHS, one thread and a fixed seed, silently.
 
     `is_small`: without the solver's own hunts for answers, which in a program of one plot take
-    longer than the proof.
+    longer than the proof. `most_nodes`: branches looked at before it stops with what it has.
+    `enough`: an objective with which it may stop.
 
     Nothing placed is always allowed, so a program called infeasible, an answer below the start,
     or an answer that does not add up to its own objective, is the solver's mistake: HiGHS 1.16.0
@@ -134,7 +145,9 @@ def run(
         known = max(known, sum(gain * value for gain, value in zip(model.gain, start, strict=True)))
     watch = Stopwatch(time_limit_s)  # asking twice must not take twice the time
     for presolve in ("on", "off"):
-        solved = _run_once(model, watch.left(), relative_gap, start, is_small, presolve)
+        solved = _run_once(
+            model, watch.left(), relative_gap, start, is_small, most_nodes, enough, presolve
+        )
         slack = 1e-6 * max(1.0, abs(known))
         if solved is not None and solved.bound >= known - slack:
             if solved.values is None or not solved.is_proven:
@@ -150,6 +163,8 @@ def _run_once(
     relative_gap: float,
     start: Sequence[float] | None,
     is_small: bool,
+    most_nodes: int | None,
+    enough: float | None,
     presolve: str,
 ) -> Solved | None:
     """One run; None where the solver says what cannot be."""
@@ -167,6 +182,11 @@ def _run_once(
         for name in HUNTS:
             solver.setOptionValue(name, False)
         solver.setOptionValue("mip_heuristic_effort", 0.0)
+        solver.setOptionValue("mip_allow_restart", False)
+    if most_nodes is not None:
+        solver.setOptionValue("mip_max_nodes", most_nodes)
+    if enough is not None:
+        solver.setOptionValue("objective_target", enough)
     solver.setOptionValue("time_limit", max(0.05, time_limit_s))
     lp: Any = highspy.HighsLp()
     lp.num_col_ = columns
@@ -198,7 +218,12 @@ def _run_once(
     status = solver.getModelStatus()
     info = solver.getInfo()
     is_proven = status == highspy.HighsModelStatus.kOptimal
-    if not is_proven and status != highspy.HighsModelStatus.kTimeLimit:
+    stopped = (
+        highspy.HighsModelStatus.kTimeLimit,
+        highspy.HighsModelStatus.kSolutionLimit,
+        highspy.HighsModelStatus.kObjectiveTarget,
+    )
+    if not is_proven and status not in stopped:
         return None
     if any(model.is_whole):
         bound = info.mip_dual_bound
@@ -248,6 +273,8 @@ class Rules:
     row_of_pool: dict[Id, int] = field(default_factory=dict)
     row_of_spaces: int | None = None
     row_of_minutes: int | None = None
+    row_of_planting: dict[Id, int] = field(default_factory=dict)
+    row_of_area: dict[Id, int] = field(default_factory=dict)
     pool_entries: dict[Id, list[tuple[int, float]]] = field(default_factory=dict)
     area_entries: dict[Id, list[tuple[int, float]]] = field(default_factory=dict)
     minute_entries: list[tuple[int, float]] = field(default_factory=list)
@@ -301,9 +328,11 @@ class Rules:
             room = max(self.tally.area_cm2[plot_id], 1.0)
             scaled = [(column, area / room) for column, area in entries]
             limit = 1.0 if self.tally.area_cm2[plot_id] >= 1.0 else 0.0
+            self.row_of_area[plot_id] = len(self.model.row_most)
             self.model.row(scaled, limit + ROUNDING)
         for planting_id, entries in self.plant_entries.items():
             count = float(self.tally.bare[planting_id])
+            self.row_of_planting[planting_id] = len(self.model.row_most)
             visit = self.visit_of.get(self.prepared.plantings[planting_id].plot_id)
             if visit is None:
                 self.model.row(entries, count)
@@ -325,15 +354,26 @@ class Rules:
             minute=0.0 if self.row_of_minutes is None else float(row_prices[self.row_of_minutes]),
         )
 
+    def values_from(self, row_prices: np.ndarray) -> Values:
+        """What more bare plants and more room would be worth, among the rows' prices."""
+        return Values(
+            plants={pid: float(row_prices[row]) for pid, row in self.row_of_planting.items()},
+            plots={pid: float(row_prices[row]) for pid, row in self.row_of_area.items()},
+        )
+
 
 @dataclass(frozen=True)
 class Counts:
-    """Units of each option (pots for shelter, by planting) that the counts program chose."""
+    """Units of each option (pots for shelter, by planting) that the counts program chose.
+
+    Of a relaxed program also the prices, and what plants and room are worth.
+    """
 
     units: Mapping[int, int]
     pots: Mapping[tuple[int, Id], int]
     solved: Solved
     prices: Prices | None = None
+    values: Values = field(default_factory=Values)
 
 
 def counts_program(
@@ -348,6 +388,7 @@ def counts_program(
     prices: Prices | None = None,
     is_relaxed: bool = False,
     is_small: bool = False,
+    most_nodes: int | None = None,
 ) -> Counts:
     """Choose how many units of these options go where, out of what `free` has.
 
@@ -407,6 +448,7 @@ def counts_program(
         relative_gap=relative_gap,
         start=values,
         is_small=is_small,
+        most_nodes=most_nodes,
     )
     units: dict[int, int] = {}
     pots: dict[tuple[int, Id], int] = {}
@@ -418,8 +460,15 @@ def counts_program(
         for (index, planting_id), column in plant_column.items():
             if prepared.options[index].is_shelter and round(solved.values[column]):
                 pots[index, planting_id] = round(solved.values[column])
-    found = None if solved.row_prices is None else rules.prices_from(solved.row_prices)
-    return Counts(units, pots, solved, found)
+    if solved.row_prices is None:
+        return Counts(units, pots, solved)
+    return Counts(
+        units,
+        pots,
+        solved,
+        rules.prices_from(solved.row_prices),
+        rules.values_from(solved.row_prices),
+    )
 
 
 def _link(
@@ -607,86 +656,6 @@ def _start_values(
         else:
             return None
     return values
-
-
-def most_units_of(option: Option, bare: Mapping[Id, int]) -> int:
-    """Most units of an option that could each hold something nothing else has room for."""
-    full = sum(-(-bare[member.planting_id] // member.capacity) for member in option.members)
-    return min(option.most_units, full)
-
-
-def units_program(
-    prepared: Prepared,
-    options: Sequence[Option],
-    free: Tally,
-    *,
-    time_limit_s: float,
-    relative_gap: float,
-    start: Sequence[Unit] = (),
-    prices: Prices | None = None,
-) -> tuple[list[Unit], Solved]:
-    """Every unit told apart: shares exactly, squares afterwards. For few plots only.
-
-    Like `counts_program` with whole plants, but closer, as no plant can be half under one unit
-    and half under the next. Units that do not stand as squares lose plants. Its bound holds
-    where it is asked of all options and an empty tally. `prices` are paid beside the effort.
-    Raises SolverFailed.
-    """
-    model = Model()
-    rules = Rules(model, prepared, free, prices or Prices())
-    rules.visits(dict.fromkeys(option.plot_id for option in options))
-    copies: dict[int, list[tuple[int | None, dict[Id, int]]]] = {}
-    for option in options:
-        made = copies.setdefault(option.index, [])
-        number = 1 if option.is_shelter else most_units_of(option, free.bare)
-        for _ in range(number):
-            unit = None if option.is_shelter else rules.unit(option, 1.0)
-            shares: list[tuple[int, float]] = []
-            here: dict[Id, int] = {}
-            for member in option.members:
-                column = rules.plants(option, member.planting_id, member.gain, is_whole=True)
-                here[member.planting_id] = column
-                if unit is not None:
-                    most = min(free.bare[member.planting_id], member.capacity)
-                    model.most[column] = float(most)
-                    model.row([(column, 1.0), (unit, -float(most))], 0.0)
-                    shares.append((column, 1.0 / member.capacity))
-            if unit is not None:
-                model.row([*shares, (unit, -1.0)], 0.0)
-                if made and made[-1][0] is not None:
-                    # Like units come in order, so that swapping two is not another answer.
-                    model.row([(unit, 1.0), (made[-1][0], -1.0)], 0.0)
-            made.append((unit, here))
-    rules.close()
-    values: list[float] | None = [0.0] * len(model.gain)
-    next_copy = dict.fromkeys(copies, 0)
-    for placed in start:
-        option = prepared.options[placed.option_index]
-        at = 0 if option.is_shelter else next_copy[option.index]
-        if values is None or at >= len(copies[option.index]):
-            values = None
-            break
-        unit, here = copies[option.index][at]
-        next_copy[option.index] += 1
-        if unit is not None:
-            values[unit] = 1.0
-        for planting_id, plants in placed.contents.items():
-            values[here[planting_id]] += plants
-        if option.plot_id in rules.visit_of:
-            values[rules.visit_of[option.plot_id]] = 1.0
-    solved = run(model, time_limit_s=time_limit_s, relative_gap=relative_gap, start=values)
-    units: list[Unit] = []
-    if solved.values is not None:
-        for index, made in copies.items():
-            option = prepared.options[index]
-            for _, here in made:
-                contents = {pid: round(solved.values[column]) for pid, column in here.items()}
-                contents = {pid: plants for pid, plants in contents.items() if plants}
-                if not option.is_shelter:
-                    contents = _made_to_stand(option, contents)
-                if contents:
-                    units.append(Unit(index, contents))
-    return units, solved
 
 
 def place_in_plot(

@@ -6,12 +6,14 @@ and the log.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
 
 from gardenapp.science.allocation.fit import (
     ROUNDING,
+    Option,
     Prepared,
     capacity_of,
     footprint_cm,
@@ -45,19 +47,44 @@ class _Way:
     damage: float
 
 
-def reasons_for(prepared: Prepared, tally: Tally) -> dict[Id, Reason]:
-    """One reason for each planting, from what is still free after the allocation.
+class Reasons(Mapping[Id, Reason]):
+    """One reason for each planting, from what is still free after the allocation; made when asked.
 
     The first that applies, in the order in which a gardener could do something about it:
     no risk, all covered, no cover at all, none helps, size, lending terms, gust, all in use,
     no room in the plot, no time, not worth the effort.
     """
-    return {
-        planting.id: _reason(prepared, tally, planting) for planting in prepared.problem.plantings
-    }
+
+    def __init__(self, prepared: Prepared, tally: Tally) -> None:
+        self._prepared, self._tally = prepared, tally
+        self._known: dict[Id, Reason] = {}
+
+    @cached_property
+    def _options(self) -> Mapping[Id, Mapping[Id, Option]]:
+        """The options of each planting, by treatment."""
+        found: dict[Id, dict[Id, Option]] = {}
+        for option in self._prepared.options:
+            for member in option.members:
+                found.setdefault(member.planting_id, {})[option.treatment_id] = option
+        return found
+
+    def __getitem__(self, planting_id: Id) -> Reason:
+        if planting_id not in self._known:
+            planting = self._prepared.plantings[planting_id]
+            options = self._options.get(planting_id, {})
+            self._known[planting_id] = _reason(self._prepared, self._tally, planting, options)
+        return self._known[planting_id]
+
+    def __iter__(self) -> Iterator[Id]:
+        return iter(self._prepared.plantings)
+
+    def __len__(self) -> int:
+        return len(self._prepared.plantings)
 
 
-def _reason(prepared: Prepared, tally: Tally, planting: PlantingNeed) -> Reason:
+def _reason(
+    prepared: Prepared, tally: Tally, planting: PlantingNeed, options: Mapping[Id, Option]
+) -> Reason:
     bare = tally.bare[planting.id]
     if not bare:
         return _make("covered", {"plants": planting.count}, 0, planting)
@@ -117,11 +144,6 @@ def _reason(prepared: Prepared, tally: Tally, planting: PlantingNeed) -> Reason:
         only_shelter = all(way.treatment.is_shelter for way in calm)
         code = "no_shelter_space" if only_shelter else "all_in_use"
         return _make(code, {}, bare, planting, wanted)
-    options = {
-        option.treatment_id: option
-        for option in prepared.options
-        if option.plot_id == planting.plot_id
-    }
     roomy = [
         way
         for way in free

@@ -53,9 +53,11 @@ def test_no_garden_is_worth_more_than_the_bound_at_any_prices(seed: int) -> None
     plans = PlotPlans(prepared, now, lambda: 60.0)
 
     bounds = [plans.bound]
+    plans.beam_round()
     for _ in range(3):
-        plans.price_round()
+        plans.exact_round(now.objective, 0.0)
         bounds.append(plans.bound)
+        plans.shaken_round()
         plans.new_prices()
     chosen = plans.choose(now, seconds=10.0, relative_gap=0.0)
 
@@ -129,7 +131,7 @@ def test_what_everything_costs_at_its_prices_bounds_the_whole() -> None:
     plans = PlotPlans(prepared, Tally(prepared), lambda: 60.0)
 
     plans.prices = Prices(covers={"frame": 10.0})
-    fresh = plans.price_round()
+    fresh = plans.exact_round(0.0, 0.0)
 
     # At that price only the melon pays: its plan is worth 15.2 more than the frame's 10.
     assert fresh == 1
@@ -152,7 +154,8 @@ def test_a_plot_without_an_answer_is_worth_all_that_it_could_be(
 
     monkeypatch.setattr(prices, "counts_program", refused)
 
-    assert plans.price_round() == 0
+    plans.exact_round(0.0, 0.0)
+
     assert plans.bound == pytest.approx(25.2 + 2.8)
 
 
@@ -163,7 +166,8 @@ def test_without_time_no_bound_is_claimed() -> None:
     plans.bound = plans._bound_at_prices = 99.0
     left[0] = 0.0
 
-    assert plans.price_round() == 0
+    assert plans.exact_round(0.0, 0.0) == 0
+    assert plans.beam_round() == 0
     assert plans.bound == 99.0
 
 

@@ -208,18 +208,6 @@ def test_pots_are_carried_up_to_the_number_chosen() -> None:
     assert program.place_in_plot(prepared, prepared.options, {}, {}, bare) == []
 
 
-def test_the_whole_garden_with_every_unit_told_apart() -> None:
-    prepared = garden(plantings=(make_planting(count=20),), worth_per_minute=0.1)
-
-    units, solved = program.units_program(
-        prepared, prepared.options, Tally(prepared), time_limit_s=20.0, relative_gap=0.0
-    )
-
-    assert sorted(unit.contents["lettuce"] for unit in units) == [4, 8, 8]
-    assert solved.objective == pytest.approx(20 * 0.7 - 0.1 * 3 * 2.0)
-    assert solved.bound == pytest.approx(solved.objective)
-
-
 def test_prices_are_paid_beside_the_effort() -> None:
     prepared = garden(plantings=(make_planting(count=20),), worth_per_minute=0.1)
     (option,) = prepared.options
@@ -228,12 +216,12 @@ def test_prices_are_paid_beside_the_effort() -> None:
     assert prices.of_minutes(prepared, 3.0) == pytest.approx((0.1 + 0.4) * 3.0)
     assert prices.of_unit(prepared, option) == pytest.approx(3.0 + 0.5 * 2.0)
     # Eight plants save 5.6 and are worth the 4 of a frame; the last four, 2.8, are not.
-    units, solved = program.units_program(
+    counts = program.counts_program(
         prepared, prepared.options, Tally(prepared), time_limit_s=20.0, relative_gap=0.0,
-        prices=prices,
+        has_whole_plants=True, prices=prices,
     )  # fmt: skip
-    assert [unit.contents for unit in units] == [{"lettuce": 8}] * 2
-    assert solved.objective == pytest.approx(2 * (5.6 - 4.0))
+    assert counts.units == {option.index: 2}
+    assert counts.solved.objective == pytest.approx(2 * (5.6 - 4.0))
 
 
 def test_a_start_helps_and_takes_nothing_away() -> None:
@@ -248,7 +236,6 @@ def test_a_start_helps_and_takes_nothing_away() -> None:
     usual = {"time_limit_s": 20.0, "relative_gap": 0.0, "start": start}
 
     exact = program.contents_program(prepared, prepared.options, lists, Tally(prepared), **usual)  # type: ignore[arg-type]
-    _, apart = program.units_program(prepared, prepared.options, Tally(prepared), **usual)  # type: ignore[arg-type]
     counted = program.counts_program(
         prepared,
         prepared.options,
@@ -259,7 +246,6 @@ def test_a_start_helps_and_takes_nothing_away() -> None:
 
     expected = 20 * 0.7 - 0.1 * (3 * 2.0 + 2.0)
     assert exact.solved.objective == pytest.approx(expected)
-    assert apart.objective == pytest.approx(expected)
     assert counted.solved.objective == pytest.approx(expected)
     assert counted.units == {0: 3}
 
@@ -282,7 +268,6 @@ def test_the_start_given_to_the_solver_is_the_allocation_it_stands_for(
     usual = {"time_limit_s": 20.0, "relative_gap": 0.0, "start": start.units}
 
     program.contents_program(prepared, prepared.options, lists, Tally(prepared), **usual)  # type: ignore[arg-type]
-    program.units_program(prepared, prepared.options, Tally(prepared), **usual)  # type: ignore[arg-type]
     program.counts_program(
         prepared,
         prepared.options,
@@ -291,19 +276,7 @@ def test_the_start_given_to_the_solver_is_the_allocation_it_stands_for(
         **usual,  # type: ignore[arg-type]
     )
 
-    assert started == pytest.approx([start.objective] * 3)
-
-
-def test_units_that_could_hold_nothing_more_are_not_made() -> None:
-    prepared = garden(
-        plantings=(make_planting(count=9), make_planting(id="kale", count=8)),
-        pools=(make_frame(count=9),),
-    )
-    (option,) = prepared.options
-
-    # Nine want two frames and eight one: never more than three.
-    assert program.most_units_of(option, Tally(prepared).bare) == 3
-    assert program.most_units_of(replace(option, most_units=2), Tally(prepared).bare) == 2
+    assert started == pytest.approx([start.objective] * 2)
 
 
 # Counting out whole covers
