@@ -119,6 +119,15 @@ def first_answer(problem: Problem, *, start: Sequence[Use] = ()) -> Allocation:
     return _answer(prepared, tally, bound, "greedy", [_stage("greedy", watch, tally, bound)])
 
 
+def worth_of(problem: Problem, uses: Sequence[Use]) -> float:
+    """What these uses and the fixed ones are worth together, as far as they can be done.
+
+    In the garden's unit. Raises OutOfRange.
+    """
+    check_problem(problem)
+    return place_start(prepare(problem), uses).objective
+
+
 def solve(
     problem: Problem,
     *,
@@ -167,6 +176,8 @@ def solve(
     tally = _begin(prepared, start, watch)
     simple = max(simple_bound(prepared), tally.objective)
     search = _Search(prepared, tally, simple, relative_gap, watch, tell)
+    if start:
+        search.take(_begin(prepared, (), watch))
     search.note("greedy")
     method = "greedy"
     try:
@@ -186,11 +197,8 @@ def solve(
 
 def _begin(prepared: Prepared, start: Sequence[Use], watch: Stopwatch) -> Tally:
     """What of the start can still be done, with what is free used up; or greedily from nothing."""
-    fresh = fill_best(Tally(prepared), prepared, watch.left)
-    if not start:
-        return _tidy(prepared, fresh, watch)
-    begun = fill_best(place_start(prepared, start), prepared, watch.left)
-    return _tidy(prepared, better_of(begun, fresh), watch)
+    begun = place_start(prepared, start) if start else Tally(prepared)
+    return _tidy(prepared, fill_best(begun, prepared, watch.left), watch)
 
 
 def _tidy(prepared: Prepared, tally: Tally, watch: Stopwatch) -> Tally:
