@@ -181,6 +181,6 @@ def test_how_far_it_has_come_can_be_asked(make: Factory, first: Callable[[], Pla
     )
     done = improving.state_of(EVENING)
 
-    assert waiting is not None and waiting.is_on and waiting.gap > 0.1
+    assert waiting is not None and waiting.is_on and waiting.gap > 0.0
     assert done is not None and not done.is_on and done.gap <= improving.GAP
     assert heard and heard == sorted(heard, reverse=True)
