@@ -19,6 +19,9 @@ from gardenapp.services.night import improving
 
 COMMAND = (sys.executable, "-c", "from gardenapp.cli import main; main()", "improve")
 
+# Those begun here that have not been seen to end; asked again at the next, so that none lingers.
+_running: list[subprocess.Popen[bytes]] = []
+
 
 def improve_apart(app: Flask) -> None:
     """From now on this app's plans are improved by a process that it starts."""
@@ -38,11 +41,10 @@ def starter(app: Flask) -> Callable[[int], None]:
         "DATABASE_URL": str(app.config["SQLALCHEMY_DATABASE_URI"]),
         "GARDEN_SECRET_KEY": str(app.config["SECRET_KEY"]),
     }
-    running: list[subprocess.Popen[bytes]] = []
 
     def begin(plan_id: int) -> None:
-        running[:] = [process for process in running if process.poll() is None]
-        running.append(
+        _running[:] = [process for process in _running if process.poll() is None]
+        _running.append(
             subprocess.Popen(  # noqa: S603  (our own command and a number)
                 [*COMMAND, str(plan_id)],
                 env=environment,

@@ -96,6 +96,8 @@ def _write(
         gap=min(allocation.gap, 1e9),
         header=snapshot.header.to_json(),
         improving="" if is_improved else "waiting",
+        # Handed over now: whoever is to improve it is given time to begin.
+        heard_at=None if is_improved else now,
     )
     session.add(plan)
     session.flush()
