@@ -78,7 +78,8 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
         app = create_app(dataclasses.replace(read_settings(), is_https=True))
     if app.config["PLANS_APART"]:
         improve_apart(app)
-        take_up_what_was_left(now())
+        if gardens.has_garden():
+            take_up_what_was_left(now())
     compile_board(app)
     try:
         house = doors_of(app, host, port, threads, certificate, key)

@@ -1,4 +1,4 @@
-"""A low is entered: a usable board stands at once, and what people take while it is improved stays."""
+"""A low is entered: a usable board stands at once, and what people take meanwhile stays."""
 
 from __future__ import annotations
 
