@@ -27,7 +27,7 @@ from gardenapp.science.allocation.greedy import Tally
 from gardenapp.science.allocation.problem import relative_gap_of
 from gardenapp.science.allocation.program import Model, Rules, run
 from gardenapp.science.allocation.solve import Problem, first_answer, solve
-from gardenapp.science.allocation.weights import LEAST_SHARE
+from gardenapp.science.allocation.weights import LEAST_GAIN, LEAST_SHARE
 from tests.bench.gardens import invented_garden
 
 
@@ -99,7 +99,7 @@ def wanted(problem: Problem) -> Problem:
     return replace(
         problem,
         plantings=tuple(replace(each, bed=each.id) for each in problem.plantings),
-        least_gain=0.5,
+        least_gain=LEAST_GAIN,
         least_share=LEAST_SHARE,
     )
 

@@ -71,6 +71,9 @@ MOST_OPTIONS_AT_ONCE = 300
 MOST_ROUNDS = 30
 """Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
 
+MOST_IN_VAIN = 2
+"""Rounds that may bring next to nothing before groups of plots are tried. Our own choice."""
+
 BEAM_ROUNDS = 3
 """Rounds of narrow searches at new prices before anything is bounded exactly: a fourth brought
 0.01 % on gardens of 60 plots."""
@@ -319,9 +322,11 @@ class _Search:
                 plans.new_prices()
         self._choose(plans, "narrow searches", is_close=False)
         plans.prices = plans.relaxed_prices
+        vain = 0
         for _round in range(MOST_ROUNDS):
-            if self.is_done or watch.left(SHARE_FOR_PLANS) <= 0:
+            if self.is_done or watch.left(SHARE_FOR_PLANS) <= 0 or vain == MOST_IN_VAIN:
                 break
+            before = self.gap
             fresh = plans.exact_round(self.best.objective, 0.8 * gap)
             self.bound = min(self.bound, plans.bound)
             self._choose(plans, "plans by plot", fresh)
@@ -332,6 +337,7 @@ class _Search:
                 self._choose(plans, "shaken prices", fresh)
             if not fresh:
                 break
+            vain = vain + 1 if before - self.gap < 0.02 * gap else 0
             plans.new_prices()
 
     def _choose(
