@@ -379,7 +379,7 @@ def _options_of(
     beds: dict[Id, dict[Id | None, list[PlantingNeed]]] = {plot.id: {} for plot in problem.plots}
     pots: dict[Id, list[PlantingNeed]] = {}
     for planting in problem.plantings:
-        if bare_plants[planting.id]:
+        if bare_plants[planting.id] and planting.bare_damage > 0.0:
             beds[planting.plot_id].setdefault(planting.bed, []).append(planting)
             if planting.is_movable_pot:
                 pots.setdefault(planting.plot_id, []).append(planting)

@@ -200,8 +200,12 @@ def solve(
 
 def _begin(prepared: Prepared, start: Sequence[Use], watch: Stopwatch) -> Tally:
     """What of the start can still be done, with what is free used up; or greedily from nothing."""
-    begun = place_start(prepared, start) if start else Tally(prepared)
-    return _tidy(prepared, fill_best(begun, prepared, watch.left), watch)
+    if not start:
+        return _tidy(prepared, fill_best(Tally(prepared), prepared, watch.left), watch)
+    is_short = prepared.problem.minutes_budget is not None
+    begun = place_start(prepared, start)
+    filled = fill_greedily(begun, by_minute=is_short, seconds_left=watch.left)
+    return _tidy(prepared, filled, watch)
 
 
 def _tidy(prepared: Prepared, tally: Tally, watch: Stopwatch) -> Tally:

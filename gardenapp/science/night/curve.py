@@ -102,7 +102,12 @@ class NightCurve:
 
     def shifted(self, k: float) -> NightCurve:
         """The same night, warmer by `k` all through (colder where negative)."""
-        return NightCurve(tuple((at, c + k) for at, c in self.knots))
+        if not math.isfinite(k):
+            raise OutOfRange(say("a shift must be a number"))
+        # Its moments have been checked, and a plan shifts a night some thousand times.
+        moved = object.__new__(NightCurve)
+        object.__setattr__(moved, "knots", tuple([(at, c + k) for at, c in self.knots]))
+        return moved
 
     def _spans_below(self, threshold_c: float) -> list[tuple[datetime, datetime]]:
         """The stretches, in order, in which it is colder than the threshold."""
