@@ -74,13 +74,11 @@ class _Waiting:
         """Those whose best unit comes before one of this worth and index; they wait no more."""
         left = {}
         for pool_id, options in self._options.items():
-            better = sorted((-self._nets[o.index], o.index, o) for o in options)
-            for negative_net, own_index, option in better:
-                if (negative_net, own_index) >= (-net, index):
-                    break
-                contents = self._tally.best_contents(option)
-                if self._tally.has_room_for(option, contents, is_known_to_stand=True):
-                    left[pool_id] = Unit(own_index, contents)
+            ranks = {(-self._nets[option.index], option.index): option for option in options}
+            for rank in sorted(rank for rank in ranks if rank < (-net, index)):
+                contents = self._tally.best_contents(ranks[rank])
+                if self._tally.has_room_for(ranks[rank], contents, is_known_to_stand=True):
+                    left[pool_id] = Unit(ranks[rank].index, contents)
                     break
         for pool_id in left:
             del self._options[pool_id]
@@ -114,24 +112,29 @@ def fill_with_one_more(prepared: Prepared, added: Collection[Id]) -> OneMore:
     tally = RecallingTally(prepared, known)
     waiting = _Waiting(tally, more)
     with_one: dict[Id, Tally] = {}
-    for place, unit in enumerate(without.units):
+
+    def part(at: int, first: Mapping[Id, Unit]) -> None:
+        for pool_id, unit in first.items():
+            placed = RecallingTally(prepared, known)
+            for one in (*without.units[:at], unit):
+                placed.place(prepared.options[one.option_index], one.contents)
+            with_one[pool_id] = fill_greedily(placed, _still_possible(placed, own))
+
+    for at, unit in enumerate(without.units):
         option = prepared.options[unit.option_index]
-        net = tally.net_of(option, unit.contents)
-        for pool_id, first in waiting.leave(net, option.index).items():
-            placed = _placed(prepared, known, [*without.units[:place], first])
-            with_one[pool_id] = fill_greedily(placed, own)
+        part(at, waiting.leave(tally.net_of(option, unit.contents), option.index))
         tally.place(option, unit.contents)
         waiting.weigh_again(option.plot_id)
-    for pool_id, last in waiting.leave(SLACK, -1).items():
-        placed = _placed(prepared, known, [*without.units, last])
-        with_one[pool_id] = fill_greedily(placed, own)
+    part(len(without.units), waiting.leave(SLACK, -1))
     return OneMore(without, with_one)
 
 
-def _placed(
-    prepared: Prepared, known: dict[tuple[int, ...], Contents], units: Iterable[Unit]
-) -> Tally:
-    tally = RecallingTally(prepared, known)
-    for unit in units:
-        tally.place(prepared.options[unit.option_index], unit.contents)
-    return tally
+def _still_possible(tally: Tally, options: Iterable[Option]) -> list[Option]:
+    """Without those whose covers or plants are used up: neither comes back."""
+    covers, bare = tally.covers, tally.bare
+    return [
+        option
+        for option in options
+        if all(covers[pool_id] >= each for pool_id, each in option.needs)
+        and any(bare[member.planting_id] for member in option.members)
+    ]

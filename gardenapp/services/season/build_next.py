@@ -44,14 +44,14 @@ from gardenapp.science.season.hardened import HardenedGarden
 from gardenapp.science.season.one_more import fill_with_one_more
 from gardenapp.science.season.outlook import season_of, season_outlook
 from gardenapp.science.season.replay import (
-    Outlook,
+    Expected,
     ReplaySettings,
     Truth,
     night_outlook,
     problem_of,
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight
-from gardenapp.science.season.replay_garden import ReplayGarden, ReplayTreatment
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayPlanting, ReplayTreatment
 from gardenapp.services.builds.designing import Candidate, Wanted, suggest
 from gardenapp.services.builds.shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
@@ -254,13 +254,13 @@ def rank(
         season = season_of(night.night_of, is_northern=is_northern)
         if season in seasons and night.low_c <= mildest:
             evening = evenings.on(night)
-            if evening.changes is not None:
+            if evening is not None:
                 risky += 1
                 rng = random.Random(f"{seed} {night.night_of}")  # noqa: S311 -- a simulation
-                truth = Truth(evening.garden, night, plot_draws, settings, rng)
+                truth = Truth(evenings.garden, night, plot_draws, settings, rng)
                 for extra_key, changes in evening.changes.items():
                     total = avoided[extra_key]
-                    less = _loss_avoided(evening.garden, changes, truth)
+                    less = _loss_avoided(evening.plantings, changes, truth)
                     total[season] = total.get(season, 0.0) + less
                     useful[extra_key] += 1
         if done < len(nights):
@@ -284,6 +284,8 @@ def rank(
 
 # How finely hardiness is told apart here: covers are given out once for nights alike.
 _STATES = 5
+# Plantings in a state under a low said, whose expected losses are kept at one time.
+_MOST_EXPECTED = 20_000
 
 
 def _mildest_low_c(garden: ReplayGarden) -> float:
@@ -312,10 +314,10 @@ Changes = Mapping[str, tuple[_Change, ...]]
 
 
 class _Evening(NamedTuple):
-    """The garden on an evening and what each extra changes; None where nothing is in danger."""
+    """What each extra changes, and the plantings changed, by place, as hardy as they are then."""
 
-    garden: ReplayGarden
-    changes: Changes | None
+    changes: Changes
+    plantings: Mapping[int, ReplayPlanting]
 
 
 class _Evenings:
@@ -339,39 +341,41 @@ class _Evenings:
         self._extras = extras
         self._settings = settings
         # All extras are known to the night and to what happens, so that each gets the same draws.
-        whole = replace(
+        self.garden = replace(
             garden,
             pools=(*garden.pools, *(replace(extra.pool, count=0) for extra in extras)),
             treatments=(*garden.treatments, *(extra.treatment for extra in extras)),
         )
-        self._hardened = HardenedGarden(whole, nights, latitude=latitude)
-        self._evenings: dict[tuple[object, ...], _Evening] = {}
+        self._hardened = HardenedGarden(self.garden, nights, latitude=latitude)
+        self._evenings: dict[tuple[object, ...], _Evening | None] = {}
         self._changes: dict[tuple[object, ...], Changes] = {}
+        self._expected: Expected = {}
 
-    def on(self, night: ReplayNight) -> _Evening:
-        """The evening of a night, its low said to half a degree."""
+    def on(self, night: ReplayNight) -> _Evening | None:
+        """The evening of a night, its low said to half a degree; None: nothing is in danger."""
         said_c = round(night.low_c * 2.0) / 2.0
         states = self._hardened.states(night.night_of, steps=_STATES)
         key = (said_c, night.cloud_fraction, night.wind_mps, night.gust_mps, states)
         if key not in self._evenings:
             garden = self._hardened.on(night.night_of, steps=_STATES)
-            said = replace(night, low_c=said_c)
-            outlook = night_outlook(garden, said, Estimate(said_c, 0.0), self._settings)
-            self._evenings[key] = _Evening(garden, self._changed(garden, said, outlook))
+            self._evenings[key] = self._reckoned(garden, replace(night, low_c=said_c))
         return self._evenings[key]
 
-    def _changed(
-        self, garden: ReplayGarden, night: ReplayNight, outlook: Outlook
-    ) -> Changes | None:
+    def _reckoned(self, garden: ReplayGarden, night: ReplayNight) -> _Evening | None:
+        said, safe_below = Estimate(night.low_c, 0.0), self._settings.safe_below
+        if len(self._expected) > _MOST_EXPECTED:
+            self._expected.clear()
+        outlook = night_outlook(garden, night, said, self._settings, known=self._expected)
         if not outlook.covered:
             return None
-        safe_below = self._settings.safe_below
         in_danger = tuple(item for item in outlook.bare.items() if item[1] >= safe_below)
         key = (in_danger, tuple(outlook.covered.items()), night.gust_mps)
         if key not in self._changes:
             problem = problem_of(garden, outlook, gust_mps=night.gust_mps, safe_below=safe_below)
             self._changes[key] = _changes(problem, self._extras)
-        return self._changes[key]
+        changes = self._changes[key]
+        places = {change.place for changed in changes.values() for change in changed}
+        return _Evening(changes, {place: garden.plantings[place] for place in places})
 
 
 def _changes(problem: Problem, extras: Sequence[Extra]) -> Changes:
@@ -412,11 +416,13 @@ def _difference(
     return tuple(found)
 
 
-def _loss_avoided(garden: ReplayGarden, changes: Sequence[_Change], truth: Truth) -> float:
+def _loss_avoided(
+    plantings: Mapping[int, ReplayPlanting], changes: Sequence[_Change], truth: Truth
+) -> float:
     """How much less is lost than without these changes, in the garden's worth."""
     less = 0.0
     for place, treatment_id, plants in changes:
-        planting = garden.plantings[place]
+        planting = plantings[place]
         less -= plants * truth.lost(planting, treatment_id) * planting.need.worth
     return less
 
