@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -93,7 +94,7 @@ def test_in_tiny_gardens_where_any_rule_may_bind(first: int) -> None:
 
 @pytest.mark.parametrize("changes", [{}, {"minutes_budget": 45.0}, {"least_gain": 0.3}])
 @pytest.mark.parametrize("seed", range(3))
-def test_in_gardens_of_many_plots(seed: int, changes: dict[str, float]) -> None:
+def test_in_gardens_of_many_plots(seed: int, changes: dict[str, Any]) -> None:
     problem = invented_garden(plots=12, plantings=50, classes=6, covers=24, seed=seed)
 
     assert check(*with_added(replace(problem, **changes), 45.0, 60.0, 90.0, 130.0)) > 0
