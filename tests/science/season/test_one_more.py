@@ -185,3 +185,23 @@ def test_only_what_can_still_be_placed_is_offered_again() -> None:
     left = one_more._still_possible(tally, prepared.options)
 
     assert [(o.plot_id, o.treatment_id) for o in left] == [("far", "big")]
+
+
+def test_nothing_is_remembered_where_it_counts_what_else_a_planting_is_under() -> None:
+    """With the same plants bare, the last two go under the kind the others are under only."""
+    plantings = (make_planting(id="a", count=10), make_planting(id="b", count=2))
+    problem = make_problem(
+        plantings=plantings,
+        pools=(make_frame(count=2), make_frame(id="other", count=2)),
+        least_share=0.4,
+    )
+    prepared = prepare(problem)
+    known: dict[tuple[int, ...], dict[Id, int]] = {}
+    best = []
+    for treatment_id in ("frame", "other"):
+        tally = RecallingTally(prepared, known)
+        [option] = [o for o in prepared.options if o.treatment_id == treatment_id]
+        tally.place(option, {"a": 8})
+        best.append(tally.best_contents(prepared.options[0]))
+
+    assert best == [{"a": 2, "b": 2}, {"b": 2}]
