@@ -56,4 +56,11 @@ def create_app(
     from gardenapp.web import init_web
 
     init_web(app)
+
+    from gardenapp.improver import improve_apart, improve_here
+
+    if app.config["PLANS_APART"]:
+        improve_apart(app)
+    else:
+        improve_here(app)
     return app

@@ -40,6 +40,7 @@ KNOWN_SETTINGS = frozenset(
         "GARDEN_HOSTS",
         "GARDEN_FETCH_ALLOWED_HOSTS",
         "GARDEN_SCHEDULER",
+        "GARDEN_PLANS_APART",
         "GARDEN_OFFLINE_COPY",
         "GARDEN_BACKUP_DAYS",
     }
@@ -63,6 +64,8 @@ class Settings:
     fetch_allowed_hosts: frozenset[str]
     # `gardenapp serve` fetches and sends by itself, unless cron does it.
     has_scheduler: bool = True
+    # Better plans are looked for in a process of their own, while the first one is used.
+    plans_apart: bool = True
     # Over HTTPS phones may keep the last board; "no" also takes kept copies away again.
     has_offline_copy: bool = True
     # How long a daily copy of the database is kept; 0 makes none.
@@ -101,6 +104,7 @@ class Settings:
             "FETCH_ALLOWED_HOSTS": self.fetch_allowed_hosts,
             "IS_HTTPS": self.is_https,
             "HAS_SCHEDULER": self.has_scheduler,
+            "PLANS_APART": self.plans_apart,
             "HAS_OFFLINE_COPY": self.is_https and self.has_offline_copy,
             "BACKUP_DAYS": self.backup_days,
         }
@@ -144,6 +148,7 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
             if h.strip()
         ),
         has_scheduler=_yes_no(env, "GARDEN_SCHEDULER", default=True),
+        plans_apart=_yes_no(env, "GARDEN_PLANS_APART", default=True),
         has_offline_copy=_yes_no(env, "GARDEN_OFFLINE_COPY", default=True),
         backup_days=_whole_number(env, "GARDEN_BACKUP_DAYS", maximum=3_650, default="14"),
     )

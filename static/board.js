@@ -2,7 +2,7 @@
 // how old it is, and keeps marks that could not be sent. Without script the board works all the same.
 (function () {
   "use strict";
-  var STORE = "garden-unsent", EVERY = 60000, RETRY = 15000;
+  var STORE = "garden-unsent", EVERY = 60000, RETRY = 15000, SOON = 2000;
   var box = document.getElementById("sending"), busy = false;
 
   function load() { try { return JSON.parse(localStorage.getItem(STORE)) || []; } catch (e) { return []; } }
@@ -126,7 +126,19 @@
       }
     } catch (e) { /* a browser that keeps nothing: the look is not noted */ }
   }
-  listen(); show(""); flush();
+  // The first plan is there at once; how far the search for a better one has come, until it ends.
+  function follow() {
+    var line = document.getElementById("improving");
+    if (!line) return;
+    fetch(line.getAttribute("data-url"), { headers: { Accept: "application/json" }, cache: "no-store" }).then(function (a) { return a.json(); }).then(function (said) {
+      if (!said.improving) { refresh(false); return; }
+      var words = fill(line.getAttribute("data-words"), said.gap);
+      if (said.gap && line.textContent !== words) line.textContent = words;
+      setTimeout(follow, SOON);
+    }).catch(function () { setTimeout(follow, RETRY); });
+  }
+
+  listen(); show(""); flush(); follow();
   window.addEventListener("online", function () { flush(); refresh(true); });
   document.addEventListener("visibilitychange", function () { if (!document.hidden) { flush(); refresh(false); } });
   setInterval(function () { refresh(false); }, EVERY);

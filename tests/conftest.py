@@ -59,6 +59,8 @@ def make_settings(folder: Path, **changes: object) -> Settings:
         "proxy_hops": 0,
         "hosts": (),
         "fetch_allowed_hosts": frozenset(),
+        # Whoever asks for a plan waits for a good one; tests of the other way say so.
+        "plans_apart": False,
     }
     values.update(changes)
     return Settings(**values)  # type: ignore[arg-type]

@@ -110,7 +110,8 @@ def test_tonight_is_planned_with_hours_and_a_believable_mix() -> None:
     assert forecast.cloud_fraction == pytest.approx(0.1)
     assert _count(Job) >= 20
     assert counts["safe"] >= 30
-    assert counts["protect"] >= 40
+    # As many as are worth a walk: a bed of young leaves that frost costs half a lettuce is not.
+    assert counts["protect"] >= 25
     assert 1 <= counts["short"] <= 45
 
 

@@ -32,6 +32,7 @@ PARTS = {
     "export": ("upkeep", "Write everything into FILE, a zip of one CSV a table."),
     "forecast": ("night", "Forecasts."),
     "hardiness": ("hardiness", "Print what CROP bears, day by day, from the weather it has had."),
+    "improve": ("night", "Look for a better plan than the one in force; servers start this."),
     "import": ("upkeep", "Fill an empty database with an export, whole or not at all."),
     "init": (
         "garden",

@@ -19,6 +19,7 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 from gardenapp import create_app
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
+from gardenapp.improver import improve_here
 from gardenapp.models.people import Garden
 from gardenapp.readers.records import UnreadableFile
 from gardenapp.services.notices.telling import Outlet
@@ -36,6 +37,7 @@ def with_app(command: Command) -> Command:
     def run(*args: Any, **kwargs: Any) -> Any:
         try:
             app = create_app()
+            improve_here(app)  # who types a command waits for its answer
             with app.app_context():
                 try:
                     return command(*args, **kwargs)

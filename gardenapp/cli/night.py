@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -15,10 +17,16 @@ from gardenapp.cli.base import fail, fail_on_file, local_time, with_app
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.science.allocation.reasons import words_of
+from gardenapp.science.allocation.solve import Progress
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts, tonight
 from gardenapp.services.night.machine_board import board_as_dict
-from gardenapp.services.notices.planned import keep_planned, plan_and_tell, replan_if_needed
+from gardenapp.services.night.plan_night import plan_night
+from gardenapp.services.notices.planned import (
+    improve_and_tell,
+    keep_planned,
+    replan_if_needed,
+)
 
 
 @main.group("forecast")
@@ -114,11 +122,31 @@ def plan(night: datetime | None, as_json: bool) -> None:
     """Plan a night from its newest forecast and print the board."""
     now = datetime.now(UTC)
     evening = night.date() if night else None
-    plan_and_tell(night_of=evening, member_id=None, now=now)
+    plan_id = plan_night(night_of=evening, member_id=None, now=now, at_once=True)
+    improve_and_tell(plan_id, clock=_clock, say=None if as_json else _say_progress)
     if as_json:
         _print_json(board_as_dict(now=now, night_of=evening))
     else:
         _print_board(now, evening)
+
+
+@main.command("improve", hidden=True)
+@click.argument("plan_id", type=int)
+@with_app
+def improve(plan_id: int) -> None:
+    """Look for a better plan than the one in force; servers start this."""
+    # Pages come first on a small computer.
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(10)
+    improve_and_tell(plan_id, clock=_clock)
+
+
+def _clock() -> datetime:
+    return datetime.now(UTC)
+
+
+def _say_progress(progress: Progress) -> None:
+    click.echo(f"{progress.seconds:5.1f} s: at most {progress.gap:.2%} from the best")
 
 
 def _imported(imported: forecasts.Imported) -> dict[str, Any]:

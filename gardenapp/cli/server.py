@@ -33,8 +33,10 @@ from gardenapp.cli.base import (
 from gardenapp.config import MAX_LOGGER_UPLOAD_BYTES, MAX_UPLOAD_BYTES, read_settings
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
+from gardenapp.improver import improve_apart
 from gardenapp.request_log import write_json_to_stderr
 from gardenapp.services.garden import settings as gardens
+from gardenapp.services.notices.planned import take_up_what_was_left
 from gardenapp.services.upkeep import scheduler
 from gardenapp.web.template_cache import compile_board
 
@@ -74,6 +76,10 @@ def serve(host: str, port: int, threads: int, certificate: Path | None, key: Pat
     if certificate is not None and not app.config["IS_HTTPS"]:
         # Cookies for HTTPS only, and browsers told to stay with it.
         app = create_app(dataclasses.replace(read_settings(), is_https=True))
+    if app.config["PLANS_APART"]:
+        improve_apart(app)
+        if gardens.has_garden():
+            take_up_what_was_left(now())
     compile_board(app)
     try:
         house = doors_of(app, host, port, threads, certificate, key)

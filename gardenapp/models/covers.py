@@ -61,6 +61,8 @@ class CoverKind(Base):
     may_touch: Mapped[bool] = mapped_column(default=False)
     goes_under: Mapped[bool] = mapped_column(default=False)
     minutes: Mapped[float]
+    # Of one, dry; None where nobody has said.
+    mass_kg: Mapped[float | None] = mapped_column(default=None)
     gust_limit_mps: Mapped[float | None]
     gust_source: Mapped[LineText] = mapped_column(default="")
     clear_mean_k: Mapped[float]

@@ -5,7 +5,16 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy import (
+    JSON,
+    CheckConstraint,
+    ForeignKey,
+    Index,
+    String,
+    UniqueConstraint,
+    false,
+    text,
+)
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from gardenapp.extensions import Base
@@ -41,6 +50,10 @@ class Plan(Base):
     bound: Mapped[float]
     gap: Mapped[float]
     header: Mapped[dict[str, Any]] = mapped_column(JSON)
+    # A better one is being looked for: waiting, running, or empty. Whoever runs it is heard of.
+    improving: Mapped[str] = mapped_column(String(8), default="", server_default="")
+    improver: Mapped[str] = mapped_column(String(40), default="", server_default="")
+    heard_at: Mapped[Moment | None] = mapped_column(default=None)
 
     forecast: Mapped[Forecast] = relationship()
     rows: Mapped[list[PlanRow]] = relationship(cascade="all, delete-orphan", order_by="PlanRow.id")
@@ -62,6 +75,22 @@ class PlanRow(Base):
     data: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
+class PlanShare(Base):
+    """What a plan spares one plot, and what the best cover for each of its plantings would spare.
+
+    In the garden's unit, what stands already included.
+    """
+
+    __tablename__ = "plan_share"
+    __table_args__ = (UniqueConstraint("plan_id", "plot_id"),)
+
+    id: Mapped[Key]
+    plan_id: Mapped[int] = mapped_column(ForeignKey("plan.id", ondelete="CASCADE"))
+    plot_id: Mapped[int] = mapped_column(ForeignKey("plot.id", ondelete="CASCADE"))
+    avoided: Mapped[float]
+    avoidable: Mapped[float]
+
+
 class Job(Base):
     """One thing to do in one plot: covers of one kind, or pots to carry in."""
 
@@ -78,6 +107,9 @@ class Job(Base):
     lift_by_at: Mapped[Moment | None]
     safe_from_at: Mapped[Moment | None]
     must_come_off: Mapped[bool] = mapped_column(default=False)
+    # Of the heaviest unit; and whether there may be ice underfoot by then.
+    mass_kg: Mapped[float | None] = mapped_column(default=None)
+    is_icy: Mapped[bool] = mapped_column(default=False, server_default=false())
 
     parts: Mapped[list[JobPart]] = relationship(cascade="all, delete-orphan", order_by="JobPart.id")
 
@@ -114,8 +146,13 @@ class Claim(Base):
     member_id: Mapped[int] = mapped_column(ForeignKey("member.id", ondelete="CASCADE"))
     claimed_at: Mapped[Moment]
     released_at: Mapped[Moment | None]
+    # Whoever helps, where it takes two.
+    with_member_id: Mapped[int | None] = mapped_column(
+        ForeignKey("member.id", ondelete="SET NULL"), default=None
+    )
 
-    member: Mapped[Member] = relationship()
+    member: Mapped[Member] = relationship(foreign_keys=[member_id])
+    with_member: Mapped[Member | None] = relationship(foreign_keys=[with_member_id])
 
 
 class Deployment(Base):

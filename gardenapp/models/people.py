@@ -36,6 +36,8 @@ class Garden(Base):
     language: Mapped[str] = mapped_column(String(5), default="en", server_default="en")
     contact: Mapped[LineText] = mapped_column(default="")
     minutes_budget: Mapped[float | None] = mapped_column(default=None)
+    # What ten minutes of somebody's evening are worth, as a word of `allocation.weights`.
+    walk_worth: Mapped[str] = mapped_column(String(8), default="lettuce", server_default="lettuce")
     shelter_spaces: Mapped[int] = mapped_column(default=0)
     shelter_label: Mapped[ShortText] = mapped_column(default="")
     is_demo: Mapped[bool] = mapped_column(default=False)
@@ -71,6 +73,9 @@ class Member(Base):
     tells_alerts: Mapped[bool] = mapped_column(default=True, server_default=true())
     quiet_from: Mapped[str] = mapped_column(String(5), default="22:00", server_default="22:00")
     quiet_until: Mapped[str] = mapped_column(String(5), default="06:00", server_default="06:00")
+    # What they are not asked to do.
+    no_lifting: Mapped[bool] = mapped_column(default=False, server_default=false())
+    no_ice: Mapped[bool] = mapped_column(default=False, server_default=false())
     # A hard frost may wake them.
     wakes_for_frost: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[Moment]

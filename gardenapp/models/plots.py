@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import CheckConstraint
+from sqlalchemy import CheckConstraint, false
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from gardenapp.extensions import Base
@@ -34,6 +34,8 @@ class Plot(Base):
     offset_reason: Mapped[LineText] = mapped_column(default="")
     distance_m: Mapped[float] = mapped_column(default=0.0)
     note: Mapped[LongText] = mapped_column(default="")
+    # Its plantings stand side by side in one bed, so that one cover may stand over several.
+    is_mixed: Mapped[bool] = mapped_column(default=False, server_default=false())
 
     holders: Mapped[list[PlotHolder]] = relationship(cascade="all, delete-orphan")
 

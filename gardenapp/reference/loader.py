@@ -330,6 +330,7 @@ def load_constructions() -> tuple[ConstructionDefault, ...]:
             outer_length_cm=row.number("outer_length_cm"),
             outer_width_cm=row.number("outer_width_cm"),
             minutes=row.number("minutes"),
+            mass_kg=row.number_or_none("mass_kg"),
             gust_limit_mps=row.number("gust_limit_mps"),
             gust_source=row.text("gust_source"),
             clear_mean_k=clear.number("mean_k"),

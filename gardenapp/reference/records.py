@@ -178,8 +178,8 @@ class ConstructionDefault:
     Lift is inside air minus outside air at the same height on the same night, so it may be
     negative. Two kinds of night: clear and calm, or cloudy or windy. `leaf_shield` is the share
     of a leaf's heat loss to the sky that the cover stops. `status` is the weakest of the two
-    priors. Sizes and minutes are from memory unless `why` says otherwise; they only fill a form
-    for the first time. [cm, m/s, K]
+    priors. Sizes, minutes and the mass of one are from memory unless `why` says otherwise; they
+    only fill a form for the first time. [cm, m/s, K, kg]
     """
 
     key: str
@@ -197,6 +197,7 @@ class ConstructionDefault:
     outer_length_cm: float
     outer_width_cm: float
     minutes: float
+    mass_kg: float | None
     gust_limit_mps: float
     gust_source: str
     clear_mean_k: float

@@ -6,6 +6,7 @@ lift is 3.6 °F of lift, never 35.6.
 
 from __future__ import annotations
 
+KG_PER_POUND = 0.45359237  # exact, international yard and pound agreement 1959
 METRES_PER_FOOT = 0.3048  # exact, international yard and pound agreement 1959
 CM_PER_INCH = 2.54  # exact, same agreement
 MPS_PER_KMH = 1000.0 / 3600.0
@@ -71,3 +72,13 @@ def ft_to_m(length_ft: float) -> float:
 def m_to_ft(length_m: float) -> float:
     """A length in feet from metres."""
     return length_m / METRES_PER_FOOT
+
+
+def kg_to_lb(mass_kg: float) -> float:
+    """Kilograms to pounds."""
+    return mass_kg / KG_PER_POUND
+
+
+def lb_to_kg(mass_lb: float) -> float:
+    """Pounds to kilograms."""
+    return mass_lb * KG_PER_POUND

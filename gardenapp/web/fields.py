@@ -112,6 +112,8 @@ _CM = Measure("cm", _same, _same)
 _INCH = Measure("in", units.cm_to_inch, units.inch_to_cm)
 _METRE = Measure("m", _same, _same)
 _FOOT = Measure("ft", units.m_to_ft, units.ft_to_m)
+_KG = Measure("kg", _same, _same)
+_POUND = Measure("lb", units.kg_to_lb, units.lb_to_kg)
 _MPS = Measure("m/s", _same, _same)
 _MPH = Measure("mph", units.mps_to_mph, units.mph_to_mps)
 _CELSIUS = Measure("°C", _same, _same)
@@ -130,6 +132,7 @@ def measure(kind: str) -> Measure:
         "wind": _MPH if is_inch else _MPS,
         "temperature": _FAHRENHEIT if is_f else _CELSIUS,
         "difference": _FAHRENHEIT_STEP if is_f else _KELVIN,
+        "mass": _POUND if is_inch else _KG,
     }[kind]
 
 

@@ -19,7 +19,7 @@ from markupsafe import Markup
 
 from gardenapp.messages import Amount, Celsius, Length
 from gardenapp.readers.records import LineError
-from gardenapp.science.units import c_to_f, difference_k_to_f
+from gardenapp.science.units import c_to_f, difference_k_to_f, kg_to_lb
 from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.web.access import current_garden, current_member
 from gardenapp.web.navigation import ways
@@ -252,6 +252,14 @@ def age(moment: datetime, now: datetime) -> str:
     return _("%(number)s days ago", number=round(seconds / 86_400))
 
 
+def weight(mass_kg: float) -> str:
+    """A weight in the reader's unit, whole from ten on."""
+    value, sign = mass_kg, "kg"
+    if length_unit() == "inch":
+        value, sign = kg_to_lb(mass_kg), "lb"
+    return f"{decimals(value, 0 if value >= 10 else 1)}{SPACE}{sign}"
+
+
 def plural(number: int, one: str, many: str | None = None) -> str:
     """`1 plot`, `3 plots`; the words may be marked for the catalogue by this very call."""
     return f"{number} {n_(one, many or one + 's', number)}"
@@ -291,6 +299,7 @@ def init_formats(app: Flask) -> None:
         other_unit,
         difference,
         chance,
+        weight,
         clock,
         clock_tag,
         day_clock,

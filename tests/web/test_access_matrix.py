@@ -68,6 +68,7 @@ ROWS: dict[str, Row] = {
     "board.home": Row(PUBLIC, get=303),
     "board.tonight": Row(BOARD),
     "board.tonight_json": Row(BOARD),
+    "board.progress": Row(BOARD),
     "board.why": Row(BOARD),
     "board.claim": Row(MEMBER),
     "board.release": Row(MEMBER),

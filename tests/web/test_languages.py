@@ -125,7 +125,7 @@ def test_a_member_chooses_on_their_own_page(pages: Pages, make: Factory) -> None
     db.session.expire_all()
     kept = db.session.get(Member, member.id)
     assert kept is not None and kept.language == "es"
-    assert "Tus unidades están guardadas." in page.text
+    assert "Tus preferencias están guardadas." in page.text
 
 
 def test_the_garden_has_a_language(pages: Pages, make: Factory) -> None:

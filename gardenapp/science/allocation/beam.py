@@ -114,6 +114,12 @@ class PlotBeam:
             for option in options
             for chosen in _split(option)
         ]
+        share = prepared.problem.least_share
+        # The fewest plants of each planting that a second treatment is used for.
+        self._least_plants: list[float] = [
+            share * prepared.plantings[planting_id].count
+            for planting_id in (self.plantings if share else ())
+        ]
         self._known: dict[tuple[object, ...], Contents] = {}
 
     def plans(
@@ -184,6 +190,7 @@ class PlotBeam:
         bare, covers = state.bare, state.covers
         room_cm2 = state.area_cm2 * (1 + ROUNDING) + ROUNDING
         used = {number for number, _contents in state.units}
+        under = self._under(state) if self._least_plants else {}
         for number, way in enumerate(self.ways):
             option = way.option
             if option.is_shelter:
@@ -202,7 +209,7 @@ class PlotBeam:
                     contents: Contents = ((place, plants),) if plants else ()
                 else:
                     contents = self._contents(number, option, order, bare)
-                if not contents:
+                if not contents or (under and self._has_stray(under, option, contents)):
                     continue
                 saved, lost = 0.0, rent * option.area_cm2
                 for place, plants in contents:
@@ -231,6 +238,28 @@ class PlotBeam:
                 found.offer(
                     (tuple(left), covers_left), (score, state, number, contents, net, minutes)
                 )
+
+    def _under(self, state: _State) -> dict[int, dict[Id, int]]:
+        """Plants of each planting under each treatment so far."""
+        under: dict[int, dict[Id, int]] = {}
+        for number, contents in state.units:
+            treatment_id = self.ways[number].option.treatment_id
+            for place, plants in contents:
+                here = under.setdefault(place, {})
+                here[treatment_id] = here.get(treatment_id, 0) + plants
+        return under
+
+    def _has_stray(
+        self, under: Mapping[int, Mapping[Id, int]], option: Option, contents: Contents
+    ) -> bool:
+        """Whether a planting that is covered otherwise would have too few plants under this."""
+        for place, plants in contents:
+            here = under.get(place, {})
+            is_split = any(treatment_id != option.treatment_id for treatment_id in here)
+            together = here.get(option.treatment_id, 0) + plants
+            if is_split and together < self._least_plants[place]:
+                return True
+        return False
 
     def _after(self, key: _Key, step: _Step) -> _State:
         bare, covers = key

@@ -289,8 +289,10 @@ class _Filling:
 def place_start(prepared: Prepared, start: Iterable[Use]) -> Tally:
     """A tally with what can still be done of uses that were planned before, each where it was.
 
-    Plants that are gone are left out; units whose covers, room or minutes are gone are too.
+    Plants that are gone are left out; units whose covers, room or minutes are gone, or that are
+    not worth those minutes any more, are too.
     """
+    effort = prepared.problem.worth_per_minute
     tally = Tally(prepared)
     options: dict[tuple[Id, Id], list[Option]] = {}
     for option in prepared.options:
@@ -303,7 +305,9 @@ def place_start(prepared: Prepared, start: Iterable[Use]) -> Tally:
                     for planting_id, plants in unit.items()
                     if planting_id in option.gains and tally.bare[planting_id]
                 }
-                if contents and tally.has_room_for(option, contents):
+                if not contents or option.saved_by(contents) <= effort * option.minutes:
+                    continue
+                if tally.has_room_for(option, contents):
                     tally.place(option, contents)
                     break
     return tally

@@ -71,6 +71,9 @@ MOST_OPTIONS_AT_ONCE = 300
 MOST_ROUNDS = 30
 """Rounds of new prices; gardens stop long before by their gap, their clock or for want of plans."""
 
+MOST_IN_VAIN = 2
+"""Rounds that may bring next to nothing before groups of plots are tried. Our own choice."""
+
 BEAM_ROUNDS = 3
 """Rounds of narrow searches at new prices before anything is bounded exactly: a fourth brought
 0.01 % on gardens of 60 plots."""
@@ -117,6 +120,15 @@ def first_answer(problem: Problem, *, start: Sequence[Use] = ()) -> Allocation:
     tally = _begin(prepared, start, watch)
     bound = max(simple_bound(prepared), tally.objective)
     return _answer(prepared, tally, bound, "greedy", [_stage("greedy", watch, tally, bound)])
+
+
+def worth_of(problem: Problem, uses: Sequence[Use]) -> float:
+    """What these uses and the fixed ones are worth together, as far as they can be done.
+
+    In the garden's unit. Raises OutOfRange.
+    """
+    check_problem(problem)
+    return place_start(prepare(problem), uses).objective
 
 
 def solve(
@@ -167,6 +179,8 @@ def solve(
     tally = _begin(prepared, start, watch)
     simple = max(simple_bound(prepared), tally.objective)
     search = _Search(prepared, tally, simple, relative_gap, watch, tell)
+    if start:
+        search.take(_begin(prepared, (), watch))
     search.note("greedy")
     method = "greedy"
     try:
@@ -186,11 +200,8 @@ def solve(
 
 def _begin(prepared: Prepared, start: Sequence[Use], watch: Stopwatch) -> Tally:
     """What of the start can still be done, with what is free used up; or greedily from nothing."""
-    fresh = fill_best(Tally(prepared), prepared, watch.left)
-    if not start:
-        return _tidy(prepared, fresh, watch)
-    begun = fill_best(place_start(prepared, start), prepared, watch.left)
-    return _tidy(prepared, better_of(begun, fresh), watch)
+    begun = place_start(prepared, start) if start else Tally(prepared)
+    return _tidy(prepared, fill_best(begun, prepared, watch.left), watch)
 
 
 def _tidy(prepared: Prepared, tally: Tally, watch: Stopwatch) -> Tally:
@@ -311,9 +322,11 @@ class _Search:
                 plans.new_prices()
         self._choose(plans, "narrow searches", is_close=False)
         plans.prices = plans.relaxed_prices
+        vain = 0
         for _round in range(MOST_ROUNDS):
-            if self.is_done or watch.left(SHARE_FOR_PLANS) <= 0:
+            if self.is_done or watch.left(SHARE_FOR_PLANS) <= 0 or vain == MOST_IN_VAIN:
                 break
+            before = self.gap
             fresh = plans.exact_round(self.best.objective, 0.8 * gap)
             self.bound = min(self.bound, plans.bound)
             self._choose(plans, "plans by plot", fresh)
@@ -324,6 +337,7 @@ class _Search:
                 self._choose(plans, "shaken prices", fresh)
             if not fresh:
                 break
+            vain = vain + 1 if before - self.gap < 0.02 * gap else 0
             plans.new_prices()
 
     def _choose(

@@ -97,6 +97,18 @@ def late_share(hours_after_sunset: float, night_hours: float) -> float:
     return math.sqrt(1.0 - late)
 
 
+def hours_late(share: float, night_hours: float) -> float:
+    """How long after sunset a cover still gives a share of its whole night's lift. [h]
+
+    The inverse of `late_share`. share : 0 to 1. night_hours : from sunset to the low, above 0. [h]
+    Raises OutOfRange.
+    """
+    if not 0.0 <= share <= 1.0:
+        raise OutOfRange(say("a share must be between 0 and 1, not %(value)s", value=share))
+    late_share(0.0, night_hours)  # refuses a night of no hours
+    return (1.0 - share * share) * night_hours
+
+
 def stored_share(*, day_cloud_fraction: float, day_high_c: float) -> float:
     """Share of a cover's usual lift after a day of this kind, 1 to 0.6.
 

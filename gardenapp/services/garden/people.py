@@ -533,16 +533,19 @@ def set_units(
     temperature_unit: str,
     length_unit: str,
     language: str | None = None,
+    no_lifting: bool = False,
+    no_ice: bool = False,
     now: datetime,
 ) -> None:
-    """Set the units and the language in which a member reads and types; language None leaves
-    it to the phone. Raises NotFound, Refused."""
+    """Set the units and the language in which a member reads and types, and what they are not
+    asked to do; language None leaves it to the phone. Raises NotFound, Refused."""
     if temperature_unit not in TEMPERATURE_UNITS or length_unit not in LENGTH_UNITS:
         raise Refused(_("Choose the units from the lists."))
     if language is not None and language not in LANGUAGES:
         raise Refused(_("Choose the language from the list."))
-    with write_transaction(changes_board=False) as session:
+    with write_transaction() as session:
         member = _get(session, member_id)
+        member.no_lifting, member.no_ice = no_lifting, no_ice
         member.temperature_unit, member.length_unit = temperature_unit, length_unit
         member.language = language
         garden_log.record(

@@ -70,6 +70,7 @@ class PlotDetail:
     offset_reason: str
     distance_m: float
     note: str
+    is_mixed: bool
     holders: tuple[str, ...]
     holder_ids: tuple[int, ...]
     is_mine: bool
@@ -206,6 +207,7 @@ def get_plot(*, plot_id: int, member: Member | None) -> PlotDetail:
         offset_reason=plot.offset_reason,
         distance_m=plot.distance_m,
         note=plot.note,
+        is_mixed=plot.is_mixed,
         holders=tuple(name for _, name in people) if member is not None else (),
         holder_ids=tuple(number for number, _ in people) if member is not None else (),
         is_mine=is_mine,
@@ -222,6 +224,7 @@ def create_plot(
     distance_m: float,
     offset: Offset,
     note: str,
+    is_mixed: bool = False,
     member: Member,
     now: datetime,
 ) -> int:
@@ -231,7 +234,7 @@ def create_plot(
     with write_transaction() as session:
         _check_label(session, label, None)
         plot = Plot(label=label, length_cm=length_cm, width_cm=width_cm, distance_m=distance_m)
-        _write_own_part(plot, bed_width_cm, offset, note)
+        _write_own_part(plot, bed_width_cm, offset, note, is_mixed)
         session.add(plot)
         session.flush()
         change_log.record(action="plot added", subject=f"plot {label}", at=now, member_id=member.id)
@@ -248,6 +251,7 @@ def change_plot(
     distance_m: float,
     offset: Offset,
     note: str,
+    is_mixed: bool = False,
     member: Member,
     now: datetime,
 ) -> None:
@@ -259,7 +263,7 @@ def change_plot(
         _check_label(session, label, plot_id)
         plot.label, plot.distance_m = label, distance_m
         plot.length_cm, plot.width_cm = length_cm, width_cm
-        _write_own_part(plot, bed_width_cm, offset, note)
+        _write_own_part(plot, bed_width_cm, offset, note, is_mixed)
         change_log.record(
             action="plot changed", subject=f"plot {label}", at=now, member_id=member.id
         )
@@ -271,6 +275,7 @@ def change_own_plot(
     bed_width_cm: float | None,
     offset: Offset,
     note: str,
+    is_mixed: bool = False,
     member: Member,
     now: datetime,
 ) -> None:
@@ -284,7 +289,7 @@ def change_own_plot(
         if not may_change_plot(session, plot_id=plot_id, member=member):
             raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
         _check_bed(plot.length_cm, plot.width_cm, bed_width_cm)
-        _write_own_part(plot, bed_width_cm, offset, note)
+        _write_own_part(plot, bed_width_cm, offset, note, is_mixed)
         change_log.record(
             action="plot changed", subject=f"plot {plot.label}", at=now, member_id=member.id
         )
@@ -347,8 +352,10 @@ def _check_bed(length_cm: float | None, width_cm: float | None, bed_width_cm: fl
         raise FieldRefused("bed_width_cm", _("A bed cannot be wider than the plot."))
 
 
-def _write_own_part(plot: Plot, bed_width_cm: float | None, offset: Offset, note: str) -> None:
-    plot.bed_width_cm, plot.note = bed_width_cm, note
+def _write_own_part(
+    plot: Plot, bed_width_cm: float | None, offset: Offset, note: str, is_mixed: bool
+) -> None:
+    plot.bed_width_cm, plot.note, plot.is_mixed = bed_width_cm, note, is_mixed
     plot.offset_choice, plot.offset_reason = offset.choice, offset.reason
     plot.offset_k, plot.offset_sd_k = offset.offset_k, offset.offset_sd_k
 

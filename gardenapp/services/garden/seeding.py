@@ -275,7 +275,7 @@ def _write_kind(kind: CoverKind, built: ConstructionDefault) -> None:
     kind.is_rigid, kind.may_touch = built.is_rigid, built.may_touch
     kind.is_sealed = not built.key.endswith("_unsealed")
     kind.goes_under = built.drapes and built.may_touch
-    kind.minutes = built.minutes
+    kind.minutes, kind.mass_kg = built.minutes, built.mass_kg
     kind.gust_limit_mps, kind.gust_source = built.gust_limit_mps, built.gust_source
     kind.clear_mean_k, kind.clear_sd_k = built.clear_mean_k, built.clear_sd_k
     kind.cloudy_mean_k, kind.cloudy_sd_k = built.cloudy_mean_k, built.cloudy_sd_k

@@ -54,7 +54,8 @@ class GardenSettings:
     """What a coordinator may set. [degrees, m, minutes]
 
     `minutes_budget` is the helpers' time there is on an evening, all hands together; None
-    means that nobody said.
+    means that nobody said. `walk_worth` is what ten minutes of it are worth, a word of
+    `allocation.weights.WALK_WORTH`.
     """
 
     name: str
@@ -69,6 +70,7 @@ class GardenSettings:
     minutes_budget: float | None = None
     shelter_label: str = ""
     shelter_spaces: int = 0
+    walk_worth: str = "lettuce"
     language: str = "en"
 
 

@@ -5,21 +5,27 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from gardenapp.models.covers import Cover
 from gardenapp.science.allocation.problem import Allocation, Use
-from gardenapp.science.allocation.weights import SAFE_BELOW, SHELTER_MINUTES_PER_POT
+from gardenapp.science.allocation.weights import (
+    HEAVY_KG,
+    SAFE_BELOW,
+    SHELTER_MINUTES_PER_POT,
+    worth_of_plant,
+)
 from gardenapp.science.night.morning import LiftOff, lift_off
 from gardenapp.science.night.plan_records import TreatmentName
-from gardenapp.services.night.outlook import SHELTER, BareOutlook
+from gardenapp.services.night.latest import Latest
+from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.problem import walk_minutes
 from gardenapp.services.night.prospect import Prospect
 from gardenapp.services.night.standing import Standing, covers_of
 
-# How long before sunset a plant is covered that only may be in danger by then. Our own choice.
-MOST_EARLY = timedelta(hours=1)
+# Air at which there may be ice underfoot. Common practice, no source.
+ICE_C = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,11 @@ class PlannedPart:
 
 @dataclass(frozen=True, slots=True)
 class PlannedJob:
-    """One thing to do in one plot, before it has a number. `claim_id`: who promised it before."""
+    """One thing to do in one plot, before it has a number. `claim_id`: who promised it before.
+
+    mass_kg : of its heaviest unit; what weighs over `HEAVY_KG` is for two, and takes both their
+    minutes. is_icy : whether there may be ice underfoot by then.
+    """
 
     plot_id: int
     treatment: str
@@ -51,6 +61,8 @@ class PlannedJob:
     safe_from_at: datetime
     claim_id: int | None = None
     must_come_off: bool = False
+    mass_kg: float | None = None
+    is_icy: bool = False
 
     @property
     def plants(self) -> dict[int, int]:
@@ -64,13 +76,15 @@ class PlannedJob:
 
 def jobs_of(prospect: Prospect, allocation: Allocation) -> tuple[PlannedJob, ...]:
     """Everything to do and everything that is on, the most pressing first."""
-    times = _Mornings(prospect)
+    times = _Times(_Mornings(prospect), Latest(prospect))
     free = _free_covers(prospect)
     waiting: dict[tuple[int, str], list[Standing]] = defaultdict(list)
     for stand in prospect.standing:
         waiting[stand.plot_id, prospect.pools.treatment_of(stand)].append(stand)
     jobs: list[PlannedJob] = []
-    for use in allocation.uses:
+    # Whoever owns a cover of the kind is given it before it goes to another plot.
+    owners_first = sorted(allocation.uses, key=lambda use: not _has_own(prospect, use))
+    for use in owners_first:
         plot_id, treatment = int(use.plot_id), str(use.treatment_id)
         parts = _parts_of(prospect, use, waiting.get((plot_id, treatment), []), free)
         # What is on, what is promised and what is new are different jobs to the reader.
@@ -89,10 +103,24 @@ def jobs_of(prospect: Prospect, allocation: Allocation) -> tuple[PlannedJob, ...
         if group:
             jobs.append(_job(times, plot_id, treatment, group, must_come_off=True))
     jobs += _left_alone(prospect, times)
-    return tuple(sorted(jobs, key=lambda job: (job.by_at, job.plot_id)))
+    return tuple(sorted(jobs, key=lambda job: (job.by_at, -_saved(prospect, job), job.plot_id)))
 
 
-def _left_alone(prospect: Prospect, times: _Mornings) -> list[PlannedJob]:
+def _saved(prospect: Prospect, job: PlannedJob) -> float:
+    """Worth of the plants that a job saves, in the garden's unit."""
+    plantings = {planting.id: planting for planting in prospect.gathered.plantings}
+    saved = 0.0
+    for planting_id, plants in job.plants.items():
+        planting, under = plantings[planting_id], prospect.covered.get((planting_id, job.treatment))
+        if under is not None:
+            worth = worth_of_plant(
+                planting.mind, per=planting.worth_per, spread_cm=planting.spread_cm
+            )
+            saved += plants * worth * (prospect.bare[planting_id].harm.share - under.harm.share)
+    return saved
+
+
+def _left_alone(prospect: Prospect, times: _Times) -> list[PlannedJob]:
     """A cover whose plants are gone still stands there, and somebody must bring it in."""
     return [
         _job(times, stand.plot_id, treatment, [PlannedPart.standing(stand)])
@@ -146,6 +174,17 @@ def _parts_of(
     return parts
 
 
+def _has_own(prospect: Prospect, use: Use) -> bool:
+    """Whether the plot's holders own a cover of any of the kinds that a use wants."""
+    holders = prospect.gathered.holders.get(int(use.plot_id), set())
+    way = prospect.ways[str(use.treatment_id)]
+    return any(
+        cover.owner_id in holders
+        for pool_id in way.treatment.pool_ids
+        for cover in prospect.pools.members[str(pool_id)]
+    )
+
+
 def _take(
     prospect: Prospect, free: Mapping[str, list[Cover]], pool_id: str, plot_id: int
 ) -> int | None:
@@ -167,8 +206,21 @@ def _take(
     return best.id
 
 
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """When covers of this night go on and come off."""
+
+    mornings: _Mornings
+    latest: Latest
+
+    @property
+    def prospect(self) -> Prospect:
+        """The night they are reckoned for."""
+        return self.mornings.prospect
+
+
 def _job(
-    times: _Mornings,
+    times: _Times,
     plot_id: int,
     treatment: str,
     parts: list[PlannedPart],
@@ -184,17 +236,20 @@ def _job(
         if treatment == SHELTER
         else way.minutes * len(parts)
     )
-    lifts = [times.lift_off(key, treatment) for key in planting_ids]
+    mass_kg = sum(kind.mass_kg or 0.0 for kind in way.kinds) or None
+    people = 2 if mass_kg is not None and mass_kg > HEAVY_KG else 1
+    by_at = min((times.latest.of(key, treatment) for key in planting_ids), default=night.sunset_at)
+    plot = prospect.gathered.plots[plot_id]
+    lifts = [times.mornings.lift_off(key, treatment) for key in planting_ids]
     return PlannedJob(
         plot_id=plot_id,
         treatment=treatment,
         name=way.name,
         parts=tuple(parts),
-        minutes=minutes + walk_minutes(prospect.gathered.plots[plot_id].distance_m),
-        by_at=min(
-            (_cover_by(prospect, prospect.bare[key]) for key in planting_ids),
-            default=night.sunset_at,
-        ),
+        minutes=people * (minutes + walk_minutes(plot.distance_m)),
+        by_at=by_at,
+        mass_kg=mass_kg,
+        is_icy=_air_c(prospect, plot_id, by_at) <= ICE_C,
         lift_by_at=min(
             (lift.must_by_at for lift in lifts if lift.must_by_at is not None), default=None
         ),
@@ -204,14 +259,11 @@ def _job(
     )
 
 
-def _cover_by(prospect: Prospect, bare: BareOutlook) -> datetime:
-    """Sunset keeps the day's warmth in; a planting in danger before that goes first."""
-    sunset_at = prospect.site.night.sunset_at
-    if bare.crosses_at is None or bare.crosses_early_at is None:
-        return sunset_at
-    # The early end of when it gets there, but nobody is sent at noon for what may be at dusk.
-    early_at = max(bare.crosses_early_at, sunset_at - MOST_EARLY)
-    return min(sunset_at, bare.crosses_at, early_at)
+def _air_c(prospect: Prospect, plot_id: int, at: datetime) -> float:
+    """Air at a plot at a moment of the night. [°C]"""
+    curve = prospect.site.curve
+    at = min(max(at, curve.starts_at), curve.ends_at)
+    return curve.at(at) + prospect.belief.offsets[plot_id].estimate.mean
 
 
 class _Mornings:

@@ -7,17 +7,18 @@ database some forty things and not some three hundred.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
 
 from flask_sqlalchemy.session import Session
 from sqlalchemy import insert, select, update
 from sqlalchemy.orm import scoped_session
 
-from gardenapp.models.nights import Claim, Job, JobPart, Plan, PlanRow
+from gardenapp.models.nights import Claim, Job, JobPart, Plan, PlanRow, PlanShare
 from gardenapp.services import change_log
 from gardenapp.services.night.gather import facts_now
 from gardenapp.services.night.jobs import PlannedJob
+from gardenapp.services.night.season_shares import shares_of
 from gardenapp.services.night.snapshot import Snapshot
 from gardenapp.services.transaction import write_transaction
 
@@ -29,41 +30,89 @@ class Overtaken(Exception):
     """Somebody claimed a job or put a cover on while the plan was being worked out."""
 
 
-def keep(snapshot: Snapshot, *, evening: date, member_id: int | None, now: datetime) -> int:
-    """Write a plan as the current one of its night, and give its id. Raises Overtaken."""
-    allocation, gathered = snapshot.allocation, snapshot.prospect.gathered
+def keep(
+    snapshot: Snapshot,
+    *,
+    evening: date,
+    member_id: int | None,
+    now: datetime,
+    is_improved: bool = True,
+    instead_of: int | None = None,
+) -> int:
+    """Write a plan as the current one of its night, and give its id. Raises Overtaken.
+
+    is_improved : False leaves it waiting for a better one to be looked for.
+    instead_of : the plan that must still be the current one.
+    """
     with write_transaction() as session:
-        if facts_now(evening) != gathered.facts:
+        if facts_now(evening) != snapshot.prospect.gathered.facts:
             raise Overtaken
-        session.execute(
-            update(Plan)
-            .where(Plan.night_of == evening, Plan.is_current.is_(True))
-            .values(is_current=False)
-        )
-        plan = Plan(
-            night_of=evening,
-            forecast_id=snapshot.prospect.site.forecast.id,
-            made_at=now,
-            made_by_id=member_id,
-            method=allocation.method,
-            objective=allocation.objective,
-            bound=allocation.bound,
-            gap=min(allocation.gap, 1e9),
-            header=snapshot.header.to_json(),
-        )
-        session.add(plan)
-        session.flush()
-        job_ids = _write_jobs(session, plan.id, snapshot.jobs)
-        _carry_over(session, snapshot, job_ids, now)
-        _write_stories(session, plan.id, snapshot, job_ids)
-        change_log.record(
-            action="plan made",
-            subject=f"night of {evening.isoformat()}",
-            detail=f"{len(snapshot.jobs)} jobs, gap {allocation.gap:.2%}, {allocation.method}",
-            at=now,
-            member_id=member_id,
-        )
-        return plan.id
+        if instead_of is not None and not session.scalar(
+            select(Plan.is_current).where(Plan.id == instead_of)
+        ):
+            raise Overtaken
+        return _write(session, snapshot, evening, member_id, now, is_improved=is_improved)
+
+
+def keep_holding_all_back(
+    make: Callable[[], Snapshot],
+    *,
+    evening: date,
+    member_id: int | None,
+    now: datetime,
+    is_improved: bool,
+) -> int:
+    """Make a plan and write it while nobody else can write; for where people are too quick.
+
+    Everybody waits meanwhile, so only after a few tries, and for what is quickly made.
+    """
+    with write_transaction() as session:
+        return _write(session, make(), evening, member_id, now, is_improved=is_improved)
+
+
+def _write(
+    session: scoped_session[Session],
+    snapshot: Snapshot,
+    evening: date,
+    member_id: int | None,
+    now: datetime,
+    *,
+    is_improved: bool,
+) -> int:
+    allocation = snapshot.allocation
+    session.execute(
+        update(Plan)
+        .where(Plan.night_of == evening, Plan.is_current.is_(True))
+        .values(is_current=False)
+    )
+    plan = Plan(
+        night_of=evening,
+        forecast_id=snapshot.prospect.site.forecast.id,
+        made_at=now,
+        made_by_id=member_id,
+        method=allocation.method,
+        objective=allocation.objective,
+        bound=allocation.bound,
+        gap=min(allocation.gap, 1e9),
+        header=snapshot.header.to_json(),
+        improving="" if is_improved else "waiting",
+        # Handed over now: whoever is to improve it is given time to begin.
+        heard_at=None if is_improved else now,
+    )
+    session.add(plan)
+    session.flush()
+    job_ids = _write_jobs(session, plan.id, snapshot.jobs)
+    _carry_over(session, snapshot, job_ids, now)
+    _write_stories(session, plan.id, snapshot, job_ids)
+    _write_shares(session, plan.id, snapshot)
+    change_log.record(
+        action="plan made",
+        subject=f"night of {evening.isoformat()}",
+        detail=f"{len(snapshot.jobs)} jobs, gap {allocation.gap:.2%}, {allocation.method}",
+        at=now,
+        member_id=member_id,
+    )
+    return plan.id
 
 
 def _write_jobs(
@@ -83,6 +132,8 @@ def _write_jobs(
             "lift_by_at": job.lift_by_at,
             "safe_from_at": job.safe_from_at,
             "must_come_off": job.must_come_off,
+            "mass_kg": job.mass_kg,
+            "is_icy": job.is_icy,
         }
         for job in jobs
     ]
@@ -126,7 +177,12 @@ def _carry_over(
         if claim is not None:
             claim.released_at = now
             kept.append(
-                {"job_id": job_id, "member_id": claim.member_id, "claimed_at": claim.claimed_at}
+                {
+                    "job_id": job_id,
+                    "member_id": claim.member_id,
+                    "with_member_id": claim.with_member_id,
+                    "claimed_at": claim.claimed_at,
+                }
             )
     session.flush()
     if kept:
@@ -149,3 +205,12 @@ def _write_stories(
     ]
     if rows:
         session.execute(insert(PlanRow), rows)
+
+
+def _write_shares(session: scoped_session[Session], plan_id: int, snapshot: Snapshot) -> None:
+    rows = [
+        {"plan_id": plan_id, "plot_id": plot_id, "avoided": avoided, "avoidable": avoidable}
+        for plot_id, (avoided, avoidable) in shares_of(snapshot.prospect, snapshot.stories).items()
+    ]
+    if rows:
+        session.execute(insert(PlanShare), rows)

@@ -73,6 +73,17 @@ def prospect_of(
     )
 
 
+def covered_if(
+    prospect: Prospect, planting_id: int, treatment_id: str, kept: float
+) -> CoveredOutlook:
+    """A planting's night under a way that gives only a share of its lift. `kept` : 0 to 1."""
+    planting = next(p for p in prospect.gathered.plantings if p.id == planting_id)
+    return _under(
+        prospect.gathered, prospect.site, planting, prospect.bare[planting_id],
+        prospect.ways[treatment_id], kept,
+    )  # fmt: skip
+
+
 def bare_outlooks(
     site: SiteNight,
     plantings: Iterable[Planting],
@@ -136,18 +147,29 @@ def _covered_outlooks(
             kept = site.late_share(on_since.get((planting.id, treatment_id), now))
             key = (id(alone), treatment_id, kept)  # like plantings share their outlook
             if key not in known:
-                known[key] = covered_outlook(
-                    site,
-                    planting,
-                    gathered.stages[planting.id],
-                    alone,
-                    lift=kept_lift(way.lift, kept),
-                    leaf_shield=way.leaf_shield,
-                    is_draped=way.is_draped,
-                    over=way.over.kept(kept) if way.over else None,
-                )
+                known[key] = _under(gathered, site, planting, alone, way, kept)
             found[planting.id, treatment_id] = known[key]
     return found
+
+
+def _under(
+    gathered: Gathered,
+    site: SiteNight,
+    planting: Planting,
+    alone: BareOutlook,
+    way: Way,
+    kept: float,
+) -> CoveredOutlook:
+    return covered_outlook(
+        site,
+        planting,
+        gathered.stages[planting.id],
+        alone,
+        lift=kept_lift(way.lift, kept),
+        leaf_shield=way.leaf_shield,
+        is_draped=way.is_draped,
+        over=way.over.kept(kept) if way.over else None,
+    )
 
 
 def _on_since(pools: Pools, standing: Iterable[Standing]) -> dict[tuple[int, str], datetime]:

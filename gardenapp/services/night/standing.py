@@ -15,7 +15,7 @@ from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Deployment, Job
 from gardenapp.models.plants import Planting
 from gardenapp.science.allocation.problem import CoverPool, Id
-from gardenapp.science.allocation.weights import CLEARANCE_CM
+from gardenapp.science.allocation.weights import CLEARANCE_CM, HEAVY_KG
 from gardenapp.services.night.gather import Gathered
 from gardenapp.services.night.outlook import SHELTER
 
@@ -126,7 +126,8 @@ def pool_of(
         is_rigid=kind.is_rigid,
         may_touch=kind.may_touch,
         clearance_cm=CLEARANCE_CM,
-        minutes=kind.minutes,
+        # Two people's time for what takes two.
+        minutes=kind.minutes * (2 if kind.mass_kg is not None and kind.mass_kg > HEAVY_KG else 1),
         gust_limit_mps=kind.gust_limit_mps,
         allowed_plot_ids=allowed,
     )

@@ -7,9 +7,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
+from flask_sqlalchemy.session import Session
 from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
-from sqlalchemy.orm import joinedload, selectinload
+from sqlalchemy.orm import joinedload, scoped_session, selectinload
 
 from gardenapp.errors import AlreadyClaimed, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
@@ -31,6 +32,7 @@ from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plants import CropStage
 from gardenapp.models.plots import Plot
 from gardenapp.models.store import LedgerEntry
+from gardenapp.science.allocation.weights import HEAVY_KG
 from gardenapp.science.covers.lift import late_share
 from gardenapp.science.night.damage import AIR_RECORD_K
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, TreatmentName
@@ -95,6 +97,24 @@ class BoardJob:
     claimed_by: str
     on_since: datetime | None
     troubles: tuple[Trouble, ...] = ()
+    mass_kg: float | None = None
+    is_icy: bool = False
+    with_id: int | None = None
+    with_name: str = ""
+
+    @property
+    def needs_two(self) -> bool:
+        """Whether a unit of it is too heavy for one."""
+        return self.mass_kg is not None and self.mass_kg > HEAVY_KG
+
+    @property
+    def lacks_second(self) -> bool:
+        """Whether somebody has claimed it who cannot do it alone."""
+        return self.needs_two and self.state == "claimed" and self.with_id is None
+
+    def is_for(self, member: Member | None) -> bool:
+        """Whether a member may be asked to do it."""
+        return member is None or not why_not_for(member, self.mass_kg, is_icy=self.is_icy)
 
     @property
     def places(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -128,6 +148,7 @@ class TonightPage:
     # What the plan does not know of, and how old its forecast is.
     changes: tuple[Change, ...] = ()
     forecast_age: timedelta | None = None
+    is_improving: bool = False
     has_newer_forecast: bool = False
     # Of the whole night, where only some plots are shown.
     all_job_ids: frozenset[int] = frozenset()
@@ -231,6 +252,7 @@ def tonight_page(
         is_outdated=is_outdated,
         method=plan.method,
         gap=plan.gap,
+        is_improving=bool(plan.improving),
         rows=tuple(rows),
         jobs=tuple(jobs),
         counts=dict(counts),
@@ -268,7 +290,7 @@ def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
         for claim in db.session.scalars(
             select(Claim)
             .where(Claim.job_id.in_(job_ids), Claim.released_at.is_(None))
-            .options(joinedload(Claim.member))
+            .options(joinedload(Claim.member), joinedload(Claim.with_member))
         )
     }
     standing: dict[int, list[Deployment]] = defaultdict(list)
@@ -355,6 +377,10 @@ def _board_job(
         lift_by_at=job.lift_by_at,
         safe_from_at=job.safe_from_at,
         must_come_off=job.must_come_off,
+        mass_kg=job.mass_kg,
+        is_icy=job.is_icy,
+        with_id=claim.with_member_id if claim else None,
+        with_name=claim.with_member.name if claim and claim.with_member else "",
         state=state,
         claimed_by_id=claim.member_id if claim else None,
         claimed_by=claim.member.name if claim else "",
@@ -408,9 +434,11 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
     """Say that `member_id` will do a job.
 
     The first to ask wins; the database's own uniqueness decides, so two phones pressed at once
-    cannot both succeed. Asking again for one's own is harmless.
+    cannot both succeed. Asking again for one's own is harmless. Of what is too heavy for one, the
+    second to ask is the second pair of hands.
 
-    Raises NotFound, Refused (the plan changed), AlreadyClaimed with who has it.
+    Raises NotFound, Refused (the plan changed), NotAllowed (not theirs to be asked), AlreadyClaimed
+    with who has it.
     """
     try:
         with write_transaction() as session:
@@ -418,11 +446,19 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
             if job.must_come_off:
                 raise Refused(_("This one must come off; there is nothing to put on."))
             _refuse_struck(job, troubles_of([job]).get(job.id, {}))
+            _refuse_unasked(session, job, member_id)
             existing = _open_claim(job.id)
             if existing is not None:
-                if existing.member_id == member_id:
+                if member_id in (existing.member_id, existing.with_member_id):
                     return
-                raise _taken(existing)
+                if not _is_heavy(job.mass_kg) or existing.with_member_id is not None:
+                    raise _taken(existing)
+                existing.with_member_id = member_id
+                session.flush()
+                change_log.record(
+                    action="will help", subject=_subject(job), at=now, member_id=member_id
+                )
+                return
             standing = _standing(job.id)
             if standing and len(standing) >= len(job.parts):
                 raise Refused(_("That is already on."))
@@ -436,6 +472,26 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
             raise
         if existing.member_id != member_id:
             raise _taken(existing) from None
+
+
+def why_not_for(member: Member, mass_kg: float | None, *, is_icy: bool) -> str:
+    """Why a job is not offered to a member; empty where it is."""
+    if member.no_lifting and _is_heavy(mass_kg):
+        return _("You said that you don’t lift heavy things, and this is heavy.")
+    if member.no_ice and is_icy:
+        return _("You said that you don’t walk on ice, and there may be ice by then.")
+    return ""
+
+
+def _is_heavy(mass_kg: float | None) -> bool:
+    return mass_kg is not None and mass_kg > HEAVY_KG
+
+
+def _refuse_unasked(session: scoped_session[Session], job: Job, member_id: int) -> None:
+    member = session.get(Member, member_id)
+    why = why_not_for(member, job.mass_kg, is_icy=job.is_icy) if member is not None else ""
+    if why:
+        raise NotAllowed(why)
 
 
 def _refuse_struck(job: Job, troubles: Mapping[int, Trouble]) -> None:
@@ -472,11 +528,17 @@ def release_job(*, job_id: int, member: Member, now: datetime) -> None:
         claim = _open_claim(job.id)
         if claim is None:
             return
-        if claim.member_id != member_id and not may_any:
+        if claim.with_member_id == member_id:
+            claim.with_member_id = None
+        elif claim.member_id == member_id and claim.with_member_id is not None:
+            # Whoever helped has it now, and needs a second.
+            claim.member_id, claim.with_member_id = claim.with_member_id, None
+        elif claim.member_id != member_id and not may_any:
             raise NotAllowed(
                 _("Somebody else has claimed that; only they or a coordinator can give it back.")
             )
-        claim.released_at = now
+        else:
+            claim.released_at = now
         session.flush()
         change_log.record(action="gave back", subject=_subject(job), at=now, member_id=member_id)
 

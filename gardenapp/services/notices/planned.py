@@ -8,15 +8,17 @@ a plan from the forecast in force, or one is made.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
-from datetime import date, datetime
+from collections.abc import Callable, Iterable
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
 
 from gardenapp.errors import GardenError, NotFound
 from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
+from gardenapp.science.allocation.solve import Progress
 from gardenapp.services.clockwork import tonight
+from gardenapp.services.night import improving
 from gardenapp.services.night.forecasts import find_forecast
 from gardenapp.services.night.live import follow
 from gardenapp.services.night.plan_night import plan_night
@@ -29,11 +31,52 @@ _log = logging.getLogger("gardenapp.planning")
 def plan_and_tell(*, night_of: date | None, member_id: int | None, now: datetime) -> int:
     """Plan a night, queue what it changes for each member, and give the plan's id.
 
-    Raises what `plan_night` raises; queueing raises nothing.
+    Where plans are improved apart, the first one is kept and people are told when it has been
+    improved, so that nobody is told twice. Raises what `plan_night` raises; queueing raises
+    nothing.
     """
-    plan_id = plan_night(night_of=night_of, member_id=member_id, now=now)
-    telling.plan_changed(plan_id)
+    apart = improving.is_left_to_another()
+    plan_id = plan_night(night_of=night_of, member_id=member_id, now=now, at_once=apart)
+    if apart:
+        _have_improved(plan_id)
+    else:
+        telling.plan_changed(plan_id)
     return plan_id
+
+
+def improve_and_tell(
+    plan_id: int,
+    *,
+    clock: Callable[[], datetime],
+    say: Callable[[Progress], None] | None = None,
+) -> int | None:
+    """Look for a better plan here, and queue what the plan in force then changes for members.
+
+    Gives its id; None where somebody else looks already or the plan is not in force any more.
+    """
+    kept = improving.improve(plan_id, clock=clock, say=say)
+    if kept is not None:
+        telling.plan_changed(kept)
+    return kept
+
+
+def take_up_what_was_left(now: datetime) -> int:
+    """Have plans improved that a stopped process left, and say how many were taken up."""
+    if not improving.is_left_to_another():
+        return 0
+    left = improving.left_alone(now=now, first_night=tonight(now) - timedelta(days=1))
+    for plan_id in left:
+        _have_improved(plan_id)
+    return len(left)
+
+
+def _have_improved(plan_id: int) -> None:
+    try:
+        improving.begin(plan_id)
+    except OSError:
+        _log.exception("no process could be started to improve plan %s", plan_id)
+        improving.give_up(plan_id)
+        telling.plan_changed(plan_id)
 
 
 def needs_planning(evening: date) -> bool:
@@ -71,6 +114,7 @@ def keep_planned(*, now: datetime, member_id: int | None = None) -> int | None:
     plan whoever brought the forecast, whenever. Raises what `plan_night` raises.
     """
     evening = tonight(now)
+    take_up_what_was_left(now)
     try:
         follow(now)  # the garden's own readings may have corrected the low
     except Exception:  # what is wrong with a thermometer leaves no night unplanned

@@ -413,6 +413,7 @@ def catch_up(*, now: datetime) -> int:
         select(Plan.id).where(
             Plan.night_of == tonight(now),
             Plan.is_current.is_(True),
+            Plan.improving == "",  # until then it may still move
         )
     )
     return 0 if plan_id is None else plan_changed(plan_id)

@@ -26,6 +26,7 @@ from gardenapp.services.store.ledger import Happening
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
 
+MASS_MAX_KG = 300.0
 GUST_LIMIT_MAX_MPS = 40.0
 MOST_AT_ONCE = 60
 SHELTER = "shelter"
@@ -156,6 +157,7 @@ class KindDetail:
     may_touch: bool
     goes_under: bool
     minutes: float
+    mass_kg: float | None
     gust_limit_mps: float | None
     gust_source: str
     clear_mean_k: float
@@ -215,6 +217,7 @@ class KindEntry:
     cloudy_sd_k: float
     leaf_shield: float
     why: str
+    mass_kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -355,6 +358,7 @@ def get_kind(*, kind_id: int, member: Member) -> KindDetail:
         may_touch=kind.may_touch,
         goes_under=kind.goes_under,
         minutes=kind.minutes,
+        mass_kg=kind.mass_kg,
         gust_limit_mps=kind.gust_limit_mps,
         gust_source=_gust_source(kind.gust_source),
         clear_mean_k=kind.clear_mean_k,
@@ -404,6 +408,7 @@ def copy_kind(*, kind_id: int, sizes: KindSizes, member: Member, now: datetime) 
             is_sealed=like.is_sealed,
             may_touch=like.may_touch,
             goes_under=like.goes_under,
+            mass_kg=like.mass_kg,
             gust_limit_mps=like.gust_limit_mps,
             gust_source=like.gust_source,
             clear_mean_k=like.clear_mean_k,
@@ -793,6 +798,7 @@ def _write_entry(kind: CoverKind, entry: KindEntry) -> None:
     )
     kind.is_rigid, kind.is_sealed = entry.is_rigid, entry.is_sealed
     kind.may_touch, kind.goes_under = entry.may_touch, entry.goes_under
+    kind.mass_kg = entry.mass_kg
     if kind.gust_limit_mps != entry.gust_limit_mps:
         kind.gust_source = ""
     kind.gust_limit_mps = entry.gust_limit_mps
@@ -816,6 +822,8 @@ def _check_sizes(sizes: KindSizes) -> None:
 
 def _check_entry(entry: KindEntry) -> None:
     _check_sizes(entry.sizes)
+    if entry.mass_kg is not None and not 0 < entry.mass_kg <= MASS_MAX_KG:
+        raise FieldRefused("mass_kg", _("Enter what one weighs, or leave it empty."))
     gust = entry.gust_limit_mps
     if gust is not None and not 0 <= gust <= GUST_LIMIT_MAX_MPS:
         raise FieldRefused("gust_limit_mps", _("Enter a gust between none and a hurricane's."))

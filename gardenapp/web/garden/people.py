@@ -19,7 +19,7 @@ from flask import (
     url_for,
 )
 from werkzeug.wrappers import Response as BaseResponse
-from wtforms import PasswordField, ValidationError
+from wtforms import BooleanField, PasswordField, ValidationError
 
 from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db
@@ -77,6 +77,8 @@ class UnitsForm(GardenForm):
     language = PickField(later("Language"), LANGUAGE_WORDS)
     temperature_unit = PickField(later("Temperatures in"), TEMPERATURE_WORDS)
     length_unit = PickField(later("Lengths in"), LENGTH_WORDS)
+    no_lifting = BooleanField(later("I don’t lift heavy things"))
+    no_ice = BooleanField(later("I don’t walk on ice"))
 
 
 class PasswordForm(GardenForm):
@@ -209,10 +211,12 @@ def me_page() -> Any:
             temperature_unit=form.temperature_unit.data,
             length_unit=form.length_unit.data,
             language=form.language.data or None,
+            no_lifting=bool(form.no_lifting.data),
+            no_ice=bool(form.no_ice.data),
             now=now(),
         )
         forget_language()
-        flash(_("Your units are saved."), "good")
+        flash(_("Your choices are saved."), "good")
         return redirect(url_for("people.me_page"), 303)
     page = render_template(
         "people/me.html",

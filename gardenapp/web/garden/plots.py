@@ -101,6 +101,7 @@ class PlotForm(GardenForm):
         later("Give or take"), kind="difference", minimum=0.1, maximum=10, required=False
     )
     offset_reason = TextLine(later("How you know"), maximum=200, required=False)
+    is_mixed = BooleanField(later("Its plants stand mixed in one bed"))
     note = TextBox(later("Note"), required=False)
 
     def offset(self) -> Offset:
@@ -187,6 +188,7 @@ def new_plot() -> Response | str | tuple[str, int]:
                 distance_m=float(form.distance_m.data or 0.0),
                 offset=form.offset(),
                 note=form.note.data,
+                is_mixed=form.is_mixed.data,
                 member=signed_in(),
                 now=now(),
             )
@@ -221,6 +223,7 @@ def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
                 "bed_width_cm": form.bed_width_cm.data,
                 "offset": form.offset(),
                 "note": form.note.data,
+                "is_mixed": form.is_mixed.data,
                 "member": member,
                 "now": now(),
             }

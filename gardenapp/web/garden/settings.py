@@ -62,6 +62,16 @@ class SettingsForm(PlaceForm):
     board_is_open = BooleanField(later("Anybody on the network may read tonight’s board"))
     contact = TextLine(later("Contact for the weather services"), maximum=200, required=False)
     minutes_budget = NumberField(later("Helpers’ time"), minimum=0, maximum=6000, required=False)
+    walk_worth = PickField(
+        later("Ten minutes of somebody’s evening are worth"),
+        [
+            Choice("half", later("half a lettuce")),
+            Choice("lettuce", later("a lettuce")),
+            Choice("two", later("two lettuces")),
+            Choice("tomato", later("a tomato plant")),
+        ],
+        default="lettuce",
+    )
     shelter_label = TextLine(later("Shelter for pots"), required=False)
     shelter_spaces = NumberField(later("Pots it holds"), minimum=0, maximum=10_000, whole=True)
 

@@ -30,12 +30,14 @@ from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.models.plots import Plot
+from gardenapp.services.clockwork import tonight as coming_night
 from gardenapp.services.garden.plots import plots_of
-from gardenapp.services.night import morning
+from gardenapp.services.night import improving, morning
 from gardenapp.services.night import tonight as board
 from gardenapp.services.night.board_changes import lacking
 from gardenapp.services.night.live import live_night
 from gardenapp.services.night.machine_board import board_as_dict
+from gardenapp.services.notices.planned import take_up_what_was_left
 from gardenapp.services.trials.readings import latest_readings, open_alerts
 from gardenapp.web import formats
 from gardenapp.web.access import (
@@ -111,6 +113,20 @@ def tonight() -> Response:
     )
 
 
+@blueprint.get("/tonight/progress")
+@board_readers
+def progress() -> Response:
+    """How far the plan in force has been improved, for the board's script."""
+    found = improving.state_of(coming_night(now()))
+    is_on = found is not None and found.is_on
+    answer = jsonify(
+        improving=is_on,
+        gap=formats.chance(min(found.gap, 1.0)) if found is not None and is_on else "",
+    )
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
 @dataclass(frozen=True)
 class _Choice:
     """Which part of the board: everything, one's own plots, or one plot."""
@@ -149,6 +165,8 @@ def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
     elif choice.plot_id is not None:
         plot_ids = [choice.plot_id]
     page = board.tonight_page(now=at, plot_ids=plot_ids)
+    if page.is_improving:
+        take_up_what_was_left(at)
     unit = formats.temperature_unit()
     return render_template(
         "board/tonight.html",

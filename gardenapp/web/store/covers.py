@@ -73,6 +73,9 @@ class KindForm(GardenForm):
     is_sealed = BooleanField(later("Closes at the ground all round"))
     may_touch = BooleanField(later("May lie on the leaves"))
     goes_under = BooleanField(later("Fits under another cover"))
+    mass_kg = MeasureField(
+        later("Weight of one"), kind="mass", minimum=0.1, maximum=300, required=False
+    )
     gust_limit_mps = MeasureField(
         later("Gust it stands"),
         kind="wind",
@@ -115,6 +118,7 @@ class KindForm(GardenForm):
             is_sealed=self.is_sealed.data,
             may_touch=self.may_touch.data,
             goes_under=self.goes_under.data,
+            mass_kg=self.mass_kg.data,
             gust_limit_mps=self.gust_limit_mps.data,
             clear_mean_k=float(self.clear_mean_k.data or 0),
             clear_sd_k=float(self.clear_sd_k.data or 0),

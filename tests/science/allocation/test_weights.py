@@ -7,13 +7,16 @@ import pytest
 from gardenapp.models.plants import MINDS, WORTH_PER
 from gardenapp.science.allocation.weights import (
     CLEARANCE_CM,
+    LEAST_GAIN,
     MOST_OPTIONS,
     MOST_STACKS,
     SAFE_BELOW,
     SHELTER_MINUTES_PER_POT,
     SHORT_FROM,
     WALK_M_PER_MINUTE,
+    WALK_WORTH,
     WORTH,
+    WORTH_A_CHANGE,
     WORTH_PER_MINUTE,
     worth_of_plant,
 )
@@ -30,8 +33,22 @@ def test_each_word_for_how_much_somebody_minds_has_its_worth_and_more_is_worth_m
         assert list(worth.values()) == sorted(set(worth.values()))
 
 
-def test_four_minutes_are_worth_about_a_third_of_a_plant_that_is_minded_a_little() -> None:
-    assert pytest.approx(WORTH["plant"]["little"] * 0.32) == 4.0 * WORTH_PER_MINUTE
+def test_ten_minutes_are_worth_what_the_coordinators_word_says() -> None:
+    lettuce, tomato = WORTH["plant"]["little"], WORTH["plant"]["much"]
+    ten_minutes = {word: 10.0 * worth for word, worth in WALK_WORTH.items()}
+    assert ten_minutes == {
+        "half": pytest.approx(lettuce / 2.0),
+        "lettuce": pytest.approx(lettuce),
+        "two": pytest.approx(2.0 * lettuce),
+        "tomato": pytest.approx(tomato),
+    }
+    assert WALK_WORTH["lettuce"] == WORTH_PER_MINUTE
+
+
+def test_nobody_is_sent_out_or_elsewhere_for_next_to_nothing() -> None:
+    lettuce = WORTH["plant"]["little"]
+    assert lettuce / 2.0 == LEAST_GAIN
+    assert lettuce == WORTH_A_CHANGE
 
 
 def test_one_tomato_is_not_a_row_of_a_hundred_strawberries() -> None:

@@ -14,6 +14,7 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.morning import day_air_c, plant_below_air_k
 from gardenapp.services.night import tonight
 from gardenapp.services.night.jobs import jobs_of
+from gardenapp.services.night.latest import MOST_EARLY
 from gardenapp.services.night.problem import problem_of
 from tests.factories import Factory
 from tests.services.night.planning import enter, plan, prospect
@@ -111,7 +112,9 @@ def test_jobs_say_when_and_how_long(make: Factory) -> None:
     (job,) = jobs_of(found, solve(problem_of(found)))
 
     assert job.minutes == 3.0 + 120.0 / WALK_M_PER_MINUTE
-    assert job.by_at <= found.site.night.sunset_at
+    night = found.site.night
+    assert night.sunset_at - MOST_EARLY <= job.by_at < found.site.curve.low[0]
+    assert (job.mass_kg, job.is_icy) == (None, False)
     assert job.safe_from_at > found.site.night.sunset_at
     assert (job.claim_id, job.must_come_off) == (None, False)
     assert sum(job.plants.values()) == 4
@@ -134,3 +137,47 @@ def test_a_plant_is_called_safe_bare_only_when_it_would_be_itself(make: Factory)
     # In screen air, without a margin, the same plant was called safe a good hour earlier.
     by_air = site.curve.last_below(bare.threshold_c) or site.night.sunrise_at
     assert job.safe_from_at > by_air
+
+
+def test_what_is_too_heavy_for_one_takes_two_peoples_minutes(make: Factory) -> None:
+    make.planting(make.plot(distance_m=120.0))
+    make.cover(make.cover_kind(minutes=3.0, mass_kg=30.0))
+    enter(make.now, -1.0)
+    found = prospect()
+
+    (job,) = jobs_of(found, solve(problem_of(found)))
+
+    assert job.mass_kg == 30.0
+    assert job.minutes == 2 * (3.0 + 120.0 / WALK_M_PER_MINUTE)
+    assert [pool.minutes for pool in problem_of(found).pools] == [6.0]
+
+
+def test_there_may_be_ice_where_it_is_freezing_by_then(make: Factory) -> None:
+    # A plant that bears much frost can wait until well into the night.
+    make.planting(stage=make.stage(threshold_c=-9.0))
+    make.cover()
+    enter(make.now, -9.0)
+    found = prospect()
+
+    (job,) = jobs_of(found, solve(problem_of(found)))
+
+    assert found.site.curve.at(job.by_at) < 0.0
+    assert job.is_icy
+
+
+def test_whoever_owns_a_cover_of_the_kind_is_given_it_first(make: Factory) -> None:
+    ada = make.member("Ada")
+    other, own = make.plot(label="other"), make.plot(label="own", holders=(ada,))
+    make.planting(other, mind="dearly")
+    make.planting(own)
+    kind = make.cover_kind()
+    make.cover(kind, label="A-1", owner=ada)
+    make.cover(kind, label="Z-9")
+    enter(make.now, -2.0)
+    found = prospect()
+
+    jobs = jobs_of(found, solve(problem_of(found)))
+
+    labels = {cover.id: cover.label for cover in found.gathered.covers}
+    given = {job.plot_id: labels[job.parts[0].covers[0]] for job in jobs}
+    assert given == {other.id: "Z-9", own.id: "A-1"}

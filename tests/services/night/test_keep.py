@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from sqlalchemy import select
 
-from gardenapp.errors import Refused
 from gardenapp.extensions import db
 from gardenapp.models.nights import Claim, Deployment, Job, Plan
 from gardenapp.science.allocation.problem import Allocation, Problem
@@ -132,11 +132,11 @@ def test_what_somebody_pressed_meanwhile_is_planned_with(
     job = plan(make.now).jobs[0]
     pressed: list[Problem] = []
 
-    def press_then_solve(problem: Problem) -> Allocation:
+    def press_then_solve(problem: Problem, **given: Any) -> Allocation:
         if not pressed:
             pressed.append(problem)
             tonight.claim_job(job_id=job.id, member_id=member.id, now=make.now)
-        return solve(problem)
+        return solve(problem, **given)
 
     monkeypatch.setattr(plan_night, "solve", press_then_solve)
 
@@ -146,18 +146,32 @@ def test_what_somebody_pressed_meanwhile_is_planned_with(
     assert len(db.session.scalars(select(Plan)).all()) == 2
 
 
-def test_a_plan_that_is_always_overtaken_is_refused_and_changes_nothing(
+def test_however_quick_people_are_there_is_a_plan_and_their_claims_are_in_it(
     make: Factory, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    make.planting()
+    member = make.member("Ines")
+    for number in range(8):
+        make.planting(plot=make.plot(label=f"Q{number}"))
+        make.cover()
     enter(make.now, -1.0)
-    before = plan(make.now).plan_id
-    monkeypatch.setattr(keep, "facts_now", lambda _evening: (frozenset({-1}), frozenset()))
+    waiting = [job.id for job in plan(make.now).jobs]
+    assert len(waiting) == 8
+    claimed: list[int] = []
 
-    with pytest.raises(Refused, match="marking covers on"):
-        plan(make.now)
+    def claim_first(*given: Any, **named: Any) -> int:
+        # Somebody claims between the making of each plan and its keeping.
+        if waiting:
+            claimed.append(waiting.pop())
+            tonight.claim_job(job_id=claimed[-1], member_id=member.id, now=make.now)
+        return keep.keep(*given, **named)
 
-    assert tonight.tonight_page(now=make.now).plan_id == before
+    monkeypatch.setattr(plan_night, "keep", claim_first)
+
+    page = plan(make.now)
+
+    assert len(claimed) == plan_night.MOST_ATTEMPTS
+    assert [job.claimed_by for job in page.jobs].count("Ines") == len(claimed)
+    assert len(page.jobs) == 8
 
 
 def test_a_garden_where_nothing_grows_is_planned_too(make: Factory) -> None:

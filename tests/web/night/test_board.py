@@ -59,7 +59,7 @@ def test_the_board_says_what_to_do_with_which_cover_from_where_by_when(
     assert "Night of Tuesday 24 to Wednesday 25 November" in page.heading
     assert "runner beans" in page.text
     assert "T7 from brick shed" in page.text
-    assert "by 16:" in page.text or "by 15:" in page.text
+    assert re.search(r"by (15|16|17|18|19|2\d):\d\d", page.text)
     assert "Cannot be saved" in page.text
     assert "needs 180 cm" in page.text
 
@@ -470,3 +470,45 @@ def test_a_message_in_a_packed_board_is_the_one_in_a_plain_board(
 
     html = gzip.decompress(packed.data).decode()
     assert '<p class="flash good" role="status">Claimed. It is yours to do.</p>' in html
+
+
+# A plan at once, and what takes two
+
+
+def test_a_first_plan_says_so_and_how_far_it_is_can_be_asked(
+    make: Factory, pages: Pages, ines: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from gardenapp.services.night import improving
+    from gardenapp.services.notices.planned import plan_and_tell
+
+    begun: list[int] = []
+    monkeypatch.setitem(improving._beginners, str(db.engine.url), begun.append)
+    forecasts.enter_by_hand(night_of=EVENING, low_c=-2.0, member_id=None, now=make.now)
+    plan_id = plan_and_tell(night_of=EVENING, member_id=None, now=make.now)
+
+    page = pages.get("/tonight")
+    assert begun == [plan_id]
+    assert "A first plan, good to begin with; a better one is being looked for." in page.text
+    assert job_buttons(page) == []  # a stranger reads it all the same
+    assert pages.client.get("/tonight/progress").json["improving"] is True
+
+    improving.improve(plan_id, clock=lambda: make.now)
+
+    assert pages.client.get("/tonight/progress").json == {"improving": False, "gap": ""}
+    assert "a better one is being looked for" not in pages.get("/tonight").text
+
+
+def test_a_plan_that_a_stopped_server_left_is_taken_up_when_somebody_looks(
+    make: Factory, pages: Pages, ines: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from gardenapp.services.night import improving
+
+    begun: list[int] = []
+    monkeypatch.setitem(improving._beginners, str(db.engine.url), begun.append)
+    forecasts.enter_by_hand(night_of=EVENING, low_c=-2.0, member_id=None, now=make.now)
+    long_ago = make.now - timedelta(minutes=5)
+    plan_id = plan_night.plan_night(night_of=EVENING, member_id=None, now=long_ago, at_once=True)
+
+    pages.get("/tonight")
+
+    assert begun == [plan_id]

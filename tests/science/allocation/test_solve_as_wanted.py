@@ -98,13 +98,13 @@ def test_nobody_is_sent_for_little_or_for_a_stray(seed: int, way: object) -> Non
             for planting_id, plants in unit.items():
                 planting = worth[planting_id]
                 saved = planting.bare_damage - problem.damage[planting_id, use.treatment_id]
-                bed: object = None if use.treatment_id == "shelter" else planting.bed
-                jobs[use.plot_id, use.treatment_id, bed] += plants * saved * planting.worth  # type: ignore[assignment]
+                in_bed: object = None if use.treatment_id == "shelter" else planting.bed
+                jobs[use.plot_id, use.treatment_id, in_bed] += plants * saved * planting.worth  # type: ignore[assignment]
                 parts.setdefault(planting_id, Counter())[use.treatment_id] += plants
     assert jobs and min(jobs.values()) >= 0.5 - 1e-6
-    for planting_id, here in parts.items():
+    for planted, here in parts.items():
         if len(here) > 1:
-            assert min(here.values()) >= 0.25 * worth[planting_id].count
+            assert min(here.values()) >= 0.25 * worth[planted].count  # type: ignore[index]
 
 
 def test_a_planting_is_not_split_thirty_and_one() -> None:
