@@ -1,7 +1,8 @@
-"""How long "what to build next" takes for 12 designs over 20 winters, and that it grows in line.
+"""How long "what to build next" takes for 12 designs over 5 to 20 winters, and how much the
+straightforward way takes for 5.
 
 Run it: `python -m tests.bench.bench_build_next`. The garden and the winters are invented: 16 plots,
-64 plantings; lows with a yearly round and a spread of 3 K. Printed as JSON.
+64 plantings; lows with a yearly round and a spread of 3 K. Processor seconds, printed as JSON.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import math
 import random
 import time
 from datetime import date, timedelta
+from typing import Any
 
 import pytest
 
@@ -20,10 +22,11 @@ from gardenapp.science.estimate import Estimate
 from gardenapp.science.season.replay_forecasts import ReplayNight
 from gardenapp.services.builds.designing import Candidate
 from gardenapp.services.builds.shapes import Need, usual_sizes, wish_of
-from gardenapp.services.season.build_next import Extra, _of_design, rank
+from gardenapp.services.season.build_next import SEED, Extra, _of_design, rank
 from gardenapp.services.season.replay_gardens import invented_garden
+from tests.services.season.ranked_plainly import rank_plainly
 
-DESIGNS, WINTERS = 12, 20
+DESIGNS, FEW_WINTERS, WINTERS = 12, 5, 20
 
 
 def winters(count: int) -> list[ReplayNight]:
@@ -54,19 +57,37 @@ def extras() -> list[Extra]:
     return found
 
 
-def seconds_for(count: int) -> float:
-    """Wall time to rank the designs over so many winters."""
+def seconds_for(count: int) -> tuple[float, dict[str, Any]]:
+    """Processor time to rank the designs over so many winters, and what came out."""
     garden, nights, added = invented_garden(), winters(count), extras()
-    begun = time.perf_counter()
-    steps = sum(1 for _ in rank(garden, nights, added, latitude=52.0))
-    assert steps == len(nights)
-    return time.perf_counter() - begun
+    begun = time.process_time()
+    steps = list(rank(garden, nights, added, latitude=52.0, seed=SEED))
+    took = time.process_time() - begun
+    assert len(steps) == len(nights)
+    assert steps[-1].result is not None
+    return took, steps[-1].result
+
+
+def seconds_plainly(count: int) -> tuple[float, dict[str, Any]]:
+    """The same of the straightforward way."""
+    garden, nights, added = invented_garden(), winters(count), extras()
+    begun = time.process_time()
+    result = rank_plainly(garden, nights, added, latitude=52.0, seed=SEED)
+    return time.process_time() - begun, result
 
 
 def measure() -> dict[str, object]:
-    """Seconds for a quarter, half and all of the winters."""
-    took = {str(count): round(seconds_for(count), 2) for count in (5, 10, WINTERS)}
-    return {"designs": DESIGNS, "seconds_by_winters": took}
+    """Seconds for a quarter, half and all of the winters, and for a quarter plainly."""
+    took = {count: seconds_for(count) for count in (FEW_WINTERS, 10, WINTERS)}
+    quick, result = took[FEW_WINTERS]
+    plain, expected = seconds_plainly(FEW_WINTERS)
+    return {
+        "designs": DESIGNS,
+        "processor_seconds_by_winters": {n: round(s, 2) for n, (s, _) in took.items()},
+        "plainly": {FEW_WINTERS: round(plain, 2)},
+        "plain_to_quick": round(plain / quick, 2),
+        "same_rows": result["rows"] == expected["rows"],
+    }
 
 
 @pytest.mark.bench

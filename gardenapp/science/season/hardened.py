@@ -89,6 +89,14 @@ class HardenedGarden:
             is_said=np.zeros(count, dtype=np.bool_),
         )
 
+    def states(self, night_of: date, *, steps: int = STEPS) -> tuple[int, ...]:
+        """How hardened the plants that weather moves are on an evening, in steps of 1/steps.
+
+        On evenings of the same states the garden is the same.
+        """
+        shares = self._shares[(night_of - self._days.first).days]
+        return tuple(np.rint(shares * steps).astype(np.int64).tolist())
+
     def bearing(self, planting: ReplayPlanting, night_of: date, *, steps: int = STEPS) -> Bearing:
         """What a planting bears on the evening of a night, its state told apart to 1/steps."""
         place = self._places.get(planting.need.id)

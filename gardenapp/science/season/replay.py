@@ -216,62 +216,89 @@ class Progress:
 # --- what the planner believes ----------------------------------------------------------------
 
 
+Expected = dict[tuple[object, ...], tuple[float, dict[Id, float]]]
+"""Expected share lost bare and under each treatment, by what decides it but the treatments."""
+
+
 def night_outlook(
-    garden: ReplayGarden, night: ReplayNight, screen_low: Estimate, settings: ReplaySettings
+    garden: ReplayGarden,
+    night: ReplayNight,
+    screen_low: Estimate,
+    settings: ReplaySettings,
+    *,
+    known: Expected | None = None,
 ) -> Outlook:
     """What the planner expects of each planting, by the formulas of an evening's plan.
 
     `screen_low` is the forecast with its error, or the true low without one. Treatments are
-    worked out only for plantings that are in danger bare.
+    worked out only for plantings that are in danger bare. `known` is added to and may be given
+    again for nights of the same treatments and settings.
     """
     share = radiative_share(cloud_fraction=night.cloud_fraction, wind_mps=night.wind_mps)
-    leaf = leaf_k(share)
-    lifts = {t.treatment.id: lift_tonight(t.lift, share) for t in garden.treatments}
+    lifts = {
+        item.treatment.id: (
+            lift_tonight(item.lift, share),
+            None if item.over is None else lift_tonight(item.over, share),
+        )
+        for item in garden.treatments
+    }
     bare: dict[Id, float] = {}
     covered: dict[tuple[Id, Id], float] = {}
-    known: dict[tuple[object, ...], tuple[float, dict[Id, float]]] = {}
+    known = {} if known is None else known
     for planting in garden.plantings:
-        key = (planting.bearing, planting.offset, planting.need.height_cm)
+        height_cm = planting.need.height_cm
+        key = (screen_low, share, planting.bearing, planting.offset, height_cm)
         if key not in known:
-            air = plant_air_k(share, planting.need.height_cm / 100.0)
-            offset = spot_k(share, planting.offset, planting.need.height_cm / 100.0)
-            temp = bare_plant_c(screen_low=screen_low, offset=offset, air=air, leaf=leaf)
-            lost = planting.bearing.shares(temp)[2]
-            under: dict[Id, float] = {}
-            for item in garden.treatments if lost >= settings.safe_below else ():
-                temp = covered_plant_c(
-                    screen_low=screen_low,
-                    offset=offset,
-                    air=air,
-                    leaf=leaf,
-                    lift=lifts[item.treatment.id],
-                    leaf_shield=item.lift.leaf_shield,
-                )
-                expected = planting.bearing.shares(temp)[2]
-                if item.is_draped:
-                    without = lost
-                    if item.over is not None:
-                        temp = covered_plant_c(
-                            screen_low=screen_low,
-                            offset=offset,
-                            air=air,
-                            leaf=leaf,
-                            lift=lift_tonight(item.over, share),
-                            leaf_shield=item.over.leaf_shield,
-                        )
-                        without = planting.bearing.shares(temp)[2]
-                    expected = touching(
-                        bare_share=without,
-                        covered_share=expected,
-                        fraction_touching=settings.touching_fraction,
-                    )
-                under[item.treatment.id] = expected
-            known[key] = lost, under
+            known[key] = _expected(garden, planting, screen_low, share, lifts, settings)
         lost, under = known[key]
         bare[planting.need.id] = lost
         for treatment_id, expected in under.items():
             covered[planting.need.id, treatment_id] = expected
     return Outlook(bare, covered)
+
+
+def _expected(
+    garden: ReplayGarden,
+    planting: ReplayPlanting,
+    screen_low: Estimate,
+    share: Estimate,
+    lifts: Mapping[Id, tuple[Estimate, Estimate | None]],
+    settings: ReplaySettings,
+) -> tuple[float, dict[Id, float]]:
+    """Expected share lost bare, and under each treatment where that is not safe."""
+    leaf = leaf_k(share)
+    air = plant_air_k(share, planting.need.height_cm / 100.0)
+    offset = spot_k(share, planting.offset, planting.need.height_cm / 100.0)
+    lost = planting.bearing.shares(
+        bare_plant_c(screen_low=screen_low, offset=offset, air=air, leaf=leaf)
+    )[2]
+
+    def lost_under(lift: Estimate, leaf_shield: float) -> float:
+        temp = covered_plant_c(
+            screen_low=screen_low,
+            offset=offset,
+            air=air,
+            leaf=leaf,
+            lift=lift,
+            leaf_shield=leaf_shield,
+        )
+        return planting.bearing.shares(temp)[2]
+
+    under: dict[Id, float] = {}
+    for item in garden.treatments if lost >= settings.safe_below else ():
+        lift, over = lifts[item.treatment.id]
+        expected = lost_under(lift, item.lift.leaf_shield)
+        if item.is_draped:
+            without = lost
+            if item.over is not None and over is not None:
+                without = lost_under(over, item.over.leaf_shield)
+            expected = touching(
+                bare_share=without,
+                covered_share=expected,
+                fraction_touching=settings.touching_fraction,
+            )
+        under[item.treatment.id] = expected
+    return lost, under
 
 
 def problem_of(

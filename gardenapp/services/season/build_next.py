@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -28,22 +28,30 @@ from gardenapp.models.covers import Cover
 from gardenapp.models.people import Member
 from gardenapp.models.replays import ReplayRun
 from gardenapp.science.allocation.fit import prepare
-from gardenapp.science.allocation.greedy import Tally, covered_by, fill_greedily, uses_of
-from gardenapp.science.allocation.problem import CoverPool, Id, Treatment
+from gardenapp.science.allocation.greedy import covered_by, uses_of
+from gardenapp.science.allocation.problem import (
+    CoverPool,
+    Id,
+    PlantingNeed,
+    Problem,
+    Treatment,
+)
 from gardenapp.science.allocation.weights import CLEARANCE_CM, SAFE_BELOW
 from gardenapp.science.covers.lift import TOUCHING_UNDER_SHEET
 from gardenapp.science.estimate import Estimate
 from gardenapp.science.night.exposure import leaf_k
 from gardenapp.science.season.hardened import HardenedGarden
+from gardenapp.science.season.one_more import fill_with_one_more
 from gardenapp.science.season.outlook import season_of, season_outlook
 from gardenapp.science.season.replay import (
+    Expected,
     ReplaySettings,
     Truth,
     night_outlook,
     problem_of,
 )
 from gardenapp.science.season.replay_forecasts import ReplayNight
-from gardenapp.science.season.replay_garden import ReplayGarden, ReplayTreatment
+from gardenapp.science.season.replay_garden import ReplayGarden, ReplayPlanting, ReplayTreatment
 from gardenapp.services.builds.designing import Candidate, Wanted, suggest
 from gardenapp.services.builds.shapes import Need
 from gardenapp.services.clockwork import get_garden, night_at
@@ -229,12 +237,6 @@ def rank(
     settings = ReplaySettings(
         seed=seed, safe_below=SAFE_BELOW, touching_fraction=TOUCHING_UNDER_SHEET
     )
-    # All extras are known to the night and to what happens, so that each gets the same draws.
-    whole = replace(
-        garden,
-        pools=(*garden.pools, *(replace(extra.pool, count=0) for extra in extras)),
-        treatments=(*garden.treatments, *(extra.treatment for extra in extras)),
-    )
     plots = random.Random(f"{seed} plots")  # noqa: S311 -- a simulation
     plot_draws: dict[Id, float] = {plot.id: plots.uniform(-_FLAT, _FLAT) for plot in garden.plots}
     avoided: dict[str, dict[int, float]] = {extra.key: {} for extra in extras}
@@ -246,29 +248,19 @@ def rank(
     if not seasons:  # too short a record for a whole winter: take what there is, and say so
         seasons = {season_of(night.night_of, is_northern=is_northern) for night in nights}
     risky = 0
-    # Nights whose dew point, cloud and wind nobody recorded differ by their low alone, and no
-    # forecast knows it better than to half a degree: covers are given out once for each.
-    known: dict[tuple[object, ...], Any] = {}
     mildest = _mildest_low_c(garden)
-    hardened = HardenedGarden(whole, nights, latitude=latitude)
+    evenings = _Evenings(garden, nights, extras, settings, latitude=latitude)
     for done, night in enumerate(nights, start=1):
         season = season_of(night.night_of, is_northern=is_northern)
         if season in seasons and night.low_c <= mildest:
-            said_c = round(night.low_c * 2.0) / 2.0
-            whole = hardened.on(night.night_of, steps=_STATES)
-            states = tuple(planting.bearing for planting in whole.plantings)
-            key = (said_c, night.cloud_fraction, night.wind_mps, night.gust_mps, states)
-            if key not in known:
-                known[key] = _decisions(whole, replace(night, low_c=said_c), extras, settings)
-            base, with_extra = known[key]
-            if base is not None:
+            evening = evenings.on(night)
+            if evening is not None:
                 risky += 1
                 rng = random.Random(f"{seed} {night.night_of}")  # noqa: S311 -- a simulation
-                truth = Truth(whole, night, plot_draws, settings, rng)
-                bare_loss = _loss(whole, base, truth)
-                for extra_key, covered in with_extra.items():
-                    less = bare_loss - _loss(whole, covered, truth)
+                truth = Truth(evenings.garden, night, plot_draws, settings, rng)
+                for extra_key, changes in evening.changes.items():
                     total = avoided[extra_key]
+                    less = _loss_avoided(evening.plantings, changes, truth)
                     total[season] = total.get(season, 0.0) + less
                     useful[extra_key] += 1
         if done < len(nights):
@@ -292,6 +284,8 @@ def rank(
 
 # How finely hardiness is told apart here: covers are given out once for nights alike.
 _STATES = 5
+# Plantings in a state under a low said, whose expected losses are kept at one time.
+_MOST_EXPECTED = 20_000
 
 
 def _mildest_low_c(garden: ReplayGarden) -> float:
@@ -307,58 +301,130 @@ def _mildest_low_c(garden: ReplayGarden) -> float:
     )
 
 
-Covered = Mapping[Id, Mapping[Id, int]]
+class _Change(NamedTuple):
+    """So many plants more, or fewer below 0, of a planting are under a treatment, or bare: None."""
+
+    place: int
+    treatment_id: Id | None
+    plants: int
 
 
-def _decisions(
-    garden: ReplayGarden, night: ReplayNight, extras: Sequence[Extra], settings: ReplaySettings
-) -> tuple[Covered | None, dict[str, Covered]]:
-    """How covers are given out without and with each extra; None where nothing is in danger.
+Changes = Mapping[str, tuple[_Change, ...]]
+"""What an extra changes, by its key."""
+
+
+class _Evening(NamedTuple):
+    """What each extra changes, and the plantings changed, by place, as hardy as they are then."""
+
+    changes: Changes
+    plantings: Mapping[int, ReplayPlanting]
+
+
+class _Evenings:
+    """How the covers are given out on each evening, reckoned once for evenings that are alike.
+
+    Nights whose dew point, cloud and wind nobody recorded differ by their low alone, and no
+    forecast knows it better than to half a degree. Of those, many differ only by what plants bear
+    that are safe either way, and put the same question to the allocation. What is kept grows with
+    the evenings that are not alike: at most one entry a night, gone with the run.
+    """
+
+    def __init__(
+        self,
+        garden: ReplayGarden,
+        nights: Sequence[ReplayNight],
+        extras: Sequence[Extra],
+        settings: ReplaySettings,
+        *,
+        latitude: float,
+    ) -> None:
+        self._extras = extras
+        self._settings = settings
+        # All extras are known to the night and to what happens, so that each gets the same draws.
+        self.garden = replace(
+            garden,
+            pools=(*garden.pools, *(replace(extra.pool, count=0) for extra in extras)),
+            treatments=(*garden.treatments, *(extra.treatment for extra in extras)),
+        )
+        self._hardened = HardenedGarden(self.garden, nights, latitude=latitude)
+        self._evenings: dict[tuple[object, ...], _Evening | None] = {}
+        self._changes: dict[tuple[object, ...], Changes] = {}
+        self._expected: Expected = {}
+
+    def on(self, night: ReplayNight) -> _Evening | None:
+        """The evening of a night, its low said to half a degree; None: nothing is in danger."""
+        said_c = round(night.low_c * 2.0) / 2.0
+        states = self._hardened.states(night.night_of, steps=_STATES)
+        key = (said_c, night.cloud_fraction, night.wind_mps, night.gust_mps, states)
+        if key not in self._evenings:
+            garden = self._hardened.on(night.night_of, steps=_STATES)
+            self._evenings[key] = self._reckoned(garden, replace(night, low_c=said_c))
+        return self._evenings[key]
+
+    def _reckoned(self, garden: ReplayGarden, night: ReplayNight) -> _Evening | None:
+        said, safe_below = Estimate(night.low_c, 0.0), self._settings.safe_below
+        if len(self._expected) > _MOST_EXPECTED:
+            self._expected.clear()
+        outlook = night_outlook(garden, night, said, self._settings, known=self._expected)
+        if not outlook.covered:
+            return None
+        in_danger = tuple(item for item in outlook.bare.items() if item[1] >= safe_below)
+        key = (in_danger, tuple(outlook.covered.items()), night.gust_mps)
+        if key not in self._changes:
+            problem = problem_of(garden, outlook, gust_mps=night.gust_mps, safe_below=safe_below)
+            self._changes[key] = _changes(problem, self._extras)
+        changes = self._changes[key]
+        places = {change.place for changed in changes.values() for change in changed}
+        return _Evening(changes, {place: garden.plantings[place] for place in places})
+
+
+def _changes(problem: Problem, extras: Sequence[Extra]) -> Changes:
+    """What giving the covers out with each extra changes.
 
     An extra whose allocation is expected to do no better is left in the store.
     """
-    outlook = night_outlook(garden, night, Estimate(night.low_c, 0.0), settings)
-    if not outlook.covered:
-        return None, {}
-    problem = problem_of(garden, outlook, gust_mps=night.gust_mps, safe_below=settings.safe_below)
-    full = prepare(
-        replace(
-            problem,
-            pools=tuple(
-                replace(pool, count=max(pool.count, 1)) if pool.id in _keys(extras) else pool
-                for pool in problem.pools
-            ),
-        )
-    )
-    # What fits where is the same with and without; only which of it may be used differs.
-    added = _keys(extras)
-    own = [o for o in full.options if not any(pool_id in added for pool_id, _ in o.needs)]
-    base = fill_greedily(Tally(full), own)
-    base_covered = covered_by(uses_of(base))
-    found: dict[str, Covered] = {}
-    for extra in extras:
-        more = [o for o in full.options if any(pool_id == extra.key for pool_id, _ in o.needs)]
-        if not more:
+    added = frozenset(extra.pool.id for extra in extras)
+    pools = tuple(replace(p, count=1) if p.id in added else p for p in problem.pools)
+    found = fill_with_one_more(prepare(replace(problem, pools=pools)), added)
+    without = covered_by(uses_of(found.without))
+    return {
+        extra.key: _difference(problem.plantings, without, covered_by(uses_of(tally)))
+        for extra in extras
+        if (tally := found.with_one.get(extra.pool.id)) is not None
+        and tally.objective > found.without.objective + 1e-9
+    }
+
+
+def _difference(
+    plantings: Sequence[PlantingNeed],
+    without: Mapping[Id, Mapping[Id, int]],
+    with_one: Mapping[Id, Mapping[Id, int]],
+) -> tuple[_Change, ...]:
+    """Only the plantings that stand under something else with the extra than without."""
+    found = []
+    for place, planting in enumerate(plantings):
+        before, after = without.get(planting.id, {}), with_one.get(planting.id, {})
+        if before == after:
             continue
-        tally = fill_greedily(Tally(full), [*own, *more])
-        if tally.objective > base.objective + 1e-9:
-            found[extra.key] = covered_by(uses_of(tally))
-    return base_covered, found
+        for treatment_id in {**before, **after}:
+            plants = after.get(treatment_id, 0) - before.get(treatment_id, 0)
+            if plants:
+                found.append(_Change(place, treatment_id, plants))
+        left_bare = sum(before.values()) - sum(after.values())
+        if left_bare:
+            found.append(_Change(place, None, left_bare))
+    return tuple(found)
 
 
-def _keys(extras: Sequence[Extra]) -> frozenset[Id]:
-    return frozenset(extra.pool.id for extra in extras)
-
-
-def _loss(garden: ReplayGarden, covered: Covered, truth: Truth) -> float:
-    loss = 0.0
-    for planting in garden.plantings:
-        under = covered.get(planting.need.id, {})
-        left = planting.need.count - sum(under.values())
-        gone = left * truth.lost(planting, None)
-        gone += sum(number * truth.lost(planting, tid) for tid, number in under.items())
-        loss += gone * planting.need.worth
-    return loss
+def _loss_avoided(
+    plantings: Mapping[int, ReplayPlanting], changes: Sequence[_Change], truth: Truth
+) -> float:
+    """How much less is lost than without these changes, in the garden's worth."""
+    less = 0.0
+    for place, treatment_id, plants in changes:
+        planting = plantings[place]
+        less -= plants * truth.lost(planting, treatment_id) * planting.need.worth
+    return less
 
 
 def _ranked(extra: Extra, by_season: Mapping[int, float], winters: list[int], used: int) -> Ranked:

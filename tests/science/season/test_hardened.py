@@ -92,3 +92,18 @@ def test_the_softer_half_of_the_earth_has_its_winter_in_july() -> None:
 
     assert south.threshold_c < north.threshold_c
     assert north.threshold_c == pytest.approx(KALE.soft.bears_c)
+
+
+def test_evenings_of_the_same_states_are_of_the_same_garden() -> None:
+    found = nights(*[9.0, 7.0, 2.0, 0.0, 1.0] * 10)
+    hardened = HardenedGarden(garden(), found, latitude=52.0)
+    by_states: dict[tuple[int, ...], set[tuple[Bearing, ...]]] = {}
+    for night in found:
+        bearings = tuple(p.bearing for p in hardened.on(night.night_of, steps=5).plantings)
+        states = hardened.states(night.night_of, steps=5)
+        assert bearings[0] == KALE.at(states[0] / 5)
+        assert bearings[2] == KALE.at(states[1] / 5)
+        by_states.setdefault(states, set()).add(bearings)
+
+    assert 1 < len(by_states) < len(found)
+    assert all(len(gardens) == 1 for gardens in by_states.values())
