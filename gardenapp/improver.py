@@ -50,7 +50,6 @@ def starter(app: Flask) -> Callable[[int], None]:
                 env=environment,
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
                 start_new_session=True,
             )
         )

@@ -54,7 +54,13 @@ def improve_and_tell(
 
     Gives its id; None where somebody else looks already or the plan is not in force any more.
     """
-    kept = improving.improve(plan_id, clock=clock, say=say)
+    try:
+        kept = improving.improve(plan_id, clock=clock, say=say)
+    except Exception:  # the first plan is good to use, and nobody should try again all night
+        db.session.rollback()
+        _log.exception("improving plan %s", plan_id)
+        improving.give_up(plan_id)
+        kept = plan_id
     if kept is not None:
         telling.plan_changed(kept)
     return kept

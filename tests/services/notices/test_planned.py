@@ -12,7 +12,7 @@ from gardenapp.errors import NotFound
 from gardenapp.extensions import db
 from gardenapp.models.nights import Plan
 from gardenapp.models.people import Member
-from gardenapp.services.night import forecasts
+from gardenapp.services.night import forecasts, improving
 from gardenapp.services.notices import planned, telling
 from tests.factories import Factory
 from tests.services.notices.told import EVENING, by_mail, enter, plan, queue
@@ -113,3 +113,79 @@ def test_what_is_wrong_with_a_thermometer_leaves_no_night_unplanned(
     enter(make.now, -1.0)
 
     assert planned.keep_planned(now=make.now) is not None
+
+
+# Improved apart
+
+
+@pytest.fixture
+def begun(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Plans that another process was asked to improve; none does."""
+    asked: list[int] = []
+    monkeypatch.setitem(improving._beginners, str(db.engine.url), asked.append)
+    return asked
+
+
+def test_people_are_told_once_when_the_plan_has_been_improved(
+    make: Factory, tamsin: Member, begun: list[int]
+) -> None:
+    by_mail(tamsin, make.now)
+    enter(make.now, -1.0)
+    plan_id = planned.plan_and_tell(night_of=EVENING, member_id=None, now=make.now)
+    telling.catch_up(now=make.now)
+    assert begun == [plan_id]
+    assert queue() == []
+
+    planned.improve_and_tell(plan_id, clock=lambda: make.now)
+    told = len(queue())
+    telling.catch_up(now=make.now)
+
+    assert told == len(queue()) == 1
+
+
+def test_where_no_process_can_be_started_the_first_plan_stands_and_people_are_told(
+    make: Factory, tamsin: Member, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(_plan_id: int) -> None:
+        raise OSError("no more processes")
+
+    monkeypatch.setitem(improving._beginners, str(db.engine.url), refused)
+    by_mail(tamsin, make.now)
+    enter(make.now, -1.0)
+
+    plan_id = planned.plan_and_tell(night_of=EVENING, member_id=None, now=make.now)
+
+    assert db.session.get_one(Plan, plan_id).improving == ""
+    assert len(queue()) == 1
+
+
+def test_an_improvement_that_fails_leaves_the_first_plan_and_is_not_tried_all_night(
+    make: Factory, tamsin: Member, begun: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: Any, **__: Any) -> Any:
+        raise RuntimeError("no solver today")
+
+    by_mail(tamsin, make.now)
+    enter(make.now, -1.0)
+    plan_id = planned.plan_and_tell(night_of=EVENING, member_id=None, now=make.now)
+    monkeypatch.setattr(improving, "solve", broken)
+
+    assert planned.improve_and_tell(plan_id, clock=lambda: make.now) == plan_id
+
+    db.session.expire_all()
+    assert db.session.get_one(Plan, plan_id).improving == ""
+    assert len(queue()) == 1
+    later = make.now + timedelta(minutes=10)
+    assert planned.take_up_what_was_left(later) == 0
+
+
+def test_a_plan_that_nobody_is_heard_of_is_taken_up_at_the_next_tick(
+    make: Factory, tamsin: Member, begun: list[int]
+) -> None:
+    enter(make.now, -1.0)
+    plan_id = planned.plan_and_tell(night_of=EVENING, member_id=None, now=make.now)
+
+    planned.keep_planned(now=make.now + timedelta(seconds=20))
+    assert begun == [plan_id]
+    planned.keep_planned(now=make.now + timedelta(minutes=2))
+    assert begun == [plan_id, plan_id]
