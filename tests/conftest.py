@@ -166,6 +166,7 @@ class SharedApp:
         app.config.update(self.config)
         app.config.update(settings.flask_config(), **OVERRIDES, CLOCK=lambda: clock[0])
         app.instance_path = str(settings.instance)
+        app.extensions.pop("board_parts", None)  # lines of another garden's plan of that number
         app.view_functions.clear()
         app.view_functions.update(self.views)
         engines = db._app_engines[app]  # Flask-SQLAlchemy makes them once an app and no more

@@ -39,8 +39,8 @@ from gardenapp.science.allocation.program import (
 )
 
 FEW_BRANCHES, MANY_BRANCHES = 200, 2000
-"""Branches a plot's program may look at, at first and where most is open. On gardens of 60 plots
-two of three need none; the bound of 20 branches is 0.15 % above that of all."""
+"""Branches a plot's program may look at, at first and where most is open. On three gardens of 60
+plots 200 took a third longer than 20 and brought the bound down by 0.1 %."""
 
 MASTER_BRANCHES = 100
 """Branches of the program that picks one plan a plot: new plans bring more than a longer search."""

@@ -75,8 +75,7 @@ MOST_IN_VAIN = 2
 """Rounds that may bring next to nothing before groups of plots are tried. Our own choice."""
 
 BEAM_ROUNDS = 3
-"""Rounds of narrow searches at new prices before anything is bounded exactly: a fourth brought
-0.01 % on gardens of 60 plots."""
+"""Rounds of narrow searches at new prices before anything is bounded exactly. Our own choice."""
 
 SHAKES = 2
 """Rounds at shaken prices between two that bound exactly. Our own choice."""
@@ -89,7 +88,7 @@ SHARE_FOR_PLANS = 0.75
 
 SECONDS_PER_COLUMN = 1e-5
 """Time to put one column of a program together and hand it over; what there is no time for is not
-begun. Measured at 57 000 columns, rounded up."""
+begun. Our own figure, rounded up."""
 
 
 @dataclass(frozen=True)
@@ -324,6 +323,7 @@ class _Search:
                 break
             if number < BEAM_ROUNDS - 1:
                 plans.new_prices()
+        plans.shaken_round()
         self._choose(plans, "narrow searches", is_close=False)
         plans.prices = plans.relaxed_prices
         vain = 0

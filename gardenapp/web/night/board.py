@@ -187,6 +187,7 @@ def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
         words=board_words,
         planned=current_app.extensions.setdefault("board_parts", _Parts()).of(
             (
+                str(db.engine.url),
                 page.plan_id,
                 page.made_at,
                 unit,
