@@ -126,23 +126,60 @@ def footprint_cm(pools: Sequence[CoverPool]) -> tuple[float, float]:
     return longer, shorter
 
 
-def drop_cm(pools: Sequence[CoverPool], height_cm: float) -> float:
-    """How much of a sheet's length and width goes down to the ground on both sides. [cm]
+class RoomUnder:
+    """What stands under one unit of a stack, `pools` from the outermost in; asked once a size."""
 
-    A loose sheet over plants keeps warmth only where its edges lie on the soil all round, so it
-    covers less ground the taller they are. Under a stiff cover a sheet need not reach down.
-    Plants of several heights under one sheet each count by the ground that is left at theirs.
-    """
-    return 2.0 * height_cm if pools and pools[0].is_draped else 0.0
+    def __init__(self, pools: Sequence[CoverPool]) -> None:
+        self._is_draped = bool(pools) and pools[0].is_draped
+        self._sides_cm = footprint_cm(pools)
+        self._height_cm = min(
+            (
+                pool.inner_height_cm - (0.0 if pool.may_touch else pool.clearance_cm)
+                for pool in pools
+                if pool.inner_height_cm is not None
+            ),
+            default=math.inf,
+        )
+        self._known: dict[tuple[float, float], int] = {}
+
+    def drop_cm(self, height_cm: float) -> float:
+        """How much of a sheet's length and width goes down to the ground on both sides. [cm]
+
+        A loose sheet over plants keeps warmth only where its edges lie on the soil all round, so
+        it covers less ground the taller they are. Under a stiff cover a sheet need not reach down.
+        Plants of several heights under one sheet each count by the ground that is left at theirs.
+        """
+        return 2.0 * height_cm if self._is_draped else 0.0
+
+    def headroom_cm(self, spread_cm: float) -> float:
+        """Tallest plant of a spread that stands under every cover. [cm]
+
+        A cover that may touch the leaf gives its whole height, another loses its clearance. A
+        loose sheet reaches the ground on both sides of a plant up to half of what its width has
+        over.
+        """
+        if not self._is_draped:
+            return self._height_cm
+        return min(self._height_cm, max(0.0, (self._sides_cm[1] - spread_cm) / 2.0))
+
+    def capacity(self, spread_cm: float, height_cm: float) -> int:
+        """Plants of a spread and height that go in side by side, however tall it is. [cm]"""
+        drop = self.drop_cm(height_cm)
+        longer, shorter = (max(0.0, side - drop) for side in self._sides_cm)
+        return whole_times(longer, spread_cm) * whole_times(shorter, spread_cm)
+
+    def holds(self, spread_cm: float, height_cm: float) -> int:
+        """Plants of a spread and height that stand under it; 0 where it is too low. [cm]"""
+        size = (spread_cm, height_cm)
+        if size not in self._known:
+            is_low = height_cm > self.headroom_cm(spread_cm) * (1 + ROUNDING)
+            self._known[size] = 0 if is_low else self.capacity(spread_cm, height_cm)
+        return self._known[size]
 
 
 def capacity_of(pools: Sequence[CoverPool], spread_cm: float, height_cm: float) -> int:
     """Plants of a spread and height that one unit holds; 0 where not even one fits. [cm]"""
-    longer, shorter = footprint_cm(pools)
-    drop = drop_cm(pools, height_cm)
-    return whole_times(max(0.0, longer - drop), spread_cm) * whole_times(
-        max(0.0, shorter - drop), spread_cm
-    )
+    return RoomUnder(pools).capacity(spread_cm, height_cm)
 
 
 def stack_fits(pools: Sequence[CoverPool]) -> bool:
@@ -168,19 +205,8 @@ def stack_fits(pools: Sequence[CoverPool]) -> bool:
 
 
 def headroom_cm(pools: Sequence[CoverPool], spread_cm: float) -> float:
-    """Tallest plant of a spread that stands under every cover of a stack. [cm]
-
-    A cover that may touch the leaf gives its whole height, another loses its clearance. A loose
-    sheet reaches the ground on both sides of a plant up to half of what its width has over.
-    """
-    heights = [
-        pool.inner_height_cm - (0.0 if pool.may_touch else pool.clearance_cm)
-        for pool in pools
-        if pool.inner_height_cm is not None
-    ]
-    if pools and pools[0].is_draped:
-        heights.append(max(0.0, (footprint_cm(pools)[1] - spread_cm) / 2.0))
-    return min(heights, default=math.inf)
+    """Tallest plant of a spread that stands under every cover of a stack. [cm]"""
+    return RoomUnder(pools).headroom_cm(spread_cm)
 
 
 def is_tall_enough(pools: Sequence[CoverPool], height_cm: float, spread_cm: float) -> bool:
@@ -398,8 +424,10 @@ def _options_of(
         area: float = 0.0,
         inner_cm: tuple[float, float] = (0.0, 0.0),
     ) -> None:
+        if not members:
+            return
         could_save = sum(member.gain * bare_plants[member.planting_id] for member in members)
-        if not members or could_save < problem.least_gain:
+        if could_save < problem.least_gain:
             return
         plants = sum(bare_plants[member.planting_id] for member in members)
         options.append(
@@ -422,7 +450,7 @@ def _options_of(
         if treatment.is_shelter:
             for plot in problem.plots if free_spaces else ():
                 movable = pots.get(plot.id, ())
-                members = _members(problem, treatment, movable, lambda planting: 0)
+                members = _members(problem, treatment, movable, lambda _spread_cm, _height_cm: 0)
                 each = problem.shelter_minutes_per_pot
                 add(treatment, plot.id, None, members, free_spaces, minutes=each)
             continue
@@ -433,24 +461,29 @@ def _options_of(
         units_free = min(free_covers[pool_id] // each for pool_id, each in needs)
         if not units_free:
             continue
-        room = _RoomUnder(stack)
+        room = RoomUnder(stack)
         minutes, inner_cm = sum(pool.minutes for pool in stack), footprint_cm(stack)
         for plot in problem.plots:
-            if not beds[plot.id] or not may_be_used_on(stack, plot.id):
+            if not may_be_used_on(stack, plot.id):
                 continue
-            if not stands_in(stack, plot):
+            here = [
+                (bed, members)
+                for bed, plantings in beds[plot.id].items()
+                if (members := _members(problem, treatment, plantings, room.holds))
+            ]
+            if not here or not stands_in(stack, plot):
                 continue
             area, most = area_on_plot_cm2(stack, plot), units_free
             if free_area[plot.id] < math.inf:
                 most = min(most, math.floor(free_area[plot.id] / area * (1 + ROUNDING)))
             if most < 1:
                 continue
-            for bed, plantings in beds[plot.id].items():
+            for bed, members in here:
                 add(
                     treatment,
                     plot.id,
                     bed,
-                    _members(problem, treatment, plantings, room.capacity),
+                    members,
                     most,
                     needs=needs,
                     minutes=minutes,
@@ -460,34 +493,20 @@ def _options_of(
     return options
 
 
-class _RoomUnder:
-    """How many plants of a size one unit holds, asked once a size."""
-
-    def __init__(self, stack: Sequence[CoverPool]) -> None:
-        self._stack = stack
-        self._known: dict[tuple[float, float], int] = {}
-
-    def capacity(self, planting: PlantingNeed) -> int:
-        size = (planting.spread_cm, planting.height_cm)
-        if size not in self._known:
-            fits = is_tall_enough(self._stack, planting.height_cm, planting.spread_cm)
-            self._known[size] = capacity_of(self._stack, *size) if fits else 0
-        return self._known[size]
-
-
 def _members(
     problem: Problem,
     treatment: Treatment,
     plantings: Sequence[PlantingNeed],
-    capacity: Callable[[PlantingNeed], int],
+    holds: Callable[[float, float], int],
 ) -> list[Member]:
     """The plantings that a treatment would help, with what it would save a plant."""
     members = []
+    damage, treatment_id = problem.damage, treatment.id
     for planting in plantings:
-        share = problem.damage.get((planting.id, treatment.id))
+        share = damage.get((planting.id, treatment_id))
         if share is None or share >= planting.bare_damage:
             continue
-        held = capacity(planting)
+        held = holds(planting.spread_cm, planting.height_cm)
         if held or treatment.is_shelter:
             gain = planting.worth * (planting.bare_damage - share)
             members.append(Member(planting.id, gain, held, planting.spread_cm))

@@ -11,9 +11,9 @@ import pytest
 from gardenapp.science.allocation.fit import (
     Member,
     Option,
+    RoomUnder,
     area_on_plot_cm2,
     capacity_of,
-    drop_cm,
     fits_together,
     footprint_cm,
     headroom_cm,
@@ -91,9 +91,9 @@ def test_what_one_unit_holds(
 
 
 def test_only_an_outer_sheet_goes_down_to_the_ground() -> None:
-    assert drop_cm([sheet()], 15.0) == 30.0
-    assert drop_cm([FRAME, sheet()], 15.0) == 0.0
-    assert drop_cm([], 15.0) == 0.0
+    assert RoomUnder([sheet()]).drop_cm(15.0) == 30.0
+    assert RoomUnder([FRAME, sheet()]).drop_cm(15.0) == 0.0
+    assert RoomUnder([]).drop_cm(15.0) == 0.0
 
 
 @pytest.mark.parametrize(
