@@ -3,7 +3,7 @@
 (function () {
   "use strict";
   var STORE = "garden-unsent", EVERY = 60000, RETRY = 15000, SOON = 2000;
-  var box = document.getElementById("sending"), busy = false;
+  var box = document.getElementById("sending"), busy = false, following = false;
 
   function load() { try { return JSON.parse(localStorage.getItem(STORE)) || []; } catch (e) { return []; } }
   function save(list) { try { localStorage.setItem(STORE, JSON.stringify(list)); return true; } catch (e) { return false; } }
@@ -78,6 +78,7 @@
         box = document.getElementById("sending");
         if (held && document.getElementById(held)) document.getElementById(held).focus();
         window.scrollTo(0, y); listen(); show(message);
+        if (!following) follow();
       });
     }).catch(function () {
       var read = document.getElementById("read-at");
@@ -129,9 +130,10 @@
   // The first plan is there at once; how far the search for a better one has come, until it ends.
   function follow() {
     var line = document.getElementById("improving");
+    following = !!line;
     if (!line) return;
     fetch(line.getAttribute("data-url"), { headers: { Accept: "application/json" }, cache: "no-store" }).then(function (a) { return a.json(); }).then(function (said) {
-      if (!said.improving) { refresh(false); return; }
+      if (!said.improving) { following = false; refresh(false); return; }
       var words = fill(line.getAttribute("data-words"), said.gap);
       if (said.gap && line.textContent !== words) line.textContent = words;
       setTimeout(follow, SOON);
