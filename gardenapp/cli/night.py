@@ -14,6 +14,7 @@ from flask import current_app
 
 from gardenapp.cli import main
 from gardenapp.cli.base import fail, fail_on_file, local_time, with_app
+from gardenapp.cli.base import now as present
 from gardenapp.errors import NotFound
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.science.allocation.reasons import words_of
@@ -123,7 +124,7 @@ def plan(night: datetime | None, as_json: bool) -> None:
     now = datetime.now(UTC)
     evening = night.date() if night else None
     plan_id = plan_night(night_of=evening, member_id=None, now=now, at_once=True)
-    improve_and_tell(plan_id, clock=_clock, say=None if as_json else _say_progress)
+    improve_and_tell(plan_id, clock=present, say=None if as_json else _say_progress)
     if as_json:
         _print_json(board_as_dict(now=now, night_of=evening))
     else:
@@ -138,11 +139,7 @@ def improve(plan_id: int) -> None:
     # Pages come first on a small computer.
     with contextlib.suppress(AttributeError, OSError):
         os.nice(10)
-    improve_and_tell(plan_id, clock=_clock)
-
-
-def _clock() -> datetime:
-    return datetime.now(UTC)
+    improve_and_tell(plan_id, clock=present)
 
 
 def _say_progress(progress: Progress) -> None:

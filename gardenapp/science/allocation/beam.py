@@ -13,8 +13,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from gardenapp.science.allocation.fit import ROUNDING, Member, Option, Prepared, squares_go_in
-from gardenapp.science.allocation.greedy import SLACK, Unit
+from gardenapp.science.allocation.fit import ROUNDING, Member, Option, Prepared, put_under
+from gardenapp.science.allocation.greedy import SLACK, Unit, is_stray
 from gardenapp.science.allocation.problem import Id
 from gardenapp.science.allocation.program import Prices, Values
 
@@ -253,13 +253,10 @@ class PlotBeam:
         self, under: Mapping[int, Mapping[Id, int]], option: Option, contents: Contents
     ) -> bool:
         """Whether a planting that is covered otherwise would have too few plants under this."""
-        for place, plants in contents:
-            here = under.get(place, {})
-            is_split = any(treatment_id != option.treatment_id for treatment_id in here)
-            together = here.get(option.treatment_id, 0) + plants
-            if is_split and together < self._least_plants[place]:
-                return True
-        return False
+        return any(
+            is_stray(under.get(place, {}), option.treatment_id, plants, self._least_plants[place])
+            for place, plants in contents
+        )
 
     def _after(self, key: _Key, step: _Step) -> _State:
         bare, covers = key
@@ -290,7 +287,10 @@ class PlotBeam:
         key = (number, order, bare)
         known = self._known.get(key)
         if known is None:
-            known = self._known[key] = _filled(option, order, bare)
+            taken: dict[int, int] = {}
+            plantings = [(place, capacity, spread_cm) for place, _, capacity, spread_cm in order]
+            put_under(option.inner_cm, plantings, bare.__getitem__, taken)
+            known = self._known[key] = tuple(taken.items())
         return known
 
     def _units(self, state: _State) -> tuple[Unit, ...]:
@@ -308,20 +308,3 @@ def _split(option: Option) -> list[tuple[Member, ...]]:
     if option.is_shelter:
         return [(member,) for member in option.members]
     return [option.members]
-
-
-def _filled(option: Option, order: _Order, bare: Sequence[int]) -> Contents:
-    room = 1.0
-    taken: list[tuple[int, int]] = []
-    squares: dict[float, int] = {}
-    for place, _gain, capacity, spread_cm in order:
-        most = min(math.floor(room * capacity + ROUNDING), bare[place])
-        while most > 0:
-            tried = {**squares, spread_cm: squares.get(spread_cm, 0) + most}
-            if squares_go_in(option.inner_cm, tried):
-                squares = tried
-                taken.append((place, most))
-                room -= most / capacity
-                break
-            most //= 2
-    return tuple(taken)

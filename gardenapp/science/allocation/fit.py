@@ -21,10 +21,10 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from gardenapp.science.allocation.problem import (
     CoverPool,
@@ -35,6 +35,8 @@ from gardenapp.science.allocation.problem import (
     Problem,
     Treatment,
 )
+
+Place = TypeVar("Place")
 
 ROUNDING = 1e-9
 """Sizes are compared with this relative slack, so 4 x 35 cm does fit in 140 cm."""
@@ -66,7 +68,6 @@ class Option:
     area_cm2: float
     most_units: int
     inner_cm: tuple[float, float] = (0.0, 0.0)  # sides of the ground one unit covers
-    bed: Id | None = None
 
     @cached_property
     def gains(self) -> Mapping[Id, float]:
@@ -79,14 +80,23 @@ class Option:
         return {member.planting_id: member.capacity for member in self.members}
 
     @cached_property
-    def by_density(self) -> tuple[Member, ...]:
-        """Its plantings, those worth most for their room first."""
-        return tuple(sorted(self.members, key=lambda m: -m.gain * m.capacity))
+    def by_density(self) -> tuple[tuple[Id, int, float], ...]:
+        """Its plantings with capacity and spread, those worth most for their room first."""
+        ranked = sorted(self.members, key=lambda m: -m.gain * m.capacity)
+        return tuple((m.planting_id, m.capacity, m.spread_cm) for m in ranked)
 
     def saved_by(self, contents: Mapping[Id, int]) -> float:
         """Worth saved by these plants under it, effort not counted."""
         gains = self.gains
         return sum(gains[planting_id] * plants for planting_id, plants in contents.items())
+
+
+def options_by_plot(options: Iterable[Option]) -> dict[Id, list[Option]]:
+    """Options grouped by the plot they are in."""
+    grouped: dict[Id, list[Option]] = {}
+    for option in options:
+        grouped.setdefault(option.plot_id, []).append(option)
+    return grouped
 
 
 @dataclass(frozen=True)
@@ -304,6 +314,37 @@ def _fill(
             depth_cm -= side
 
 
+def put_under(
+    inner_cm: tuple[float, float],
+    order: Sequence[tuple[Place, int, float]],
+    bare: Callable[[Place], int],
+    contents: dict[Place, int],
+) -> None:
+    """Add plants to what is under one unit, in this order, while all are placed as squares.
+
+    order : plantings with their capacity and spread [cm]; all that `contents` holds are among
+    them. bare : how many plants of a planting there are, those under the unit included. What does
+    not go in whole is tried with half, then down to one. Changes `contents`.
+    """
+    room = 1.0
+    squares: dict[float, int] = {}
+    for place, capacity, spread_cm in order if contents else ():
+        if before := contents.get(place, 0):
+            room -= before / capacity
+            squares[spread_cm] = squares.get(spread_cm, 0) + before
+    for place, capacity, spread_cm in order:
+        before = contents.get(place, 0)
+        most = min(math.floor(room * capacity + ROUNDING), bare(place) - before)
+        while most > 0:
+            tried = {**squares, spread_cm: squares.get(spread_cm, 0) + most}
+            if squares_go_in(inner_cm, tried):
+                squares = tried
+                contents[place] = before + most
+                room -= most / capacity
+                break
+            most //= 2
+
+
 def share_of(option: Option, contents: Mapping[Id, int]) -> float:
     """Share of one unit's capacity that these plants take; 1 is full."""
     capacity = option.capacities
@@ -415,7 +456,6 @@ def _options_of(
     def add(
         treatment: Treatment,
         plot_id: Id,
-        bed: Id | None,
         members: Sequence[Member],
         most: int,
         *,
@@ -442,7 +482,6 @@ def _options_of(
                 area_cm2=area,
                 most_units=min(most, plants),
                 inner_cm=inner_cm,
-                bed=bed,
             )
         )
 
@@ -452,7 +491,7 @@ def _options_of(
                 movable = pots.get(plot.id, ())
                 members = _members(problem, treatment, movable, lambda _spread_cm, _height_cm: 0)
                 each = problem.shelter_minutes_per_pot
-                add(treatment, plot.id, None, members, free_spaces, minutes=each)
+                add(treatment, plot.id, members, free_spaces, minutes=each)
             continue
         stack = [pools[pool_id] for pool_id in treatment.pool_ids]
         if is_over_gust(stack, problem.gust_mps) or not stack_fits(stack):
@@ -467,8 +506,8 @@ def _options_of(
             if not may_be_used_on(stack, plot.id):
                 continue
             here = [
-                (bed, members)
-                for bed, plantings in beds[plot.id].items()
+                members
+                for plantings in beds[plot.id].values()
                 if (members := _members(problem, treatment, plantings, room.holds))
             ]
             if not here or not stands_in(stack, plot):
@@ -478,11 +517,10 @@ def _options_of(
                 most = min(most, math.floor(free_area[plot.id] / area * (1 + ROUNDING)))
             if most < 1:
                 continue
-            for bed, members in here:
+            for members in here:
                 add(
                     treatment,
                     plot.id,
-                    bed,
                     members,
                     most,
                     needs=needs,

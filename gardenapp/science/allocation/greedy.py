@@ -7,7 +7,14 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from gardenapp.science.allocation.fit import ROUNDING, Option, Prepared, fits_together
+from gardenapp.science.allocation.fit import (
+    ROUNDING,
+    Option,
+    Prepared,
+    fits_together,
+    options_by_plot,
+    put_under,
+)
 from gardenapp.science.allocation.problem import Id, Use
 
 SLACK = 1e-7
@@ -23,6 +30,15 @@ class Unit:
 
     option_index: int
     contents: Mapping[Id, int]
+
+
+def is_stray(under: Mapping[Id, int], treatment_id: Id, plants: int, least_plants: float) -> bool:
+    """Whether so many plants more under a treatment are too few, the planting covered otherwise.
+
+    under : plants of the planting under each treatment so far.
+    """
+    is_split = any(other != treatment_id for other in under)
+    return is_split and under.get(treatment_id, 0) + plants < least_plants
 
 
 class Tally:
@@ -77,14 +93,16 @@ class Tally:
         least = self.prepared.problem.least_share
         if not least:
             return contents
-        kept = {}
-        for planting_id, plants in contents.items():
-            under = self.under.get(planting_id, {})
-            together = plants + under.get(option.treatment_id, 0)
-            is_split = any(treatment != option.treatment_id for treatment in under)
-            if not is_split or together >= least * self.prepared.plantings[planting_id].count:
-                kept[planting_id] = plants
-        return kept
+        return {
+            planting_id: plants
+            for planting_id, plants in contents.items()
+            if not is_stray(
+                self.under.get(planting_id, {}),
+                option.treatment_id,
+                plants,
+                least * self.prepared.plantings[planting_id].count,
+            )
+        }
 
     def has_room_for(
         self, option: Option, contents: Mapping[Id, int], *, is_known_to_stand: bool = False
@@ -137,26 +155,7 @@ class Tally:
 
     def top_up(self, option: Option, contents: dict[Id, int]) -> None:
         """Add bare plants to a unit while they stand together with what is under it."""
-        room = 1.0
-        capacity = option.capacities
-        for planting_id, plants in contents.items():
-            room -= plants / capacity[planting_id]
-        for member in option.by_density:
-            before = contents.get(member.planting_id, 0)
-            most = math.floor(room * member.capacity + ROUNDING)
-            most = min(most, self.bare[member.planting_id] - before)
-            while most > 0:
-                contents[member.planting_id] = before + most
-                if fits_together(option, contents):
-                    room -= most / member.capacity
-                    break
-                # Plants that do not go in as squares: try with half, then down to one.
-                most = most // 2
-            if most <= 0:
-                if before:
-                    contents[member.planting_id] = before
-                else:
-                    contents.pop(member.planting_id, None)
+        put_under(option.inner_cm, option.by_density, self.bare.__getitem__, contents)
 
     def _best_pots(self, option: Option) -> dict[Id, int]:
         per_pot = self.prepared.problem.worth_per_minute * option.minutes
@@ -196,28 +195,20 @@ def fill_greedily(
     )
 
 
-def fill_best(
-    tally: Tally, prepared: Prepared, seconds_left: Callable[[], float] | None = None
-) -> Tally:
-    """Fill by what saves most and, where minutes are limited, also a minute; the better of both.
-
-    Goes on from `tally`, which is left as it is.
-    """
-    if seconds_left is not None and seconds_left() < SECONDS_TO_OFFER * len(prepared.options):
-        return _fill_plot_by_plot(tally.copy(), seconds_left)
-    filled = fill_greedily(tally.copy(), seconds_left=seconds_left)
+def fill_best(prepared: Prepared, seconds_left: Callable[[], float]) -> Tally:
+    """Filled by what saves most and, where minutes are limited, also a minute; the better."""
+    if seconds_left() < SECONDS_TO_OFFER * len(prepared.options):
+        return _fill_plot_by_plot(Tally(prepared), seconds_left)
+    filled = fill_greedily(Tally(prepared), seconds_left=seconds_left)
     if prepared.problem.minutes_budget is None:
         return filled
-    other = fill_greedily(tally.copy(), by_minute=True, seconds_left=seconds_left)
+    other = fill_greedily(Tally(prepared), by_minute=True, seconds_left=seconds_left)
     return other if other.objective > filled.objective + SLACK else filled
 
 
 def _fill_plot_by_plot(tally: Tally, seconds_left: Callable[[], float]) -> Tally:
     """Where there is no time to weigh all plots against each other: each as it comes."""
-    here: dict[Id, list[Option]] = {}
-    for option in tally.prepared.options:
-        here.setdefault(option.plot_id, []).append(option)
-    for options in here.values():
+    for options in options_by_plot(tally.prepared.options).values():
         if seconds_left() <= 0:
             break
         fill_greedily(tally, options, seconds_left=seconds_left)
@@ -230,10 +221,9 @@ class _Filling:
     def __init__(self, tally: Tally, options: Iterable[Option], by_minute: bool) -> None:
         self.tally = tally
         self.by_minute = by_minute
-        self.here: dict[Id, list[Option]] = {}
+        self.here = options_by_plot(options)
         self.sharing: dict[Id, list[Option]] = {}
-        for option in options:
-            self.here.setdefault(option.plot_id, []).append(option)
+        for option in (option for here in self.here.values() for option in here):
             for member in option.members:
                 self.sharing.setdefault(member.planting_id, []).append(option)
         self.turn: dict[int, int] = {}
@@ -357,10 +347,9 @@ def _strays(prepared: Prepared, units: Iterable[Unit]) -> set[tuple[Id, Id]]:
             here[treatment_id] = here.get(treatment_id, 0) + plants
     found = set()
     for planting_id, here in under.items():
-        if len(here) > 1:
-            treatment_id = min(here, key=lambda key: here[key])
-            if here[treatment_id] < least * prepared.plantings[planting_id].count:
-                found.add((planting_id, treatment_id))
+        treatment_id = min(here, key=lambda key: here[key])
+        if is_stray(here, treatment_id, 0, least * prepared.plantings[planting_id].count):
+            found.add((planting_id, treatment_id))
     return found
 
 

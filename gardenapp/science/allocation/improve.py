@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Iterable, Sequence
 
-from gardenapp.science.allocation.fit import Option, Prepared
+from gardenapp.science.allocation.fit import Option, Prepared, options_by_plot
 from gardenapp.science.allocation.greedy import SLACK, Tally, Unit, fill_greedily
 from gardenapp.science.allocation.problem import Id
 from gardenapp.science.allocation.program import (
@@ -30,14 +30,6 @@ def tally_of(prepared: Prepared, units: Iterable[Unit]) -> Tally:
 def better_of(one: Tally, other: Tally) -> Tally:
     """The one with more worth; the first where they are equal to rounding."""
     return other if other.objective > one.objective + SLACK else one
-
-
-def options_by_plot(options: Iterable[Option]) -> dict[Id, list[Option]]:
-    """Options grouped by the plot they are in."""
-    grouped: dict[Id, list[Option]] = {}
-    for option in options:
-        grouped.setdefault(option.plot_id, []).append(option)
-    return grouped
 
 
 def place_counts(

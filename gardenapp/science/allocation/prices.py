@@ -24,10 +24,10 @@ import random
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from gardenapp.science.allocation.beam import WIDTH, PlotBeam
-from gardenapp.science.allocation.fit import Option, Prepared
+from gardenapp.science.allocation.beam import PlotBeam
+from gardenapp.science.allocation.fit import Option, Prepared, options_by_plot
 from gardenapp.science.allocation.greedy import SLACK, Tally, Unit, tidied
-from gardenapp.science.allocation.improve import options_by_plot, place_counts, tally_of
+from gardenapp.science.allocation.improve import place_counts, tally_of
 from gardenapp.science.allocation.problem import Id, relative_gap_of
 from gardenapp.science.allocation.program import (
     Model,
@@ -67,6 +67,11 @@ class Plan:
     spaces: int
     covers: tuple[tuple[Id, int], ...]
 
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What makes two plans the same to the garden."""
+        return self.plot_id, self.covers, self.spaces, round(self.worth, 6)
+
 
 def plan_of(prepared: Prepared, plot_id: Id, units: Iterable[Unit]) -> Plan:
     """A plan from units that are all in one plot; what nobody should be sent for is left out."""
@@ -93,15 +98,6 @@ def plans_of(prepared: Prepared, tally: Tally) -> list[Plan]:
     for unit in tally.units:
         by_plot.setdefault(prepared.options[unit.option_index].plot_id, []).append(unit)
     return [plan_of(prepared, plot_id, units) for plot_id, units in by_plot.items()]
-
-
-@dataclass(frozen=True)
-class _Left:
-    """The garden's covers, spaces and minutes."""
-
-    covers: dict[Id, int]
-    spaces: int
-    minutes: float | None
 
 
 @dataclass(frozen=True)
@@ -152,23 +148,19 @@ class PlotPlans:
 
     def add(self, plan: Plan) -> bool:
         """Keep a plan unless it is known or worth nothing."""
-        key = (plan.plot_id, plan.covers, plan.spaces, round(plan.worth, 6))
-        if plan.worth <= SLACK or key in self._known:
+        if plan.worth <= SLACK or plan.key in self._known:
             return False
-        self._known.add(key)
+        self._known.add(plan.key)
         self.plans.append(plan)
         return True
 
-    def beam_round(self, *, width: int = WIDTH, most: int = 4) -> int:
+    def beam_round(self) -> int:
         """Search every plot at the present prices, narrowly; returns the number of new plans."""
-        return self._search_narrowly(self.by_plot, width=width, most=most)
-
-    def _search_narrowly(self, plots: Iterable[Id], *, width: int = WIDTH, most: int = 4) -> int:
         fresh = 0
-        for plot_id in plots:
+        for plot_id in self.by_plot:
             if self.seconds_left() <= 0:
                 break
-            found = self._beam(plot_id).plans(self.prices, self._values, width=width, most=most)
+            found = self._beam(plot_id).plans(self.prices, self._values)
             self._latest[plot_id] = (self.prices, found[:1])
             for _worth, units in found:
                 fresh += self.add(plan_of(self.prepared, plot_id, units))
@@ -259,21 +251,28 @@ class PlotPlans:
 
     def new_prices(self) -> None:
         """Let the master mix the plans and say what covers are worth; move part of the way."""
-        mixed = self._mix(self.plans, self._everything())
-        if mixed is None:
+        try:
+            solved, pool_rows, space_row, minute_row = self._master(
+                is_whole=False, seconds=min(5.0, max(0.1, self.seconds_left()))
+            )
+        except SolverFailed:
             return
-        old, found = self._best_prices, mixed[1]
+        rows = solved.row_prices
+        if rows is None:
+            return
+        row_prices, old = rows, self._best_prices
 
-        def between(before: float, now: float) -> float:
-            return STEADY * now + (1 - STEADY) * before
+        def between(before: float, row: int | None) -> float:
+            found = 0.0 if row is None else float(row_prices[row])
+            return STEADY * found + (1 - STEADY) * before
 
         self.prices = Prices(
             covers={
-                pool_id: between(old.covers.get(pool_id, 0.0), found.covers.get(pool_id, 0.0))
+                pool_id: between(old.covers.get(pool_id, 0.0), pool_rows.get(pool_id))
                 for pool_id in self.prepared.free_covers
             },
-            space=between(old.space, found.space),
-            minute=between(old.minute, found.minute),
+            space=between(old.space, space_row),
+            minute=between(old.minute, minute_row),
         )
 
     def shaken_round(self) -> int:
@@ -294,27 +293,6 @@ class PlotPlans:
         )
         return self.beam_round()
 
-    def _everything(self) -> _Left:
-        budget = self.prepared.problem.minutes_budget
-        return _Left(dict(self.prepared.free_covers), self.prepared.free_spaces, budget)
-
-    def _mix(self, plans: Sequence[Plan], left: _Left) -> tuple[list[float], Prices] | None:
-        """The best mix of plans out of what is left: the share of each, and the prices."""
-        try:
-            solved, pool_rows, space_row, minute_row = _master(
-                plans, left, is_whole=False, seconds=min(5.0, max(0.1, self.seconds_left()))
-            )
-        except SolverFailed:
-            return None
-        rows = solved.row_prices
-        if rows is None or solved.values is None:
-            return None
-        return list(solved.values), Prices(
-            covers={pool_id: float(rows[row]) for pool_id, row in pool_rows.items()},
-            space=0.0 if space_row is None else float(rows[space_row]),
-            minute=0.0 if minute_row is None else float(rows[minute_row]),
-        )
-
     def choose(
         self, now: Tally, *, seconds: float, relative_gap: float, enough: float | None = None
     ) -> Tally:
@@ -322,21 +300,15 @@ class PlotPlans:
 
         enough : an objective from which on nothing better is looked for.
         """
-        in_use = {
-            (plan.plot_id, plan.covers, plan.spaces, round(plan.worth, 6))
-            for plan in plans_of(self.prepared, now)
-        }
+        in_use = {plan.key for plan in plans_of(self.prepared, now)}
         taken: set[Id] = set()
         start = [0.0] * len(self.plans)
         for number, plan in enumerate(self.plans):
-            key = (plan.plot_id, plan.covers, plan.spaces, round(plan.worth, 6))
-            if key in in_use and plan.plot_id not in taken:
+            if plan.key in in_use and plan.plot_id not in taken:
                 start[number] = 1.0
                 taken.add(plan.plot_id)
         try:
-            solved, *_ = _master(
-                self.plans,
-                self._everything(),
+            solved, *_ = self._master(
                 is_whole=True,
                 seconds=seconds,
                 start=start,
@@ -375,59 +347,58 @@ class PlotPlans:
             worth += prices.minute * prepared.problem.minutes_budget
         return worth
 
+    def _master(
+        self,
+        *,
+        is_whole: bool,
+        seconds: float,
+        start: Sequence[float] | None = None,
+        relative_gap: float = 0.0,
+        most_nodes: int | None = None,
+        enough: float | None = None,
+    ) -> tuple[Solved, dict[Id, int], int | None, int | None]:
+        """At most one plan a plot, or shares of plans that add up to one.
 
-def _master(
-    plans: Sequence[Plan],
-    left: _Left,
-    *,
-    is_whole: bool,
-    seconds: float,
-    start: Sequence[float] | None = None,
-    relative_gap: float = 0.0,
-    most_nodes: int | None = None,
-    enough: float | None = None,
-) -> tuple[Solved, dict[Id, int], int | None, int | None]:
-    """At most one plan a plot, or shares of plans that add up to one, out of what is left.
-
-    Gives the answer, and the rows of the pools, the spaces and the minutes.
-    """
-    model = Model()
-    of_plot: dict[Id, list[tuple[int, float]]] = {}
-    of_pool: dict[Id, list[tuple[int, float]]] = {}
-    spaces: list[tuple[int, float]] = []
-    minutes: list[tuple[int, float]] = []
-    for plan in plans:
-        column = model.column(plan.worth, 1.0, is_whole=is_whole)
-        of_plot.setdefault(plan.plot_id, []).append((column, 1.0))
-        for pool_id, number in plan.covers:
-            of_pool.setdefault(pool_id, []).append((column, float(number)))
-        if plan.spaces:
-            spaces.append((column, float(plan.spaces)))
-        if plan.minutes:
-            minutes.append((column, plan.minutes))
-    for entries in of_plot.values():
-        model.row(entries, 1.0)
-    pool_rows: dict[Id, int] = {}
-    for pool_id, entries in of_pool.items():
-        pool_rows[pool_id] = len(model.row_most)
-        model.row(entries, float(left.covers[pool_id]))
-    space_row = minute_row = None
-    if spaces:
-        space_row = len(model.row_most)
-        model.row(spaces, float(left.spaces))
-    if left.minutes is not None and minutes:
-        minute_row = len(model.row_most)
-        model.row(minutes, left.minutes)
-    solved = run(
-        model,
-        time_limit_s=seconds,
-        relative_gap=relative_gap,
-        start=start,
-        most_nodes=most_nodes,
-        is_small=is_whole,
-        enough=enough,
-    )
-    return solved, pool_rows, space_row, minute_row
+        Gives the answer, and the rows of the pools, the spaces and the minutes.
+        """
+        model = Model()
+        of_plot: dict[Id, list[tuple[int, float]]] = {}
+        of_pool: dict[Id, list[tuple[int, float]]] = {}
+        spaces: list[tuple[int, float]] = []
+        minutes: list[tuple[int, float]] = []
+        for plan in self.plans:
+            column = model.column(plan.worth, 1.0, is_whole=is_whole)
+            of_plot.setdefault(plan.plot_id, []).append((column, 1.0))
+            for pool_id, number in plan.covers:
+                of_pool.setdefault(pool_id, []).append((column, float(number)))
+            if plan.spaces:
+                spaces.append((column, float(plan.spaces)))
+            if plan.minutes:
+                minutes.append((column, plan.minutes))
+        for entries in of_plot.values():
+            model.row(entries, 1.0)
+        pool_rows: dict[Id, int] = {}
+        for pool_id, entries in of_pool.items():
+            pool_rows[pool_id] = len(model.row_most)
+            model.row(entries, float(self.prepared.free_covers[pool_id]))
+        space_row = minute_row = None
+        if spaces:
+            space_row = len(model.row_most)
+            model.row(spaces, float(self.prepared.free_spaces))
+        budget = self.prepared.problem.minutes_budget
+        if budget is not None and minutes:
+            minute_row = len(model.row_most)
+            model.row(minutes, budget)
+        solved = run(
+            model,
+            time_limit_s=seconds,
+            relative_gap=relative_gap,
+            start=start,
+            most_nodes=most_nodes,
+            is_small=is_whole,
+            enough=enough,
+        )
+        return solved, pool_rows, space_row, minute_row
 
 
 def _pays(prepared: Prepared, option: Option, prices: Prices) -> bool:

@@ -15,6 +15,7 @@ from gardenapp.science.allocation.fit import (
     ROUNDING,
     Option,
     Prepared,
+    RoomUnder,
     capacity_of,
     footprint_cm,
     headroom_cm,
@@ -196,9 +197,7 @@ def _keep(ways: Sequence[_Way], is_good: Callable[[_Way], bool]) -> list[_Way]:
 def _has_size_for(stack: Sequence[CoverPool], planting: PlantingNeed) -> bool:
     if not stack:
         return True
-    return is_tall_enough(stack, planting.height_cm, planting.spread_cm) and bool(
-        capacity_of(stack, planting.spread_cm, planting.height_cm)
-    )
+    return RoomUnder(stack).holds(planting.spread_cm, planting.height_cm) > 0
 
 
 def _is_free(tally: Tally, way: _Way) -> bool:

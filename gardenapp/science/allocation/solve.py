@@ -200,7 +200,7 @@ def solve(
 def _begin(prepared: Prepared, start: Sequence[Use], watch: Stopwatch) -> Tally:
     """What of the start can still be done, with what is free used up; or greedily from nothing."""
     if not start:
-        return _tidy(prepared, fill_best(Tally(prepared), prepared, watch.left), watch)
+        return _tidy(prepared, fill_best(prepared, watch.left), watch)
     is_short = prepared.problem.minutes_budget is not None
     begun = place_start(prepared, start)
     filled = fill_greedily(begun, by_minute=is_short, seconds_left=watch.left)

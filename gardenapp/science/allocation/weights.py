@@ -30,10 +30,6 @@ worth: half a lettuce, a lettuce, two lettuces, a tomato plant. Our own choice."
 WORTH_PER_MINUTE = WALK_WORTH["lettuce"]
 """Where nobody has said."""
 
-HEAVY_KG = 18.0
-"""What weighs more is for two people. Common practice, no source: what one person lifts from the
-ground without help, in the dark, with little to hold on to."""
-
 LEAST_GAIN = 0.125
 """What a job must save at the least: for less than half a lettuce nobody is sent out. Our own
 choice."""

@@ -37,11 +37,11 @@ from gardenapp.science.designs.records import (
 from gardenapp.science.designs.shapes import FIGURES, TRANSMITTANCE, Draft, Figure
 from gardenapp.science.designs.small import CLEARANCE_MM, cage_bag, pallet_lean_to, upturned_box
 from gardenapp.science.estimate import Estimate
+from gardenapp.science.handling import TWO_PEOPLE_KG as TWO_PEOPLE_KG
+from gardenapp.science.handling import takes_two
 from gardenapp.science.night import exposure
 from gardenapp.science.timber.cutting import Piece, plan_cuts
 
-TWO_PEOPLE_KG = 18.0
-"""Over this, two people. Common practice, no source."""
 TWO_PEOPLE_MM = 2_000.0
 """Longer than this, two people. Common practice, no source."""
 SAFETY = 1.5
@@ -174,7 +174,7 @@ def _mass_kg(draft: Draft) -> float:
 
 def _two_people(mass_kg: float, draft: Draft) -> tuple[bool, Words]:
     longest_mm = max(draft.outer_mm)
-    is_heavy, is_long = mass_kg > TWO_PEOPLE_KG, longest_mm > TWO_PEOPLE_MM
+    is_heavy, is_long = takes_two(mass_kg), longest_mm > TWO_PEOPLE_MM
     mass, most = Number(mass_kg, ".0f"), Number(TWO_PEOPLE_KG)
     longest = Number(longest_mm / 1000.0, ".1f")
     if is_heavy and is_long:

@@ -58,6 +58,10 @@ class Gathered:
     lifts: Mapping[int, tuple[LiftPrior, Provenance]]
     gains: Mapping[int, LearntLift]
 
+    def by_id(self) -> dict[int, Planting]:
+        """The plantings, by their id."""
+        return {planting.id: planting for planting in self.plantings}
+
     @property
     def facts(self) -> Facts:
         """What stood open and was promised when it was read."""

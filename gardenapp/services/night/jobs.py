@@ -11,17 +11,16 @@ from typing import Any
 from gardenapp.models.covers import Cover
 from gardenapp.science.allocation.problem import Allocation, Use
 from gardenapp.science.allocation.weights import (
-    HEAVY_KG,
     SAFE_BELOW,
     SHELTER_MINUTES_PER_POT,
-    worth_of_plant,
 )
+from gardenapp.science.handling import takes_two
 from gardenapp.science.night.morning import LiftOff, lift_off
 from gardenapp.science.night.plan_records import TreatmentName
 from gardenapp.services.night.latest import Latest
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.problem import walk_minutes
-from gardenapp.services.night.prospect import Prospect
+from gardenapp.services.night.prospect import Prospect, worth_of
 from gardenapp.services.night.standing import Standing, covers_of
 
 # Air at which there may be ice underfoot. Common practice, no source.
@@ -47,7 +46,7 @@ class PlannedPart:
 class PlannedJob:
     """One thing to do in one plot, before it has a number. `claim_id`: who promised it before.
 
-    mass_kg : of its heaviest unit; what weighs over `HEAVY_KG` is for two, and takes both their
+    mass_kg : of its heaviest unit; what takes two, and takes both their
     minutes. is_icy : whether there may be ice underfoot by then.
     """
 
@@ -103,21 +102,19 @@ def jobs_of(prospect: Prospect, allocation: Allocation) -> tuple[PlannedJob, ...
         if group:
             jobs.append(_job(times, plot_id, treatment, group, must_come_off=True))
     jobs += _left_alone(prospect, times)
-    return tuple(sorted(jobs, key=lambda job: (job.by_at, -_saved(prospect, job), job.plot_id)))
+    plantings = prospect.gathered.by_id()
 
+    def saved(job: PlannedJob) -> float:
+        """Worth of the plants that a job saves, in the garden's unit."""
+        return sum(
+            plants
+            * worth_of(plantings[planting_id])
+            * (prospect.bare[planting_id].harm.share - under.harm.share)
+            for planting_id, plants in job.plants.items()
+            if (under := prospect.covered.get((planting_id, job.treatment))) is not None
+        )
 
-def _saved(prospect: Prospect, job: PlannedJob) -> float:
-    """Worth of the plants that a job saves, in the garden's unit."""
-    plantings = {planting.id: planting for planting in prospect.gathered.plantings}
-    saved = 0.0
-    for planting_id, plants in job.plants.items():
-        planting, under = plantings[planting_id], prospect.covered.get((planting_id, job.treatment))
-        if under is not None:
-            worth = worth_of_plant(
-                planting.mind, per=planting.worth_per, spread_cm=planting.spread_cm
-            )
-            saved += plants * worth * (prospect.bare[planting_id].harm.share - under.harm.share)
-    return saved
+    return tuple(sorted(jobs, key=lambda job: (job.by_at, -saved(job), job.plot_id)))
 
 
 def _left_alone(prospect: Prospect, times: _Times) -> list[PlannedJob]:
@@ -237,7 +234,7 @@ def _job(
         else way.minutes * len(parts)
     )
     mass_kg = sum(kind.mass_kg or 0.0 for kind in way.kinds) or None
-    people = 2 if mass_kg is not None and mass_kg > HEAVY_KG else 1
+    people = 2 if takes_two(mass_kg) else 1
     by_at = min((times.latest.of(key, treatment) for key in planting_ids), default=night.sunset_at)
     plot = prospect.gathered.plots[plot_id]
     lifts = [times.mornings.lift_off(key, treatment) for key in planting_ids]

@@ -20,6 +20,7 @@ class Latest:
 
     def __init__(self, prospect: Prospect) -> None:
         self._prospect = prospect
+        self._plantings = prospect.gathered.by_id()
         self._known: dict[tuple[int, str], datetime] = {}
 
     def of(self, planting_id: int, treatment_id: str) -> datetime:
@@ -47,9 +48,10 @@ class Latest:
 
     def _while_good(self, planting_id: int, treatment_id: str) -> datetime:
         site, bare = self._prospect.site, self._prospect.bare[planting_id].harm.share
+        planting = self._plantings[planting_id]
 
         def avoided(kept: float) -> float:
-            return bare - covered_if(self._prospect, planting_id, treatment_id, kept).harm.share
+            return bare - covered_if(self._prospect, planting, treatment_id, kept).harm.share
 
         night_h = (site.curve.low[0] - site.night.sunset_at) / timedelta(hours=1)
         wanted = STILL_GOOD * avoided(1.0)

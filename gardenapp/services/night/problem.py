@@ -17,9 +17,8 @@ from gardenapp.science.allocation.weights import (
     WALK_M_PER_MINUTE,
     WALK_WORTH,
     WORTH_PER_MINUTE,
-    worth_of_plant,
 )
-from gardenapp.services.night.prospect import Prospect
+from gardenapp.services.night.prospect import Prospect, worth_of
 from gardenapp.services.night.season_shares import weights_of_plots
 
 POTS, MIXED_BED = "pots", "mixed"
@@ -91,8 +90,7 @@ def need_of(
         count=planting.count,
         spread_cm=planting.spread_cm,
         height_cm=planting.height_cm,
-        worth=weight
-        * worth_of_plant(planting.mind, per=planting.worth_per, spread_cm=planting.spread_cm),
+        worth=weight * worth_of(planting),
         bare_damage=bare_damage,
         is_movable_pot=is_pot,
         bed=bed,

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from gardenapp.models.plants import CropStage, Planting
-from gardenapp.science.allocation.weights import SAFE_BELOW
+from gardenapp.science.allocation.weights import SAFE_BELOW, worth_of_plant
 from gardenapp.science.covers.lift import kept_lift
 from gardenapp.science.night.bearing import Bearing
 from gardenapp.science.night.root_ball import NOTHING_BEFORE, Before
@@ -73,13 +73,17 @@ def prospect_of(
     )
 
 
+def worth_of(planting: Planting) -> float:
+    """What losing one plant of a planting counts, in the garden's unit."""
+    return worth_of_plant(planting.mind, per=planting.worth_per, spread_cm=planting.spread_cm)
+
+
 def covered_if(
-    prospect: Prospect, planting_id: int, treatment_id: str, kept: float
+    prospect: Prospect, planting: Planting, treatment_id: str, kept: float
 ) -> CoveredOutlook:
     """A planting's night under a way that gives only a share of its lift. `kept` : 0 to 1."""
-    planting = next(p for p in prospect.gathered.plantings if p.id == planting_id)
     return _under(
-        prospect.gathered, prospect.site, planting, prospect.bare[planting_id],
+        prospect.gathered, prospect.site, planting, prospect.bare[planting.id],
         prospect.ways[treatment_id], kept,
     )  # fmt: skip
 

@@ -17,9 +17,9 @@ from sqlalchemy import func, select
 
 from gardenapp.extensions import db
 from gardenapp.models.nights import Plan, PlanShare
-from gardenapp.science.allocation.weights import fair_weights, worth_of_plant
+from gardenapp.science.allocation.weights import fair_weights
 from gardenapp.science.night.plan_records import PlantingStory
-from gardenapp.services.night.prospect import Prospect
+from gardenapp.services.night.prospect import Prospect, worth_of
 
 SEASON_DAYS = 270
 """How far back a season goes: from one autumn's first frosts to the next spring's last."""
@@ -32,14 +32,12 @@ def shares_of(
 
     In the garden's unit.
     """
-    plantings = {planting.id: planting for planting in prospect.gathered.plantings}
+    plantings = prospect.gathered.by_id()
     found: dict[int, tuple[float, float]] = {}
     for story in stories:
         planting = plantings[story.planting_id]
         best = min((option.share for option in story.options), default=story.share)
-        worth = planting.count * worth_of_plant(
-            planting.mind, per=planting.worth_per, spread_cm=planting.spread_cm
-        )
+        worth = planting.count * worth_of(planting)
         avoidable = worth * max(0.0, story.share - best)
         if avoidable <= 0.0:
             continue

@@ -15,7 +15,8 @@ from gardenapp.models.covers import Cover, CoverKind
 from gardenapp.models.nights import Deployment, Job
 from gardenapp.models.plants import Planting
 from gardenapp.science.allocation.problem import CoverPool, Id
-from gardenapp.science.allocation.weights import CLEARANCE_CM, HEAVY_KG
+from gardenapp.science.allocation.weights import CLEARANCE_CM
+from gardenapp.science.handling import takes_two
 from gardenapp.services.night.gather import Gathered
 from gardenapp.services.night.outlook import SHELTER
 
@@ -58,7 +59,7 @@ class Pools:
 
 def standing_tonight(gathered: Gathered) -> tuple[Standing, ...]:
     """What is on, then what is promised and not on yet."""
-    alive = {planting.id: planting for planting in gathered.plantings}
+    alive = gathered.by_id()
     on = tuple(_deployed(deployment, alive) for deployment in gathered.deployments)
     found = list(on)
     covers_on = covers_of(on)
@@ -127,7 +128,7 @@ def pool_of(
         may_touch=kind.may_touch,
         clearance_cm=CLEARANCE_CM,
         # Two people's time for what takes two.
-        minutes=kind.minutes * (2 if kind.mass_kg is not None and kind.mass_kg > HEAVY_KG else 1),
+        minutes=kind.minutes * (2 if takes_two(kind.mass_kg) else 1),
         gust_limit_mps=kind.gust_limit_mps,
         allowed_plot_ids=allowed,
     )

@@ -32,8 +32,8 @@ from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plants import CropStage
 from gardenapp.models.plots import Plot
 from gardenapp.models.store import LedgerEntry
-from gardenapp.science.allocation.weights import HEAVY_KG
 from gardenapp.science.covers.lift import late_share
+from gardenapp.science.handling import takes_two
 from gardenapp.science.night.damage import AIR_RECORD_K
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, TreatmentName
 from gardenapp.services import change_log
@@ -105,7 +105,7 @@ class BoardJob:
     @property
     def needs_two(self) -> bool:
         """Whether a unit of it is too heavy for one."""
-        return self.mass_kg is not None and self.mass_kg > HEAVY_KG
+        return takes_two(self.mass_kg)
 
     @property
     def lacks_second(self) -> bool:
@@ -451,7 +451,7 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
             if existing is not None:
                 if member_id in (existing.member_id, existing.with_member_id):
                     return
-                if not _is_heavy(job.mass_kg) or existing.with_member_id is not None:
+                if not takes_two(job.mass_kg) or existing.with_member_id is not None:
                     raise _taken(existing)
                 existing.with_member_id = member_id
                 session.flush()
@@ -476,15 +476,11 @@ def claim_job(*, job_id: int, member_id: int, now: datetime) -> None:
 
 def why_not_for(member: Member, mass_kg: float | None, *, is_icy: bool) -> str:
     """Why a job is not offered to a member; empty where it is."""
-    if member.no_lifting and _is_heavy(mass_kg):
+    if member.no_lifting and takes_two(mass_kg):
         return _("You said that you don’t lift heavy things, and this is heavy.")
     if member.no_ice and is_icy:
         return _("You said that you don’t walk on ice, and there may be ice by then.")
     return ""
-
-
-def _is_heavy(mass_kg: float | None) -> bool:
-    return mass_kg is not None and mass_kg > HEAVY_KG
 
 
 def _refuse_unasked(session: scoped_session[Session], job: Job, member_id: int) -> None:

@@ -18,6 +18,7 @@ from gardenapp.models.nights import CoverUse
 from gardenapp.models.people import Member
 from gardenapp.models.plots import StorePlace
 from gardenapp.reference import Caution
+from gardenapp.science.handling import takes_two
 from gardenapp.services import change_log
 from gardenapp.services.garden.plants import OURS, STATUS_LABELS
 from gardenapp.services.permission import coordinator_only
@@ -183,6 +184,10 @@ class KindDetail:
     @property
     def untried_words(self) -> str:
         return untried_lift_words({self.status})
+
+    @property
+    def needs_two(self) -> bool:
+        return takes_two(self.mass_kg)
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gardenapp.science.allocation.beam import PlotBeam
-from gardenapp.science.allocation.fit import prepare
+from gardenapp.science.allocation.fit import options_by_plot, prepare
 from gardenapp.science.allocation.greedy import Tally
-from gardenapp.science.allocation.improve import options_by_plot
 from gardenapp.science.allocation.program import Prices, Values
 from tests.science.allocation.gardens_made import (
     PATIENT,

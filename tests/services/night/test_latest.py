@@ -45,8 +45,8 @@ def test_a_cover_put_on_at_its_latest_still_avoids_nine_tenths(make: Factory) ->
 
     night_h = (seen.site.curve.low[0] - seen.site.night.sunset_at) / timedelta(hours=1)
     kept = late_share((at - seen.site.night.sunset_at) / timedelta(hours=1), night_h)
-    avoided = bare.harm.share - covered_if(seen, planting.id, way, kept).harm.share
-    at_best = bare.harm.share - covered_if(seen, planting.id, way, 1.0).harm.share
+    avoided = bare.harm.share - covered_if(seen, planting, way, kept).harm.share
+    at_best = bare.harm.share - covered_if(seen, planting, way, 1.0).harm.share
     crosses_at = bare.crosses_early_at or seen.site.curve.low[0]
     assert avoided >= STILL_GOOD * at_best - 1e-9
     assert at <= crosses_at or at == seen.site.night.sunset_at - MOST_EARLY
