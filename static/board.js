@@ -2,7 +2,7 @@
 // how old it is, and keeps marks that could not be sent. Without script the board works all the same.
 (function () {
   "use strict";
-  var STORE = "garden-unsent", EVERY = 60000, RETRY = 15000, SOON = 2000;
+  var STORE = "garden-unsent", EVERY = 60000, RETRY = 15000, SOON = 2000, REST = 500;
   var box = document.getElementById("sending"), busy = false, following = false;
 
   function load() { try { return JSON.parse(localStorage.getItem(STORE)) || []; } catch (e) { return []; } }
@@ -37,10 +37,15 @@
     box.textContent = ""; box.appendChild(frag); box.hidden = !message && !list.length;
   }
 
+  function place(fact, headers) {
+    var card = document.getElementById(fact.job);
+    if (card && card.closest("#mine")) headers["X-With-Place"] = "1";
+    return headers;
+  }
   function send(fact) {
     var body = new URLSearchParams();
     body.set("csrf_token", token()); body.set("fact", fact.key); body.set("pressed_at", fact.at);
-    return fetch(fact.url, { method: "POST", body: body, headers: { Accept: "application/json" }, redirect: "manual" });
+    return fetch(fact.url, { method: "POST", body: body, headers: place(fact, { Accept: "application/json" }), redirect: "manual" });
   }
 
   // One at a time and in order, so that "on, undo" does not arrive as "undo, on".
@@ -50,34 +55,76 @@
     if (!next || !token()) { show(""); return; }
     busy = true;
     send(next).then(function (answer) {
-      var rest = load();
-      if (answer.ok) {
-        return answer.json().catch(function () { return {}; }).then(function (said) {
-          save(load().filter(function (f) { return f.key !== next.key; }));
-          busy = false; refresh(true, said.done); flush();
-        });
-      }
-      if (answer.status >= 500 || answer.type === "opaqueredirect") { busy = false; show(text("later")); return; }
-      return answer.json().then(function (said) {
-        rest.forEach(function (f) { if (f.key === next.key) f.refused = said.error || text("refused"); });
-        save(rest); busy = false; show(""); refresh(true); flush();
+      if (answer.status >= 500 || answer.type === "opaqueredirect") { busy = false; waiting(next, text("kept")); show(text("later")); return; }
+      return answer.json().catch(function () { return {}; }).then(function (said) {
+        var rest = load();
+        if (answer.ok) save(rest.filter(function (f) { return f.key !== next.key; }));
+        else { rest.forEach(function (f) { if (f.key === next.key) f.refused = said.error || text("refused"); }); save(rest); }
+        busy = false; put(next.job, said); show(""); flush();
       });
-    }).catch(function () { busy = false; show(text("nosignal")); });
+    }).catch(function () { busy = false; waiting(next, text("kept")); show(text("nosignal")); });
   }
 
+  // The card itself changes, where it is and as high as it was; the focus stays on it.
+  function put(id, said) {
+    var old = document.getElementById(id);
+    if (!old) { refresh(true); return; }
+    if (!said.card) { tell(old, said.error || said.done || text("refused")); return; }
+    var box = document.createElement("div");
+    box.innerHTML = said.card;
+    swap(old, box.firstElementChild, true);
+  }
+  function swap(old, card, isPressed) {
+    var held = old.contains(document.activeElement), high = old.getBoundingClientRect().height;
+    old.replaceWith(card);
+    // What was read a moment ago gives way, so that what is new fits in its place.
+    ["tight", "tighter"].forEach(function (fit) { if (card.getBoundingClientRect().height > high + 1) card.classList.add(fit); });
+    if (card.getBoundingClientRect().height < high) card.style.minHeight = high + "px";
+    if (isPressed || held) {
+      // A second tap on the same spot is not meant for what stands there now.
+      card.style.pointerEvents = "none";
+      setTimeout(function () { card.style.pointerEvents = ""; }, REST);
+      var next = card.querySelector(".do button") || card.querySelector("button") || card.querySelector("a");
+      if (!next) { card.tabIndex = -1; next = card; }
+      next.focus({ preventScroll: true });
+    }
+  }
+  function tell(card, words) {
+    var line = card.querySelector(".st");
+    var high = card.getBoundingClientRect().height;
+    if (line) { line.textContent = ""; var b = document.createElement("b"); b.className = "said"; b.setAttribute("role", "alert"); b.textContent = words; line.appendChild(b); }
+    if (card.getBoundingClientRect().height > high + 1) card.classList.add("tight", "tighter");
+    if (card.getBoundingClientRect().height < high) card.style.minHeight = high + "px";
+  }
+  function waiting(fact, words) { var card = document.getElementById(fact.job); if (card) tell(card, words); }
+
+  // News comes card by card; only another plan lays the page out anew, and then where one looks.
   function refresh(force, message) {
     if (document.hidden && !force) return;
     fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-cache" }).then(function (answer) {
       if (!answer.ok || answer.redirected) return;
       return answer.text().then(function (html) {
-        var fresh = new DOMParser().parseFromString(html, "text/html"), main = fresh.getElementById("main");
-        var old = document.getElementById("main");
+        var fresh = new DOMParser().parseFromString(html, "text/html"), main = fresh.getElementById("main"), old = document.getElementById("main");
         if (!main || main.innerHTML === old.innerHTML) { show(message); return; }
-        var held = document.activeElement && document.activeElement.id, y = window.scrollY;
+        var was = old.querySelector("#board"), is = main.querySelector("#board"), same = was && is && was.getAttribute("data-plan") === is.getAttribute("data-plan") && is.getAttribute("data-plan") !== "0";
+        if (same) {
+          is.querySelectorAll("article.job").forEach(function (card) {
+            var mine = document.getElementById(card.id);
+            if (mine && plain(mine) !== plain(card)) swap(mine, document.importNode(card, true), false);
+          });
+          [".head", ".rest"].forEach(function (part) {
+            var a = old.querySelector(part), b = main.querySelector(part);
+            if (a && b && a.innerHTML !== b.innerHTML && !a.contains(document.activeElement) && !a.querySelector("details[open]")) a.replaceWith(document.importNode(b, true));
+          });
+          show(message); if (!following) follow(); return;
+        }
+        var held = document.activeElement && document.activeElement.id, seen = looked(), y = window.scrollY;
         old.replaceWith(main);
         box = document.getElementById("sending");
-        if (held && document.getElementById(held)) document.getElementById(held).focus();
-        window.scrollTo(0, y); listen(); show(message);
+        if (held && document.getElementById(held)) document.getElementById(held).focus({ preventScroll: true });
+        var again = seen && document.getElementById(seen.id);
+        window.scrollTo(0, again ? y + again.getBoundingClientRect().top - seen.top : y);
+        listen(); show(message || text("anew"));
         if (!following) follow();
       });
     }).catch(function () {
@@ -85,37 +132,39 @@
       show(fill(text("stale"), read ? clock(new Date(read.getAttribute("data-at"))) : "?"));
     });
   }
+  function plain(card) { return card.className.replace(/ tight(er)?/g, "") + card.innerHTML; }
+  function looked() {
+    var all = document.querySelectorAll("article.job");
+    for (var i = 0; i < all.length; i++) { var top = all[i].getBoundingClientRect().top; if (top >= 0) return { id: all[i].id, top: top }; }
+    return null;
+  }
 
   function listen() {
     var form = document.getElementById("board");
     if (!form) return;
     form.addEventListener("submit", function (event) {
-      var button = event.submitter;
-      if (!button || !button.formAction) return;
+      var button = event.submitter, job = button && button.closest("article");
+      if (!job || !button.formAction) return;
       event.preventDefault();
-      var job = button.closest("article"), label = job.getAttribute("data-name") + ": " + button.textContent.trim();
-      var fact = { key: key(), url: button.getAttribute("formaction"), label: label, at: new Date().toISOString() };
+      var label = job.getAttribute("data-name") + ": " + button.textContent.trim();
+      var fact = { key: key(), url: button.getAttribute("formaction").split("#")[0], job: job.id, label: label, at: new Date().toISOString() };
       if (button.getAttribute("data-fact")) {
         var list = load(); list.push(fact);
         if (!save(list)) { form.submit(); return; }
-        button.disabled = true; flush();
+        flush();
         // With signal it is sent before anybody could read that it is kept.
         setTimeout(function () { if (busy) show(""); }, 700);
         return;
       }
       // A claim is a promise to others; one that nobody can see is refused instead of kept.
-      button.disabled = true;
-      send(fact).then(function (answer) {
-        return answer.json().then(function (said) { return refreshThen(said.done || said.error); });
-      }).catch(function () { button.disabled = false; show(text("noclaim")); box.scrollIntoView({ block: "center" }); });
+      send(fact).then(function (answer) { return answer.json(); }).then(function (said) { put(job.id, said); if (said.error) show(said.error); else show(""); }).catch(function () {
+        tell(job, text("unclaimed")); show(text("noclaim"));
+        if (button.getAttribute("data-on")) {
+          button.setAttribute("formaction", button.getAttribute("data-on")); button.setAttribute("data-fact", "on");
+          button.textContent = text("on"); button.setAttribute("aria-label", text("on") + ": " + job.getAttribute("data-name"));
+        }
+      });
     });
-  }
-  function refreshThen(message) {
-    return fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-cache" }).then(function (a) { return a.text(); }).then(function (html) {
-      var main = new DOMParser().parseFromString(html, "text/html").getElementById("main"), y = window.scrollY;
-      document.getElementById("main").replaceWith(main); box = document.getElementById("sending");
-      window.scrollTo(0, y); listen(); show(message);
-    }).catch(function () { show(message); });
   }
 
   if (token()) {
@@ -141,6 +190,7 @@
   }
 
   listen(); show(""); flush(); follow();
+  window.addEventListener("beforeprint", function () { document.querySelectorAll("details").forEach(function (d) { d.open = true; }); });
   window.addEventListener("online", function () { flush(); refresh(true); });
   document.addEventListener("visibilitychange", function () { if (!document.hidden) { flush(); refresh(false); } });
   setInterval(function () { refresh(false); }, EVERY);

@@ -93,14 +93,19 @@ def _typed_here() -> list[tuple[str, str, str]] | None:
     return found
 
 
+def status_of(error: GardenError) -> int:
+    """The status of the answer to a named error."""
+    if isinstance(error, Refused):
+        return 409
+    return {NotFound: 404, NotAllowed: 403, AlreadyClaimed: 409}.get(type(error), 400)
+
+
 def init_errors(app: Flask) -> None:
     """Map named errors and unexpected ones to pages in house style."""
 
     def known(error: GardenError) -> Any:
         db.session.rollback()
-        status = {NotFound: 404, NotAllowed: 403, AlreadyClaimed: 409}.get(type(error), 400)
-        if isinstance(error, Refused):
-            status = 409
+        status = status_of(error)
         if isinstance(error, Busy):
             answer = make_response(_again_or_page(error))
             answer.headers["Retry-After"] = "2"

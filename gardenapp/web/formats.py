@@ -240,6 +240,12 @@ def minutes(value: float) -> str:
     return f"{whole // 60}{SPACE}h {whole % 60:02d}{SPACE}min"
 
 
+def late_by(moment: datetime, now: datetime) -> str:
+    """How long something is overdue, roughly: `2 h`, `25 min`."""
+    late = (now - moment).total_seconds() / 60
+    return minutes(late) if late < 60 else f"{round(late / 60)}{SPACE}h"
+
+
 def age(moment: datetime, now: datetime) -> str:
     """How long ago, roughly: `3 hours ago`."""
     seconds = (now - moment).total_seconds()
@@ -319,6 +325,7 @@ def init_formats(app: Flask) -> None:
         quoted,
         minutes,
         age,
+        late_by,
         anchor,
     ):
         filters[function.__name__] = function

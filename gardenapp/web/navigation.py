@@ -1,23 +1,32 @@
-"""The way round the site: what everybody needs at dusk first, the rest behind one word."""
+"""The way round the site: four rooms, each with its pages; help and one's own account apart."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 from flask import current_app, request, url_for
 
-from gardenapp.web.access import BOARD, COORDINATOR, MEMBER, current_member
+from gardenapp.web.access import BOARD, COORDINATOR, MEMBER, PUBLIC, current_member
 from gardenapp.words import later
 
 
 @dataclass(frozen=True)
 class Way:
-    """One link of the navigation."""
+    """One page of a room. `of` : blueprints whose other pages belong to it."""
 
     label: str
     endpoint: str
     level: str
-    is_first: bool = False
+    of: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Room:
+    """What belongs together for people; its first page that one may open is where it leads."""
+
+    label: str
+    ways: tuple[Way, ...]
 
 
 @dataclass(frozen=True)
@@ -29,42 +38,105 @@ class Link:
     is_here: bool
 
 
-WAYS = (
-    Way(later("Tonight"), "board.tonight", BOARD, is_first=True),
-    Way(later("Morning"), "morning.morning_page", MEMBER, is_first=True),
-    Way(later("Plots"), "plots.plots_page", BOARD, is_first=True),
-    Way(later("Store"), "store.store_page", MEMBER, is_first=True),
-    Way(later("Forecast"), "forecast.forecasts_page", COORDINATOR, is_first=True),
-    Way(later("Nights ahead"), "ahead.nights_ahead", BOARD),
-    Way(later("Kinds of cover"), "covers.covers_page", MEMBER),
-    Way(later("Plants"), "plants.plants_page", BOARD),
-    Way(later("Trials"), "trials.trials_page", MEMBER),
-    Way(later("Loggers"), "readings.loggers_page", COORDINATOR),
-    Way(later("Build"), "builds.builds_page", MEMBER),
-    Way(later("Season"), "season.season_page", BOARD),
-    Way(later("How good it was"), "morning.calibration", MEMBER),
-    Way(later("Replay a winter"), "replay.replays_page", COORDINATOR),
-    Way(later("Members"), "people.members_page", COORDINATOR),
-    Way(later("Garden"), "garden.settings_page", COORDINATOR),
+@dataclass(frozen=True)
+class Ways:
+    """The rooms a reader may go to, and the pages of the one they are in."""
+
+    rooms: list[Link] = field(default_factory=list)
+    here: str = ""
+    pages: list[Link] = field(default_factory=list)
+
+
+ROOMS = (
+    Room(
+        later("Today"),
+        (
+            Way(later("Evening"), "board.tonight", BOARD, ("board",)),
+            Way(later("Morning"), "morning.morning_page", MEMBER, ("morning",)),
+            Way(later("Nights ahead"), "ahead.nights_ahead", BOARD, ("ahead",)),
+            Way(later("Walks"), "board.hands", MEMBER),
+            Way(later("Forecast"), "forecast.forecasts_page", COORDINATOR, ("forecast",)),
+        ),
+    ),
+    Room(
+        later("Garden"),
+        (
+            Way(later("Plots"), "plots.plots_page", BOARD, ("plots",)),
+            Way(later("Map"), "garden_map.map_page", BOARD, ("garden_map",)),
+            Way(later("Plants"), "plants.plants_page", BOARD, ("plants",)),
+            Way(later("People"), "people.members_page", COORDINATOR, ("people",)),
+            Way(later("My notices"), "notices.mine", MEMBER, ("notices", "feeds")),
+            Way(later("Notices and timetable"), "notices.garden_page", COORDINATOR),
+            Way(later("Settings"), "garden.settings_page", COORDINATOR, ("garden",)),
+            Way(later("Log of changes"), "garden.log_page", COORDINATOR),
+        ),
+    ),
+    Room(
+        later("Shed"),
+        (
+            Way(later("All of it"), "store.store_page", MEMBER, ("store",)),
+            Way(later("Kinds of cover"), "covers.covers_page", MEMBER, ("covers",)),
+            Way(later("Add"), "store.add_page", MEMBER),
+            Way(later("Lent out"), "store.out_page", MEMBER),
+            Way(later("Needs and offers"), "store.needs_page", MEMBER),
+            Way(later("Build"), "builds.builds_page", MEMBER, ("builds",)),
+            Way(later("Stocktake"), "store.stocktake_page", MEMBER),
+            Way(later("Reuse"), "store.reuse_page", MEMBER),
+            Way(later("Places"), "covers.places_page", MEMBER),
+            Way(later("Tables out and in"), "store.tables_page", MEMBER),
+        ),
+    ),
+    Room(
+        later("Evidence"),
+        (
+            Way(later("Trials"), "trials.trials_page", MEMBER, ("trials",)),
+            Way(later("Loggers"), "readings.loggers_page", COORDINATOR, ("readings",)),
+            Way(later("Predicted and actual"), "morning.calibration", MEMBER),
+            Way(later("Season"), "season.season_page", BOARD, ("season",)),
+            Way(later("The garden’s days"), "plots.weather_page", BOARD),
+            Way(later("Replay a winter"), "replay.replays_page", COORDINATOR, ("replay",)),
+            Way(later("Sources"), "help_pages.sources_page", PUBLIC),
+        ),
+    ),
 )
+# Pages of nobody's room: one's own account.
+OWN = {"people.me_page", "people.my_link_page", "people.password_page", "people.sign_in_page"}
 
 
-def ways() -> dict[str, list[Link]]:
-    """The links this reader may follow: `first` for the bar, `more` for behind the word."""
+def ways() -> Ways:
+    """The rooms this reader may go to, and the pages of the one they are in."""
+    here = _here()
+    found = Ways()
+    for room in ROOMS:
+        open_ways = list(_open(room))
+        if not open_ways:
+            continue
+        is_here = here is not None and here in room.ways
+        found.rooms.append(Link(room.label, url_for(open_ways[0].endpoint), is_here))
+        if is_here and len(open_ways) > 1:
+            pages = [Link(way.label, url_for(way.endpoint), way is here) for way in open_ways]
+            found = Ways(found.rooms, room.label, pages)
+    return found
+
+
+def _here() -> Way | None:
+    """The page being shown, or the one it belongs to."""
+    every = [way for room in ROOMS for way in room.ways]
+    for way in every:
+        if way.endpoint == request.endpoint:
+            return way
+    if request.endpoint in OWN:
+        return None
+    return next((way for way in every if request.blueprint in way.of), None)
+
+
+def _open(room: Room) -> Iterator[Way]:
     member = current_member()
-    levels = {BOARD}
+    levels = {PUBLIC, BOARD}
     if member is not None:
         levels.add(MEMBER)
         if member.is_coordinator:
             levels.add(COORDINATOR)
-    found: dict[str, list[Link]] = {"first": [], "more": []}
-    for way in WAYS:
-        if way.level not in levels or way.endpoint not in current_app.view_functions:
-            continue
-        part = way.endpoint.partition(".")[0]
-        is_here = request.endpoint == way.endpoint or (
-            request.blueprint == part and part not in {"people", "morning"}
-        )
-        link = Link(way.label, url_for(way.endpoint), is_here)
-        found["first" if way.is_first else "more"].append(link)
-    return found
+    for way in room.ways:
+        if way.level in levels and way.endpoint in current_app.view_functions:
+            yield way

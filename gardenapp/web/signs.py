@@ -6,9 +6,9 @@ stand beside it always.
 
 from __future__ import annotations
 
+from flask import current_app
 from markupsafe import Markup
 
-from gardenapp.web.formats import asset
 
 # By the way a cover is built, where that tells it; what is laid is told by its stuff.
 BY_CONSTRUCTION = {
@@ -38,5 +38,5 @@ def sign_of(construction: str, film: str = "", reference_key: str = "") -> str:
 def sign(name: str) -> Markup:
     """A drawing of the sprite, silent to a screen reader."""
     return Markup('<svg class="sign" aria-hidden="true"><use href="{}#{}"/></svg>').format(
-        asset("signs.svg"), name
+        current_app.jinja_env.globals["asset"]("signs.svg"), name
     )

@@ -31,7 +31,8 @@ log = logging.getLogger("gardenapp")
 SETTING = "TEMPLATE_CACHE"  # another folder; empty for none
 BOARD = (
     "board/tonight.html",
-    "board/_ladder.html",
+    "board/_card.html",
+    "board/_folds.html",
     "components/page.html",
     "components/parts.html",
     "components/messages.html",

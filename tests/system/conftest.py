@@ -34,15 +34,18 @@ SLOWEST = 30 * SECONDS
 
 
 def press(what: Any) -> None:
-    """Press a button or link and wait for what it leads to: a new page, or a new board.
+    """Press a button or link and wait for what it leads to: a new page, or a new card.
 
-    A click by itself waits for neither. With script the board swaps its `main` in place; without
-    it, and everywhere else, the browser loads a page. Both end in a `main` that was not there.
+    A click by itself waits for neither. With script the board swaps the card that was pressed;
+    without it, and everywhere else, the browser loads a page. Either way what was there goes.
     """
     page = what.page
-    page.evaluate("document.querySelector('main').setAttribute('data-before', '')")
+    what.evaluate(
+        """e => ((/\\/tonight([?#]|$)/.test(location.href) && e.closest('article.job')) ||
+          document.querySelector('main')).setAttribute('data-before', '')"""
+    )
     what.click()
-    page.locator("main:not([data-before])").wait_for(state="attached")
+    page.locator("[data-before]").first.wait_for(state="detached")
     page.wait_for_load_state()
 
 

@@ -101,7 +101,7 @@ def test_what_two_members_claim_while_the_plan_is_improved_does_not_move(
         press(phone.get_by_role("button", name=re.compile("Sign in|Come in", re.I)))
         phone.goto("/tonight")
         press(phone.get_by_role("button", name="I’ll do it").nth(number))
-        phone.get_by_text("Claimed. It is yours to do.").wait_for()
+        phone.locator("article.job.mine").first.wait_for()
     taken = claimed_by_name(make)
     assert set(taken) == {"Ines", "Tom"}
 

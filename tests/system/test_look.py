@@ -380,9 +380,9 @@ def test_from_the_board_to_done_takes_two_presses(
     job = page.locator("article.job").first
 
     press(job.get_by_role("button", name="I’ll do it"))
-    press(page.locator("article.claimed").first.get_by_role("button", name="It is on"))
+    press(page.locator("article.mine").first.get_by_role("button", name="It is on"))
 
-    assert "on since" in page.locator("article.on").first.inner_text()
+    assert "On since" in page.locator("article.on").first.inner_text()
 
 
 def test_from_the_forecast_to_the_board_takes_five_fields_at_most_and_seconds(

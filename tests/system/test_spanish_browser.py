@@ -36,9 +36,9 @@ def test_a_spanish_phone_claims_and_marks_in_spanish(
     assert page.locator("html").get_attribute("lang") == "es"
     assert page.locator("h1").inner_text() == "Noche del martes 24 al miércoles 25 de noviembre"
     press(page.locator("article.job").first.get_by_role("button", name="Me encargo"))
-    press(page.locator("article.claimed").first.get_by_role("button", name="Está puesta"))
+    press(page.locator("article.mine").first.get_by_role("button", name="Está puesta"))
 
-    assert "puesta desde" in page.locator("article.on").first.inner_text()
+    assert "Puesta desde" in page.locator("article.on").first.inner_text()
 
 
 def test_the_link_at_the_foot_turns_an_english_phone_to_spanish_and_back(

@@ -104,6 +104,7 @@ def test_a_things_life_on_a_phone(
     page.goto("/tonight")
     job = page.locator("article.job").first
     assert "crate 5" in job.inner_text()
+    press(job.get_by_role("button", name="I’ll do it"))
     press(job.get_by_role("button", name="It is on"))
     page.goto(f"/s/{code_of('crate 5')}")
     assert "on a bed" in page.inner_text("main")
@@ -111,6 +112,7 @@ def test_a_things_life_on_a_phone(
     box.get_by_label("What is wrong").fill("a foot went through it")
     press(box.get_by_role("button", name="Write it down"))
     page.goto("/tonight")
+    page.locator("article.job").first.get_by_role("link", name="Why").click()
     press(page.get_by_role("button", name="Taken off").first)
 
     # Mended, then taken apart; the timber is there again.

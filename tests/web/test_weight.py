@@ -79,7 +79,7 @@ def files_of(html: str) -> list[str]:
 def test_board_and_sheet_arrive_before_a_new_connection_has_to_wait(demo: Flask, who: str) -> None:
     client = phone(demo, who)
 
-    board, html = sent(client, "/tonight")
+    board, html = sent(client, "/tonight?view=all")
     sheet = sum(sent(client, path)[0] for path in files_of(html) if ".css" in path)
 
     assert html.count('class="job') >= 20  # a board with something on it

@@ -63,13 +63,18 @@ FACT_KEPT_FOR = timedelta(hours=18)
 
 @dataclass(frozen=True)
 class CoverToFetch:
-    """One cover of a job and where it is kept."""
+    """One cover of a job, how it is built and where it is kept."""
 
     id: int
     label: str
     place_id: int | None
     place: str
     is_worn: bool
+    place_note: str = ""
+    construction: str = ""
+    film: str = ""
+    reference_key: str = ""
+    is_rigid: bool = True
 
 
 @dataclass(frozen=True)
@@ -115,6 +120,20 @@ class BoardJob:
     def is_for(self, member: Member | None) -> bool:
         """Whether a member may be asked to do it."""
         return member is None or not why_not_for(member, self.mass_kg, is_icy=self.is_icy)
+
+    @property
+    def is_glass(self) -> bool:
+        """Whether something of it breaks."""
+        return any(cover.film == "glass" for cover in self.covers)
+
+    @property
+    def is_loose(self) -> bool:
+        """Whether something of it is laid, and flies where nothing holds it down."""
+        return any(not cover.is_rigid for cover in self.covers)
+
+    def belongs_to(self, member_id: int) -> bool:
+        """Whether a member has said that they do it, alone or with somebody."""
+        return self.state == "claimed" and member_id in (self.claimed_by_id, self.with_id)
 
     @property
     def places(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -329,9 +348,16 @@ def _covers_to_fetch(jobs: Collection[Job]) -> dict[int, CoverToFetch]:
             cover.place_id,
             cover.place.label if cover.place else "",
             cover.condition == "worn",
+            cover.place.note if cover.place else "",
+            cover.cover_kind.construction,
+            cover.cover_kind.film,
+            cover.cover_kind.reference_key,
+            cover.cover_kind.is_rigid,
         )
         for cover in db.session.scalars(
-            select(Cover).where(Cover.id.in_(cover_ids)).options(joinedload(Cover.place))
+            select(Cover)
+            .where(Cover.id.in_(cover_ids))
+            .options(joinedload(Cover.place), joinedload(Cover.cover_kind))
         )
     }
 
@@ -697,60 +723,6 @@ def note_look(*, member_id: int, now: datetime) -> None:
             session.add(BoardLook(night_of=evening, member_id=member_id, at=now))
     except IntegrityError:
         db.session.rollback()  # the same member's other phone was first
-
-
-@dataclass(frozen=True)
-class Hands:
-    """What the evening still asks of people, for the coordinator.
-
-    walk : open work by the place its covers are kept at; "" is no fixed place, None no cover at
-    all, but pots to carry in. short_of : how many more of which; None is any cover that fits.
-    """
-
-    page: TonightPage
-    minutes_free: float
-    minutes_claimed: float
-    free: tuple[BoardJob, ...]
-    walk: tuple[tuple[str | None, tuple[BoardJob, ...]], ...]
-    not_looked: tuple[str, ...]
-    short_of: tuple[tuple[TreatmentName | None, int], ...]
-
-
-def hands_needed(*, now: datetime) -> Hands:
-    """Open work in the order of a walk, who has not looked yet, and what runs short."""
-    page = tonight_page(now=now)
-    jobs = [job for job in page.jobs if not job.must_come_off]
-    free = [job for job in jobs if job.state == "free"]
-    distances = {plot.id: plot.distance_m for plot in db.session.scalars(select(Plot))}
-    by_place: dict[str | None, list[BoardJob]] = defaultdict(list)
-    for job in sorted(free, key=lambda job: distances.get(job.plot_id, 0.0)):
-        places = [place for place, _ in job.places]
-        by_place[places[0] if places else None].append(job)
-    at_work = {row.plot_id for row in page.rows if row.status in {"protect", "short"}}
-    looked = select(BoardLook.member_id).where(BoardLook.night_of == page.night_of)
-    names = db.session.scalars(
-        select(Member.name)
-        .join(PlotHolder, PlotHolder.member_id == Member.id)
-        .where(
-            PlotHolder.plot_id.in_(at_work), Member.is_active.is_(True), Member.id.not_in(looked)
-        )
-        .distinct()
-        .order_by(Member.name)
-    )
-    short_of: dict[TreatmentName | None, int] = defaultdict(int)
-    for story in page.with_status("short"):
-        if story.reason is not None and story.reason.units_wanted:
-            best = story.options[0].name if story.options else None
-            short_of[best] += story.reason.units_wanted
-    return Hands(
-        page=page,
-        minutes_free=sum(job.minutes for job in free),
-        minutes_claimed=sum(job.minutes for job in jobs if job.state == "claimed"),
-        free=tuple(free),
-        walk=tuple((place, tuple(found)) for place, found in by_place.items()),
-        not_looked=tuple(names),
-        short_of=tuple(sorted(short_of.items(), key=lambda item: -item[1])),
-    )
 
 
 # Pieces of the above; each runs inside the caller's transaction

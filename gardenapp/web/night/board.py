@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections import OrderedDict
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
-from threading import Lock
+from types import MappingProxyType
 from typing import Any
 
 from flask import (
@@ -22,23 +21,24 @@ from flask import (
     request,
     url_for,
 )
-from markupsafe import Markup
+from flask_wtf.csrf import generate_csrf
 from werkzeug.wrappers import Response
 
 from gardenapp import reference
-from gardenapp.errors import NotFound
+from gardenapp.errors import AlreadyClaimed, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.models.plots import Plot
 from gardenapp.services.clockwork import tonight as coming_night
 from gardenapp.services.garden.plots import plots_of
-from gardenapp.services.night import improving, morning
+from gardenapp.services.night import improving, morning, walks
 from gardenapp.services.night import tonight as board
 from gardenapp.services.night.board_changes import lacking
 from gardenapp.services.night.live import live_night
 from gardenapp.services.night.machine_board import board_as_dict
+from gardenapp.services.night.walks import way_round
 from gardenapp.services.notices.planned import take_up_what_was_left
-from gardenapp.services.trials.readings import latest_readings, open_alerts
+from gardenapp.services.trials.readings import open_alerts
 from gardenapp.web import formats
 from gardenapp.web.access import (
     board_readers,
@@ -49,49 +49,28 @@ from gardenapp.web.access import (
     signed_in_member,
 )
 from gardenapp.web.clock import now
-from gardenapp.web.languages import language
+from gardenapp.web.errors import status_of
 from gardenapp.web.night import board_words
-from gardenapp.web.night.ladder import draw_ladder
+from gardenapp.web.night.today import (
+    MOST_FOLDED,
+    MOST_FREE,
+    VIEWS,
+    Today,
+    joined_labels,
+    make_card,
+    make_today,
+    walk_title,
+)
 from gardenapp.web.qr import qr_code
 from gardenapp.web.shelf import MESSAGES_PLACE, TOKEN_PLACE, kept_answer
-from gardenapp.words import _
+from gardenapp.words import _, n_, told
 
 blueprint = Blueprint("board", __name__)
 
-KEPT_PARTS = 5_000  # lines of a few hundred bytes: two languages and units of a large garden
 PLOT_COOKIE = "plot"
+VIEW_COOKIE = "view"
 FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
 MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
-
-
-class _Parts:
-    """Pieces of the board that only a new plan changes, drawn once for every reader.
-
-    What grows where, what it bears and what it is given stay as planned; who claimed or covered
-    what does not, and is never kept here. Each claim makes every board anew, so that most of the
-    work at dusk would otherwise be these lines.
-    """
-
-    def __init__(self) -> None:
-        self._lock = Lock()
-        self._kept: OrderedDict[tuple[Any, ...], Markup] = OrderedDict()
-
-    def of(self, plan: tuple[Any, ...]) -> Callable[..., Markup]:
-        """The template's `planned(name, *numbers)` for one plan, in one language and units."""
-
-        def planned(*name: Any, caller: Callable[[], str]) -> Markup:
-            key = (plan, name)
-            with self._lock:
-                found = self._kept.get(key)
-            if found is None:
-                found = Markup(caller())  # noqa: S704  (the template's own output, escaped there)
-                with self._lock:
-                    self._kept[key] = found
-                    while len(self._kept) > KEPT_PARTS:
-                        self._kept.popitem(last=False)
-            return found
-
-        return planned
 
 
 @blueprint.get("/")
@@ -105,12 +84,15 @@ def home() -> Response:
 def tonight() -> Response:
     member, at = current_member(), now()
     choice = _choice(member)
-    return kept_answer(
+    answer = kept_answer(
         "board",
         (choice, request.cookies.get(PLOT_COOKIE, "")[:10]),
         at=at,
         render=lambda: _render(member, at, choice),
     )
+    if request.args.get("view") in VIEWS:
+        _remember(answer, VIEW_COOKIE, choice.view)
+    return answer
 
 
 @blueprint.get("/tonight/progress")
@@ -129,77 +111,91 @@ def progress() -> Response:
 
 @dataclass(frozen=True)
 class _Choice:
-    """Which part of the board: everything, one's own plots, or one plot."""
+    """Which part of the board: mine, what is free, everything; one plot; one walk of many."""
 
-    mine: bool
+    view: str
     plot_id: int | None
     show_safe: bool
+    walk: int | None = None
+    is_chosen: bool = True
 
     @property
     def query(self) -> dict[str, str]:
-        found: dict[str, str] = {}
-        if self.mine:
-            found["plots"] = "mine"
-        if self.plot_id is not None:
-            found["plot"] = str(self.plot_id)
-        if self.show_safe:
-            found["show"] = "all"
-        return found
+        return {} if self.plot_id is None else {"plot": str(self.plot_id)}
+
+
+def _number(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
 
 
 def _choice(member: Member | None, values: Any = None) -> _Choice:
     args = request.args if values is None else values
-    number = args.get("plot", "")
-    plot_id = int(number) if number.isascii() and number.isdigit() and len(number) < 10 else None
+    # Links of before, in letters and on paper, say `plots=mine`.
+    asked = "mine" if args.get("plots") == "mine" else args.get("view", "")
+    view = asked or request.cookies.get(VIEW_COOKIE, "")
+    is_chosen = view in VIEWS and (view != "mine" or member is not None)
+    if not is_chosen:
+        view = "all" if member is None else "mine"
+    plot_id = _number(args.get("plot", ""))
     return _Choice(
-        mine=member is not None and args.get("plots") == "mine",
+        view="all" if plot_id is not None or args.get("show") == "all" else view,
         plot_id=plot_id,
         show_safe=args.get("show") == "all",
+        walk=_number(args.get("walk", "")),
+        is_chosen=is_chosen,
     )
 
 
-def _render(member: Member | None, at: datetime, choice: _Choice) -> str:
-    plot_ids: list[int] | None = None
-    if choice.mine and member is not None:
-        plot_ids = plots_of(member.id)
-    elif choice.plot_id is not None:
-        plot_ids = [choice.plot_id]
-    page = board.tonight_page(now=at, plot_ids=plot_ids)
+def _render(
+    member: Member | None,
+    at: datetime,
+    choice: _Choice,
+    *,
+    said: Mapping[int, str] = MappingProxyType({}),
+) -> str:
+    page = board.tonight_page(now=at, plot_ids=None if choice.plot_id is None else [choice.plot_id])
     if page.is_improving:
         take_up_what_was_left(at)
-    unit = formats.temperature_unit()
+    mine = plots_of(member.id) if member is not None else []
+    if choice.plot_id is not None:
+        mine = [choice.plot_id]
+    gust_mps = page.header.gust_mps if page.header is not None else None
+    stories = {story.planting_id: story for story in page.rows}
+
+    def made(*, is_mine: bool) -> Today:
+        return make_today(page, member=member, plots=mine, way=way_round(), at=at, is_mine=is_mine)
+
+    today = made(is_mine=choice.view == "mine")
+    # Who has nothing to do of their own sees at once what else there is.
+    is_idle = choice.view == "mine" and not choice.is_chosen and not today.mine
+    if is_idle or (said and not said.keys() & today.shown(choice.view)):
+        choice, today = replace(choice, view="all"), made(is_mine=False)
     return render_template(
         "board/tonight.html",
         page=page,
-        sections=_sections(page),
-        short=page.with_status("short"),
-        watch=page.with_status("watch"),
-        safe=page.with_status("safe"),
-        stories={story.planting_id: story for story in page.rows},
+        today=today,
         now=at,
         choice=choice,
         plot=db.session.get(Plot, choice.plot_id) if choice.plot_id is not None else None,
         remembered=_remembered(choice),
-        may_see_names=member is not None,
         token=TOKEN_PLACE if member is not None else "",
         messages_place=MESSAGES_PLACE,
-        ladder=draw_ladder(page.header.low, page.rows, unit=unit) if page.header else None,
+        most_folded=MOST_FOLDED,
+        said=said,
         words=board_words,
-        planned=current_app.extensions.setdefault("board_parts", _Parts()).of(
-            (
-                str(db.engine.url),
-                page.plan_id,
-                page.made_at,
-                unit,
-                formats.length_unit(),
-                language(),
-            )
-        ),
-        readings=latest_readings(now=at),
         alerts=open_alerts(member=member, now=at) if member is not None else (),
         lacking=lacking(),
         live=live_night(at),
-        standing=_still_standing(page, at),
+        standing=[
+            make_card(
+                job,
+                stories,
+                member_id=member.id if member is not None else None,
+                gust_mps=gust_mps,
+                at=at,
+            )
+            for job in _still_standing(page, at)
+        ],
     )
 
 
@@ -219,32 +215,30 @@ def _remembered(choice: _Choice) -> Plot | None:
     return db.session.get(Plot, int(number))
 
 
-@dataclass
-class _Section:
-    """One plot on the board: its jobs, the most pressing first."""
-
-    plot_id: int
-    label: str
-    jobs: list[board.BoardJob]
-    worst_k: float
-
-
-def _sections(page: board.TonightPage) -> list[_Section]:
-    margins = {story.planting_id: story.margin_k for story in page.rows}
-    found: dict[int, _Section] = {}
-    for job in page.jobs:
-        worst = min((margins.get(key, 99.0) for key in job.plants), default=99.0)
-        section = found.setdefault(job.plot_id, _Section(job.plot_id, job.plot, [], worst))
-        section.jobs.append(job)
-        section.worst_k = min(section.worst_k, worst)
-    for section in found.values():
-        section.jobs.sort(
-            key=lambda job: (
-                job.state in {"on", "off"},
-                min((margins.get(key, 99.0) for key in job.plants), default=99.0),
-            )
-        )
-    return sorted(found.values(), key=lambda section: (section.worst_k, section.label))
+@blueprint.get("/tonight/jobs/<int(max=2147483647):job_id>")
+@board_readers
+def job_page(job_id: int) -> str:
+    """One job and why: what it saves, with which chances, and what to mind."""
+    member, at = current_member(), now()
+    found = board.tonight_page(now=at)
+    job = next((job for job in found.jobs if job.id == job_id), None)
+    if job is None or found.header is None:
+        raise NotFound(_("That job is not in tonight’s plan any more."))
+    stories = {story.planting_id: story for story in found.rows}
+    return render_template(
+        "board/job.html",
+        page=found,
+        card=make_card(
+            job,
+            stories,
+            member_id=member.id if member is not None else None,
+            gust_mps=found.header.gust_mps,
+            at=at,
+        ),
+        stories=[stories[key] for key in job.plants if key in stories],
+        words=board_words,
+        now=at,
+    )
 
 
 @blueprint.get("/tonight/plantings/<int(max=2147483647):planting_id>")
@@ -267,10 +261,46 @@ def tonight_json() -> Response:
     return jsonify(board_as_dict(now=now()))
 
 
-@blueprint.get("/tonight/hands")
-@coordinators
+@blueprint.get("/tonight/walks")
+@members
 def hands() -> str:
-    return render_template("board/hands.html", hands=board.hands_needed(now=now()), now=now())
+    """Who goes where with what, and what is still to be taken."""
+    at = now()
+    return render_template(
+        "board/hands.html",
+        hands=walks.hands_needed(now=at),
+        people=walks.people_to_ask() if signed_in_member().is_coordinator else (),
+        walk_title=walk_title,
+        joined_labels=joined_labels,
+        now=at,
+    )
+
+
+@blueprint.post("/tonight/walks/ask")
+@coordinators
+def ask() -> Response:
+    """Put a walk down for a member who was asked."""
+    ids = _numbers(request.form.get("ask", ""))
+    asked = _number(request.form.get(f"who-{ids[0]}", "")) if ids else None
+    if asked is None:
+        flash(_("Choose who was asked; nothing was put down."), "bad")
+        return redirect(url_for(".hands"), 303)
+    found = walks.put_down(job_ids=ids, member_id=asked, now=now())
+    _say_taken(
+        found,
+        n_(
+            "%(num)s job stands under their name now.",
+            "%(num)s jobs stand under their name now.",
+            len(found.job_ids),
+        ),
+    )
+    return redirect(url_for(".hands"), 303)
+
+
+@blueprint.get("/tonight/hands")
+@members
+def old_hands() -> Response:
+    return redirect(url_for("board.hands"), 301)
 
 
 @blueprint.get("/tonight/sheet")
@@ -299,15 +329,19 @@ def sheet() -> str:
 def plot_sign(plot_id: int) -> Response:
     """Where the code on a plot's sign leads; the phone remembers the plot."""
     response = redirect(url_for("board.tonight", plot=plot_id), 303)
+    _remember(response, PLOT_COOKIE, str(plot_id))
+    return response
+
+
+def _remember(response: Response, name: str, value: str) -> None:
     response.set_cookie(
-        PLOT_COOKIE,
-        str(plot_id),
+        name,
+        value,
         max_age=60 * 60 * 24 * 300,
         httponly=True,
         samesite="Lax",
         secure=current_app.config["SESSION_COOKIE_SECURE"],
     )
-    return response
 
 
 @blueprint.get("/plots/<int(max=2147483647):plot_id>/sign")
@@ -329,37 +363,82 @@ def seen() -> Response:
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/claim")
 @members
-def claim(job_id: int) -> Response:
-    board.claim_job(job_id=job_id, member_id=signed_in_member().id, now=now())
-    return _back(_("Claimed. It is yours to do."), job_id)
+def claim(job_id: int) -> Response | tuple[Any, int]:
+    member_id = signed_in_member().id
+    return _press(
+        job_id,
+        lambda: board.claim_job(job_id=job_id, member_id=member_id, now=now()),
+        _("It is yours to do."),
+    )
+
+
+@blueprint.post("/tonight/walks")
+@members
+def take() -> Response:
+    """Take all that is still free of a walk."""
+    found = walks.take_walk(
+        job_ids=_numbers(request.form.get("jobs", "")), member=signed_in_member(), now=now()
+    )
+    _say_taken(
+        found,
+        n_("%(num)s job is yours now.", "%(num)s jobs are yours now.", len(found.job_ids)),
+    )
+    return redirect(url_for("board.tonight", view="mine"), 303)
+
+
+def _numbers(text: str) -> list[int]:
+    found = [_number(part) for part in text.split()[:MOST_FREE]]
+    return [number for number in found if number is not None]
+
+
+def _say_taken(found: walks.Taken, message: str) -> None:
+    if found.refused:
+        message = _("%(message)s Left: %(why)s", message=message, why=" ".join(found.refused))
+    flash(message, "good" if found.job_ids else "bad")
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/release")
 @members
-def release(job_id: int) -> Response:
-    board.release_job(job_id=job_id, member=signed_in_member(), now=now())
-    return _back(_("Given back; somebody else can take it."), job_id)
+def release(job_id: int) -> Response | tuple[Any, int]:
+    member = signed_in_member()
+    return _press(
+        job_id,
+        lambda: board.release_job(job_id=job_id, member=member, now=now()),
+        _("Given back; somebody else can take it."),
+    )
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/on")
 @members
-def mark_on(job_id: int) -> Response:
-    board.mark_on(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
-    return _back(_("Marked as on."), job_id)
+def mark_on(job_id: int) -> Response | tuple[Any, int]:
+    member_id, fact = signed_in_member().id, _fact()
+    return _press(
+        job_id,
+        lambda: board.mark_on(job_id=job_id, member_id=member_id, now=now(), fact=fact),
+        _("Marked as on."),
+    )
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/undo")
 @members
-def undo(job_id: int) -> Response:
-    board.undo_on(job_id=job_id, member=signed_in_member(), now=now(), fact=_fact())
-    return _back(_("Taken back: not on."), job_id)
+def undo(job_id: int) -> Response | tuple[Any, int]:
+    member, fact = signed_in_member(), _fact()
+    return _press(
+        job_id,
+        lambda: board.undo_on(job_id=job_id, member=member, now=now(), fact=fact),
+        _("Taken back: not on."),
+    )
 
 
 @blueprint.post("/tonight/jobs/<int(max=2147483647):job_id>/off")
 @members
-def mark_off(job_id: int) -> Response:
-    board.mark_off(job_id=job_id, member_id=signed_in_member().id, now=now(), fact=_fact())
-    return _back(_("Marked as off and back in its place."), job_id)
+def mark_off(job_id: int) -> Response | tuple[Any, int]:
+    member_id, fact = signed_in_member().id, _fact()
+    return _press(
+        job_id,
+        lambda: board.mark_off(job_id=job_id, member_id=member_id, now=now(), fact=fact),
+        _("Marked as off and back in its place."),
+    )
 
 
 def _fact() -> board.Fact | None:
@@ -377,10 +456,55 @@ def _fact() -> board.Fact | None:
     return board.Fact(key, pressed_at)
 
 
-def _back(message: str, job_id: int) -> Response:
-    if request.accept_mimetypes.best == "application/json":
-        return jsonify({"done": message})
+def _press(job_id: int, act: Callable[[], None], message: str) -> Response | tuple[Any, int]:
+    """Do what was pressed, and answer in the very card it was pressed on."""
+    wants_json = request.accept_mimetypes.best == "application/json"
+    try:
+        act()
+    except (AlreadyClaimed, NotAllowed, Refused) as refusal:
+        db.session.rollback()
+        words, status = str(told(refusal)), status_of(refusal)
+        if wants_json:
+            return jsonify(error=words, card=_card_html(job_id, words)), status
+        found = board.tonight_page(now=now())
+        if job_id not in found.all_job_ids:
+            raise
+        choice = _choice(current_member(), request.form)
+        # The button's address ends in the card's anchor, so that the browser goes back to it.
+        return _filled(_render(current_member(), now(), choice, said={job_id: words})), status
+    if wants_json:
+        return jsonify(done=message, card=_card_html(job_id))
     flash(message)
     choice = _choice(current_member(), request.form)
     query: dict[str, Any] = dict(choice.query)
     return redirect(url_for("board.tonight", **query, _anchor=f"job-{job_id}"), 303)
+
+
+def _filled(html: str) -> str:
+    """A page that is kept nowhere, with what belongs into its places."""
+    return html.replace(TOKEN_PLACE, generate_csrf()).replace(MESSAGES_PLACE, "")
+
+
+def _card_html(job_id: int, said: str = "") -> str:
+    """One card as it is now; empty where the plan has it no more."""
+    member, at = current_member(), now()
+    found = board.tonight_page(now=at)
+    jobs = (*found.jobs, *_still_standing(found, at))
+    job = next((job for job in jobs if job.id == job_id), None)
+    if job is None:
+        return ""
+    return render_template(
+        "board/one_card.html",
+        card=make_card(
+            job,
+            {story.planting_id: story for story in found.rows},
+            member_id=member.id if member is not None else None,
+            gust_mps=found.header.gust_mps if found.header is not None else None,
+            at=at,
+        ),
+        with_place=request.headers.get("X-With-Place") == "1",
+        said=said,
+        kept=found.still_kept(at),
+        words=board_words,
+        now=at,
+    )

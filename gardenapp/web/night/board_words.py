@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime
+
 from gardenapp.messages import marked
 from gardenapp.science.night.exposure import FrostType
 from gardenapp.science.night.plan_records import PlanHeader, PlantingStory, Reason
 from gardenapp.services.night.board_changes import Change, Trouble
-from gardenapp.services.night.tonight import trouble_words
+from gardenapp.services.night.tonight import UNDO_WITHIN, BoardJob, trouble_words
 from gardenapp.services.store.covers import untried_lift_words as untried_lift_words
 from gardenapp.web.formats import SPACE, day_clock, length
 from gardenapp.web.hardiness_words import bears_text as bears_text
@@ -49,6 +52,11 @@ def frost_text(header: PlanHeader) -> str:
     return words
 
 
+def may_undo(job: BoardJob, now: datetime) -> bool:
+    """Whether a mark is young enough to have been a slip; later the cover was taken off."""
+    return job.on_since is not None and now - job.on_since <= UNDO_WITHIN
+
+
 def trouble_line(trouble: Trouble) -> str:
     """Why a cover cannot be put on, and since when."""
     words = trouble_words(trouble)
@@ -86,6 +94,20 @@ def loss_text(story: PlantingStory) -> str:
     """What would be lost: leaves, the harvest, or the plants themselves."""
     is_death = story.death is not None and story.death > story.frost / 2
     return str(said(LOSSES["plant" if is_death else story.harm]))
+
+
+# From which expected loss on a thing is called so; the figure stands beside the words.
+CHANCES: tuple[tuple[float, str], ...] = (
+    (0.66, later("likely lost")),
+    (0.33, later("as likely lost as not")),
+    (0.10, later("likely fine")),
+    (0.0, later("very likely fine")),
+)
+
+
+def chance_words(share: float) -> str:
+    """An expected loss in words. [0 to 1]"""
+    return str(next(words for least, words in CHANCES if share >= least))
 
 
 MINDS: dict[str, str] = {
@@ -208,6 +230,43 @@ def need_text(story: PlantingStory) -> str:
             "or harvest what is ready."
         )
     return ""
+
+
+# Why plants are left, where each of them needs another size or number of minutes.
+GROUPS: dict[str, str] = {
+    "no_minutes": later("No helper time left: another pair of hands would save"),
+    "too_tall": later("No cover is tall enough"),
+    "too_wide": later("No cover is wide enough"),
+    "too_big": later("No cover is both tall and wide enough"),
+    "all_in_use": later(
+        "Every cover that would fit is in use on plants worth more or in more danger"
+    ),
+    "wider_than_bed": later("Every cover that would fit is too big for the bed"),
+    "too_windy": later("The gust is over the limit of every cover that would fit"),
+    "little_help": later("A cover would not help enough: carry it in, or harvest what is ready"),
+}
+SIZED = {"too_tall", "too_wide", "too_big", "all_in_use", "no_cover"}
+
+
+def by_reason(
+    stories: Sequence[PlantingStory],
+) -> list[tuple[str, list[tuple[PlantingStory, str]]]]:
+    """Plantings that stay in danger by why they do, each with the size of cover it would need."""
+    found: dict[str, list[tuple[PlantingStory, str]]] = {}
+    for story in stories:
+        code = story.reason.code if story.reason is not None and story.left else ""
+        if code:
+            why = str(GROUPS[code]) if code in GROUPS else reason_text(story.reason)
+        else:
+            why = need_text(story).rstrip(".")
+        needs = _size_text(story.reason) if code in SIZED else ""
+        found.setdefault(sentence(why), []).append((story, needs))
+    return list(found.items())
+
+
+def sentence(words: str) -> str:
+    """Words with a capital in front."""
+    return words[:1].upper() + words[1:]
 
 
 def _size_text(reason: Reason | None) -> str:

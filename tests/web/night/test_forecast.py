@@ -48,7 +48,7 @@ def test_a_typed_low_makes_a_board_at_once(office: Pages) -> None:
     board = office.follow(answer)
 
     # The cover lifts by some 2 K, and 4 K would be needed.
-    assert "−3.0 °C 27 °F forecast low" in board.text
+    assert "−3.0 °C likely" in board.text
     assert "1 ✕ short" in board.text
     assert [(row.night_of, row.low_c) for row in db.session.scalars(select(Forecast))] == [
         (date(2026, 11, 24), -3.0)
@@ -101,7 +101,7 @@ def test_a_service_file_is_taken_without_questions(office: Pages, clock: list[da
 
     assert "Forecast for 9 nights taken in; tonight is planned." in board.text
     assert "Data from MET Norway (CC BY 4.0)" in board.text
-    assert "Night of Sunday 3 to Monday 4 May 0.4 °C 33 °F forecast low" in board.text
+    assert "Night of Sunday 3 to Monday 4 May 0.4 °C likely" in board.text
     tonight = select(Forecast.low_c).where(Forecast.night_of == date(2026, 5, 3))
     assert db.session.scalars(tonight).one() == pytest.approx(0.4)
 
