@@ -27,6 +27,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.night.board import blueprint as board
     from gardenapp.web.night.forecast import blueprint as forecast
     from gardenapp.web.night.morning import blueprint as morning
+    from gardenapp.web.night.plot import plot_page
     from gardenapp.web.notices.feeds import blueprint as feeds
     from gardenapp.web.notices.telling import blueprint as notices
     from gardenapp.web.offline import blueprint as offline
@@ -70,6 +71,10 @@ def init_web(app: Flask) -> None:
         app.register_blueprint(part)
     for part in (feeds, notices, ahead, offline):
         app.register_blueprint(part)
+    # A plot's page is home and asks the night: of that room, under the plots' name.
+    app.add_url_rule(
+        "/plots/<int(max=2147483647):plot_id>", endpoint="plots.plot_page", view_func=plot_page
+    )
     app.register_blueprint(replay)
     app.register_blueprint(store)
     for part in (builds, season):

@@ -33,6 +33,7 @@ BOARD = (
     "board/tonight.html",
     "board/_card.html",
     "board/_folds.html",
+    "board/_picture.html",
     "components/page.html",
     "components/parts.html",
     "components/messages.html",

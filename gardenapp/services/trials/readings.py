@@ -545,3 +545,16 @@ def latest_readings(*, now: datetime) -> dict[int, tuple[LatestReading, ...]]:
                 LatestReading(logger.label, logger.kind, logger.last_at, logger.last_temp_c)
             )
     return {plot_id: tuple(readings) for plot_id, readings in found.items()}
+
+
+def readings_between(
+    *, plot_id: int, since: datetime, until: datetime
+) -> tuple[LatestReading, ...]:
+    """What the plot's loggers read in that time, in its order, for the picture of the night."""
+    rows = db.session.execute(
+        select(Logger.label, Logger.kind, Reading.at, Reading.temp_c)
+        .join(Reading, Reading.logger_id == Logger.id)
+        .where(Logger.plot_id == plot_id, Reading.at >= since, Reading.at <= until)
+        .order_by(Reading.at)
+    )
+    return tuple(LatestReading(row.label, row.kind, row.at, row.temp_c) for row in rows)

@@ -25,7 +25,9 @@ from gardenapp.errors import NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.people import Member
 from gardenapp.services.garden import people
+from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.garden.throttle import TooManyTries
+from gardenapp.services.night.tonight import tonight_page
 from gardenapp.web import access
 from gardenapp.web.access import coordinators, members, public, signed_in_member
 from gardenapp.web.clock import now
@@ -189,12 +191,22 @@ def join_now(token: str) -> Any:
         return _unkept(render_template("people/join_ended.html", message=str(error)), 404)
     start_session(let_in, at)
     flash(_("You are in. This phone stays signed in for the season."), "good")
-    return redirect(url_for("people.me_page" if _is_coordinator() else "board.tonight"), 303)
+    return redirect(_home(at), 303)
 
 
-def _is_coordinator() -> bool:
+def _home(at: datetime) -> str:
+    """Where somebody comes in: at the plot of theirs that asks for something first."""
     member = access.current_member()
-    return member is not None and member.is_coordinator
+    if member is None or member.is_coordinator:
+        return url_for("people.me_page")
+    mine = plots_of(member.id)
+    if not mine:
+        return url_for("board.tonight")
+    waiting = [
+        job for job in tonight_page(now=at, plot_ids=mine).jobs if job.state in {"free", "off"}
+    ]
+    first = min(waiting, key=lambda job: (job.by_at is None, job.by_at), default=None)
+    return url_for("plots.plot_page", plot_id=mine[0] if first is None else first.plot_id)
 
 
 # --- one's own page ---------------------------------------------------------------------------

@@ -39,7 +39,6 @@ from gardenapp.web.fields import (
     measure,
 )
 from gardenapp.web.formats import difference, temperature
-from gardenapp.web.hardiness_words import bears_text
 from gardenapp.words import _, later, said
 
 blueprint = Blueprint("plots", __name__)
@@ -135,22 +134,6 @@ class HoldersForm(GardenForm):
 def plots_page() -> str:
     member = current_member()
     return render_template("plots/plots.html", plots=plots.list_plots(member=member))
-
-
-@blueprint.get(f"/plots/{KEY}")
-@board_readers
-def plot_page(plot_id: int) -> str:
-    plot = plots.get_plot(plot_id=plot_id, member=current_member())
-    found = plants.list_plantings(plot_id=plot_id)
-    return render_template(
-        "plots/plot.html",
-        plot=plot,
-        growing=[p for p in found if p.ended_at is None],
-        ended=[p for p in found if p.ended_at is not None],
-        today=hardened.today_in(plot_id=plot_id, now=now()),
-        bears_text=bears_text,
-        offset_status=plots.OFFSET_STATUS,
-    )
 
 
 WEATHER_DAYS = 45

@@ -51,6 +51,7 @@ from gardenapp.web.access import (
 from gardenapp.web.clock import now
 from gardenapp.web.errors import status_of
 from gardenapp.web.night import board_words
+from gardenapp.web.night.picture import draw_strip, picture_of
 from gardenapp.web.night.today import (
     MOST_FOLDED,
     MOST_FREE,
@@ -179,6 +180,7 @@ def _render(
         remembered=_remembered(choice),
         token=TOKEN_PLACE if member is not None else "",
         messages_place=MESSAGES_PLACE,
+        strip=draw_strip(page.header) if page.header is not None else None,
         most_folded=MOST_FOLDED,
         said=said,
         words=board_words,
@@ -234,7 +236,8 @@ def job_page(job_id: int) -> str:
             gust_mps=found.header.gust_mps,
             at=at,
         ),
-        stories=[stories[key] for key in job.plants if key in stories],
+        stories=(under := [stories[key] for key in job.plants if key in stories]),
+        picture=picture_of(found.header, under, at=at, put_on_at=job.on_since or job.by_at),
         words=board_words,
         now=at,
     )
@@ -243,11 +246,13 @@ def job_page(job_id: int) -> str:
 @blueprint.get("/tonight/plantings/<int(max=2147483647):planting_id>")
 @board_readers
 def why(planting_id: int) -> str:
-    found = board.planting_tonight(planting_id=planting_id, now=now())
+    at = now()
+    found = board.planting_tonight(planting_id=planting_id, now=at)
     return render_template(
         "board/why.html",
         tonight=found,
         story=found.story,
+        picture=picture_of(found.header, [found.story], at=at),
         words=board_words,
         nights=reference.load_night_values(),
         now=now(),

@@ -18,9 +18,9 @@ from gardenapp.words import _, later, n_, said
 
 # Each state has a word and a shape, so that it is told without colour.
 STATES: dict[str, tuple[str, str, str]] = {
-    "protect": (later("to protect"), "\N{BLACK UP-POINTING TRIANGLE}", "warn"),
+    "protect": (later("needs a cover"), "\N{BLACK UP-POINTING TRIANGLE}", "warn"),
     "protected": (later("covered"), "\N{BLACK CIRCLE}", "ok"),
-    "short": (later("short"), "\N{MULTIPLICATION X}", "bad"),
+    "short": (later("at risk"), "\N{MULTIPLICATION X}", "bad"),
     "watch": (later("small risk"), "\N{WHITE CIRCLE}", "cold"),
     "safe": (later("safe"), "\N{CHECK MARK}", "ok"),
 }

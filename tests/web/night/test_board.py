@@ -13,7 +13,7 @@ from sqlalchemy import select
 
 from gardenapp.extensions import db
 from gardenapp.models.covers import CoverKind
-from gardenapp.models.people import Garden, Member
+from gardenapp.models.people import Member
 from gardenapp.services.night import forecasts, plan_night
 from tests.factories import Factory
 from tests.pages import Page, Pages

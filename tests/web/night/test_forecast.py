@@ -49,7 +49,7 @@ def test_a_typed_low_makes_a_board_at_once(office: Pages) -> None:
 
     # The cover lifts by some 2 K, and 4 K would be needed.
     assert "−3.0 °C likely" in board.text
-    assert "1 ✕ short" in board.text
+    assert "1 ✕ at risk" in board.text
     assert [(row.night_of, row.low_c) for row in db.session.scalars(select(Forecast))] == [
         (date(2026, 11, 24), -3.0)
     ]

@@ -34,7 +34,7 @@ def reader(pages: Pages, odile: Member, kept: Plan) -> Pages:
 def test_on_the_board(reader: Pages) -> None:
     page = reader.get("/tonight?view=all")
 
-    for words in (STACK, "carry to the porch", "north shed", "4 ✕ short"):
+    for words in (STACK, "carry to the porch", "north shed", "4 ✕ at risk"):
         assert words in page.text, words
     assert "No cover is tall enough: 1 tall dahlia, B2 (at least 180 cm high inside" in page.text
 
