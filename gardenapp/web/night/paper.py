@@ -118,14 +118,12 @@ def slips() -> str:
 
 
 def _heading(page: TonightPage, at: datetime) -> dict[str, Any]:
-    address = url_for("board.tonight", _external=True)
     name = ""
     if page.plan_id is not None and page.made_at is not None:
         name = _sheet_name(Sheet(page.plan_id, page.made_at, is_current=True))
     return {
         "sheet_name": name,
-        "qr": qr_code(address),
-        "address": address,
+        "qr": qr_code(url_for("board.tonight", _external=True)),
         "typing": url_for("board.ticked_page", _external=True),
         "words": board_words,
         "now": at,
@@ -291,7 +289,7 @@ def _keep(field: Any, typed: TypedNumbers, refused: Sequence[NotMarked]) -> None
                 numbers=shortly(twice),
             )
         )
-    field.errors = errors
+    field.errors = [" ".join(errors)] if errors else []
     pieces = [piece.text for piece in typed.unread]
     kept = shortly([*not_marked, *twice])
     field.data = ", ".join([*pieces, *([kept] if kept else [])])
