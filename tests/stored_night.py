@@ -73,8 +73,8 @@ class StoredNight:
     coordinator: Member
 
 
-def stored_night(make: Factory) -> StoredNight:
-    """Make the garden and put its night in."""
+def stored_night(make: Factory, *, times: int = 1) -> StoredNight:
+    """Make the garden and put its night in; `times` as many plots, jobs and plantings."""
     make.garden(name="Thistle Bank")
     coordinator = make.coordinator("Odile Marsh")
     members = [make.member(name) for name in ("Esme Orchard", "Tom Fielding", "Ines Weir")]
@@ -84,7 +84,7 @@ def stored_night(make: Factory) -> StoredNight:
             holders=(members[0],) if label in {"A5", "B4", "C2"} else (members[1 + n % 2],),
             distance_m=10.0 + 4.0 * n,
         )
-        for n, label in enumerate(PLOTS)
+        for n, label in enumerate(_labels(times))
     }
     stage = make.stage("winter green", threshold_c=-1.0)
     places = {name: _place(make, name, note) for name, note in PLACES.items()}
@@ -98,18 +98,23 @@ def stored_night(make: Factory) -> StoredNight:
     plan = _plan(header, make.now)
     work = _jobs_by_plot()
     number = 0
-    for label, many in work.items():
-        for _job in range(many):
+    labels = _labels(times)
+    for label in labels:
+        for _job in range(work.get(label.partition("/")[0], 0)):
             _add_job(make, plan, header, plots[label], stage, template, number, kinds, places)
             number += 1
-    assert number == JOBS
+    assert number == JOBS * times
     reason = Reason("all_in_use", {}, needs_height_cm=40.0, needs_spread_cm=60.0, units_wanted=1)
     for status, many in (("short", NO_COVER), ("watch", WATCH), ("safe", SAFE)):
-        for n in range(many):
-            plot = plots[PLOTS[(n * 7) % len(PLOTS)]]
+        for n in range(many * times):
+            plot = plots[labels[(n * 7) % len(labels)]]
             _add_row(make, plan, plot, stage, template, status, n, reason, given=())
     db.session.commit()
     return StoredNight(plan.id, members[0], members[1], coordinator)
+
+
+def _labels(times: int) -> list[str]:
+    return [label if n == 0 else f"{label}/{n}" for n in range(times) for label in PLOTS]
 
 
 def _jobs_by_plot() -> dict[str, int]:

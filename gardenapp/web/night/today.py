@@ -215,7 +215,7 @@ def what_text(job: BoardJob) -> str:
     if any(WORD.search(cover.label) for cover in job.covers):
         return labels
     # `T7` alone says nothing of what to look for.
-    return _("%(name)s %(labels)s", name=treatment_words(job.name), labels=labels)
+    return f"{treatment_words(job.name)} {labels}"
 
 
 def joined_labels(labels: Sequence[str]) -> str:
@@ -235,7 +235,7 @@ def joined_labels(labels: Sequence[str]) -> str:
 def plants_text(job: BoardJob, stories: Mapping[int, PlantingStory]) -> str:
     """What grows under it, with how many of each."""
     return ", ".join(
-        _("%(count)s %(name)s", count=number, name=said(stories[key].name))
+        f"{number} {said(stories[key].name)}"
         for key, number in job.plants.items()
         if key in stories
     )
@@ -318,7 +318,7 @@ def _say(
 def _with_time(words: str, jobs: Sequence[BoardJob], at: datetime) -> str:
     first = min((job.by_at for job in jobs if job.by_at is not None), default=None)
     if first is None:
-        return _("%(words)s.", words=words)
+        return f"{words}."
     if first < at:
         return _("%(words)s. Some are late: the sooner the better.", words=words)
     return _("%(words)s, on by %(by)s.", words=words, by=clock(first))
@@ -354,8 +354,5 @@ def _nothing_of_mine(page: TonightPage, plots: Collection[int], free: int) -> st
         words = _("Nothing of yours needs a cover tonight.")
     if not free:
         return words
-    return _(
-        "%(words)s %(more)s",
-        words=words,
-        more=n_("%(num)s job elsewhere is free.", "%(num)s jobs elsewhere are free.", free),
-    )
+    more = n_("%(num)s job elsewhere is free.", "%(num)s jobs elsewhere are free.", free)
+    return f"{words} {more}"
