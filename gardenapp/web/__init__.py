@@ -20,6 +20,9 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.handbook import blueprint as handbook
     from gardenapp.web.headers import init_headers
     from gardenapp.web.help_pages import blueprint as help_pages
+
+    # The board's pages of paper hang on its blueprint.
+    from gardenapp.web.night import paper  # noqa: F401
     from gardenapp.web.night.ahead import blueprint as ahead
     from gardenapp.web.night.board import blueprint as board
     from gardenapp.web.night.forecast import blueprint as forecast

@@ -81,6 +81,8 @@ ROWS: dict[str, Row] = {
     "board.take": Row(MEMBER),
     "board.ask": Row(COORDINATOR),
     "board.sheet": Row(BOARD),
+    "board.slips": Row(BOARD),
+    "board.ticked_page": Row(MEMBER),
     "board.plot_sign": Row(BOARD, get=303),
     "board.sign": Row(MEMBER),
     "board.seen": Row(MEMBER),

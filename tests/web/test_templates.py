@@ -21,7 +21,6 @@ SHARED = {
 # Pages that write such a piece by hand, each with the reason.
 BY_HAND = {
     "parts.back": {
-        "board/sheet.html": "paper: the same line says how to print",
         "board/sign.html": "paper: the same line says how to print",
     },
     "forms.token": {"board/tonight.html": "the page is kept, and each reader's token put into it"},

@@ -73,7 +73,6 @@ blueprint = Blueprint("board", __name__)
 PLOT_COOKIE = "plot"
 VIEW_COOKIE = "view"
 FACT_KEY = re.compile(r"[A-Za-z0-9-]{8,40}", re.ASCII)
-MOST_SHEET_ROWS = 34  # as many as one page of paper takes in the smallest type
 
 
 @blueprint.get("/")
@@ -311,27 +310,6 @@ def ask() -> Response:
 @members
 def old_hands() -> Response:
     return redirect(url_for("board.hands"), 301)
-
-
-@blueprint.get("/tonight/sheet")
-@board_readers
-def sheet() -> str:
-    at = now()
-    page = board.tonight_page(now=at)
-    jobs = [job for job in page.jobs if job.state != "off"]
-    return render_template(
-        "board/sheet.html",
-        page=page,
-        jobs=jobs[:MOST_SHEET_ROWS],
-        more=max(0, len(jobs) - MOST_SHEET_ROWS),
-        size="small" if len(jobs) > 22 else "medium" if len(jobs) > 12 else "large",
-        stories={story.planting_id: story for story in page.rows},
-        short=page.with_status("short"),
-        qr=qr_code(url_for("board.tonight", _external=True)),
-        address=url_for("board.tonight", _external=True),
-        words=board_words,
-        now=at,
-    )
 
 
 @blueprint.get("/p/<int(max=2147483647):plot_id>")

@@ -369,7 +369,8 @@ def test_the_sheet_for_the_gate_names_covers_and_no_people(
 
     page = pages.get("/tonight/sheet")
 
-    assert "T7 (brick shed)" in page.text
+    assert "brick shed 1 job" in page.text
+    assert "T7 → North 3" in page.text
     assert "Ines" not in page.html
     assert page.all("path") or "<svg" in page.html
 

@@ -55,7 +55,7 @@ def test_on_the_sheet_and_the_coordinators_page(reader: Pages) -> None:
 
     assert "carry to the porch" in sheet
     assert "4 beans" in sheet
-    assert "Cannot be saved:" in sheet
+    assert "1 with no cover No cover is tall enough: 1 tall dahlia, B2" in sheet
     assert "carry to the porch" in hands
     assert f"2 more × {STACK}" in hands
 
