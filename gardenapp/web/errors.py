@@ -26,7 +26,7 @@ WORDS: dict[int, tuple[str, str]] = {
     ),
     404: (
         later("Nothing here"),
-        later("The page may have moved, or the thing is not there any more."),
+        later("The page may have moved, or what it showed is gone."),
     ),
     405: (later("Not that way"), later("Go back and use the button on the page.")),
     409: (later("Somebody was first"), later("Look at the board again.")),

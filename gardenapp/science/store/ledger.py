@@ -125,7 +125,7 @@ def apply_to_thing(state: ThingState, entry: Entry) -> ThingState:
         return _thing_before(state, entry)
     rule = _THING_RULES.get(entry.action)
     if rule is None:
-        raise Impossible(say("One single thing cannot be %(action)s.", action=entry.action))
+        raise Impossible(say("A single item cannot be %(action)s.", action=entry.action))
     if state.status == "retired":
         raise Impossible(say("It has left the garden; nothing more can happen to it here."))
     if (state.status == "none") != (entry.action in {"acquired", "made"}):
@@ -145,7 +145,7 @@ def apply_to_lot(state: LotState, entry: Entry) -> LotState:
     if rule is None:
         raise Impossible(say("A material cannot be %(action)s.", action=entry.action))
     if not state.is_there and entry.action not in {"acquired", "made"}:
-        raise Impossible(say("There has never been any of it."))
+        raise Impossible(say("The garden has never had any of it."))
     return replace(rule(state, entry), last=entry.number, before=state)
 
 
@@ -261,7 +261,7 @@ def _thing_mended(state: ThingState, entry: Entry) -> ThingState:
 def _thing_counted(state: ThingState, entry: Entry) -> ThingState:
     _must_be_here(state, say("It cannot be counted"), or_missing=True)
     if entry.quantity_milli not in {0, ONE}:
-        raise Impossible(say("One thing is found or not."))
+        raise Impossible(say("A single item is found or not."))
     if entry.quantity_milli == 0:
         return replace(state, status="missing")
     place = state.place_id if entry.place_id is None else entry.place_id

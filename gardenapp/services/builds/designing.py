@@ -189,7 +189,7 @@ class CutPage:
 def list_plants(*, plot_id: int) -> tuple[PlantChoice, ...]:
     """The plantings of a plot that a cover can be built for. Raises NotFound."""
     if db.session.get(Plot, plot_id) is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     return tuple(
         PlantChoice(
             planting.id,
@@ -223,7 +223,7 @@ def wanted_for(*, plot_id: int, planting_ids: Sequence[int]) -> Wanted:
     """
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     there = {planting.id: planting for planting in _living(plot_id)}
     if not planting_ids:
         raise FieldRefused("planting", _("Choose at least one planting."))
@@ -533,7 +533,7 @@ def entry_of(row: BuildPlan) -> PlanEntry:
 def _get(plan_id: int) -> BuildPlan:
     row = db.session.get(BuildPlan, plan_id, populate_existing=True)
     if row is None:
-        raise NotFound(_("There is no such plan."))
+        raise NotFound(_("We can’t find that plan."))
     return row
 
 

@@ -92,7 +92,7 @@ def suggest_label(*, plan_id: int) -> str:
     """The next free label for the cover of a plan. Raises NotFound."""
     row = db.session.get(BuildPlan, plan_id)
     if row is None:
-        raise NotFound(_("There is no such plan."))
+        raise NotFound(_("We can’t find that plan."))
     prefix = SHAPES[row.shape].label
     return f"{prefix} {covers.next_numbers(prefix=prefix)}"
 
@@ -110,7 +110,7 @@ def build_cover(
     """
     row = db.session.get(BuildPlan, plan_id, populate_existing=True)
     if row is None:
-        raise NotFound(_("There is no such plan."))
+        raise NotFound(_("We can’t find that plan."))
     done = _done(row)
     if done is not None:
         return done
@@ -123,8 +123,8 @@ def build_cover(
     if not candidate.is_buildable:
         raise Refused(
             say(
-                "The store does not hold enough for it: %(short)s. Write down what has come, or "
-                "choose other sizes.",
+                "The shed has too little for it: %(short)s. Add what has come, or choose other "
+                "sizes.",
                 short=listed(
                     gap.shown
                     for gap in candidate.design.missing or ()
@@ -176,7 +176,7 @@ def _plan(entry: PlanEntry, found: Design, materials: Materials) -> _Plan:
     if found.parts:
         timber = timber_plan(found, materials, kerf_mm=entry.kerf_mm, buys=False)
         if timber.missing:
-            raise Refused(_("There is no way to cut all its bars from the lengths in the store."))
+            raise Refused(_("There is no way to cut all its bars from the lengths in the shed."))
         pieces += _timber(timber, materials.held, cut, words)
     sheets = film_plan(found, materials.rolls_for(entry.shape))
     if sheets is not None:
@@ -184,7 +184,7 @@ def _plan(entry: PlanEntry, found: Design, materials: Materials) -> _Plan:
         lot_id = int(roll.name)
         held = materials.held[lot_id]
         if plan.short:
-            raise Refused(_("No roll in the store holds all its sheets."))
+            raise Refused(_("No roll in the shed is long enough for all its pieces."))
         strips = Counter((strip.length_mm, strip.width_mm) for strip in plan.strips)
         used_mm = math.ceil(plan.used_mm)
         if held.unit == "m":

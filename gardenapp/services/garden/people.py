@@ -146,7 +146,7 @@ def get_member(*, member_id: int, now: datetime) -> MemberDetails:
     """One member for the coordinator's form. Raises NotFound."""
     row = db.session.get(Member, member_id)
     if row is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     plot_ids = db.session.scalars(
         select(PlotHolder.plot_id).where(PlotHolder.member_id == member_id)
     )
@@ -460,7 +460,7 @@ def change_password(
     """
     member = db.session.get(Member, member_id, populate_existing=True)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     garden = db.session.get(Garden, 1)
     check_new_password(new, names=(member.name, garden.name if garden else ""))
     kept = member.password_hash
@@ -571,7 +571,7 @@ def _get(session: _Session, member_id: int) -> Member:
     # Read anew: the row that the sign-in loaded before the transaction may be out of date.
     member = session.get(Member, member_id, populate_existing=True, with_for_update=True)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     return member
 
 

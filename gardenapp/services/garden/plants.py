@@ -472,7 +472,7 @@ def get_crop(*, crop_id: int, member: Member | None) -> CropDetail:
     """A crop, its stages and the evidence. The adder's name only for members. Raises NotFound."""
     crop = db.session.get(Crop, crop_id)
     if crop is None:
-        raise NotFound(_("There is no such crop in the catalogue."))
+        raise NotFound(_("We can’t find that crop in the catalogue."))
     adder = db.session.get(Member, crop.added_by_id) if crop.added_by_id and member else None
     return CropDetail(
         id=crop.id,
@@ -535,7 +535,7 @@ def add_own_stage(*, crop_id: int, own: OwnStage, member: Member, now: datetime)
     with write_transaction() as session:
         crop = session.get(Crop, crop_id)
         if crop is None:
-            raise NotFound(_("There is no such crop in the catalogue."))
+            raise NotFound(_("We can’t find that crop in the catalogue."))
         _check_stage_name(session, crop_id, own.stage, None)
         _check_against_published(crop, own)
         row = CropStage(crop_id=crop_id, is_ours=True, added_by_id=member.id)
@@ -620,7 +620,7 @@ def add_planting(
     with write_transaction() as session:
         plot = session.get(Plot, plot_id)
         if plot is None:
-            raise NotFound(_("There is no such plot."))
+            raise NotFound(_("We can’t find that plot."))
         _check_may_change(session, plot_id, member)
         if form_key:
             earlier = session.scalar(select(Planting).where(Planting.form_key == form_key))
@@ -722,7 +722,7 @@ def _detail(row: Planting) -> PlantingDetail:
 def _get_planting(session: scoped_session[Session], planting_id: int) -> Planting:
     row = session.get(Planting, planting_id)
     if row is None:
-        raise NotFound(_("There is no such planting."))
+        raise NotFound(_("We can’t find that planting."))
     return row
 
 
@@ -835,7 +835,7 @@ def _may_change_stage(stage: CropStage, member: Member | None) -> bool:
 def _own_stage(session: scoped_session[Session], stage_id: int, member: Member) -> CropStage:
     row = session.get(CropStage, stage_id)
     if row is None:
-        raise NotFound(_("There is no such stage."))
+        raise NotFound(_("We can’t find that stage."))
     if not _may_change_stage(row, member):
         raise NotAllowed(
             _(

@@ -334,7 +334,7 @@ def member_choices(*, also: Collection[int] = ()) -> tuple[tuple[int, str], ...]
 def _get(session: scoped_session[Session], plot_id: int) -> Plot:
     plot = session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     return plot
 
 

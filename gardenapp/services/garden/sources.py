@@ -66,7 +66,7 @@ def get_source(source_id: str) -> SourcePage:
     """One source and all that was taken from it. Raises NotFound."""
     source = reference.load_sources().get(source_id)
     if source is None:
-        raise NotFound(_("There is no such source."))
+        raise NotFound(_("We can’t find that source."))
     return SourcePage(source=source, uses=tuple(use for _kind, use in _uses().get(source_id, ())))
 
 

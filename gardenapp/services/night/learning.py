@@ -141,7 +141,7 @@ def write_low(
     if night_of > night_at(now, garden_zone()):
         raise OutOfRange(_("That night has not been yet."))
     if plot_id is not None and session.get(Plot, plot_id) is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     if not may_any and not holds(plot_id, member_id):
         raise NotAllowed(_("Lows are entered by the plot’s holders and by coordinators."))
     here = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id

@@ -282,7 +282,7 @@ def plot_morning(
     evening = _known_night(night_of, now)
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     if not member.is_coordinator and not learning.holds(plot_id, member.id):
         raise NotAllowed(_("A plot’s morning is written down by its holders and coordinators."))
     shares = outcomes.expected_shares(night_of=evening, plot_id=plot_id)

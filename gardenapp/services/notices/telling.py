@@ -270,7 +270,7 @@ def set_hook(
 def stop_channel(*, member_id: int, kind: str, now: datetime) -> None:
     """End one way of being told; what was waiting for it is dropped. Raises NotFound."""
     if kind not in CHANNEL_KINDS:
-        raise NotFound(_("There is no such way to be told."))
+        raise NotFound(_("We can’t find that way of sending notices."))
     with write_transaction(changes_board=False):
         row = _open_channel(member_id, kind)
         if row is None:
@@ -915,7 +915,7 @@ def try_again(*, notice_id: int, by_id: int, now: datetime) -> None:
             raise NotAllowed(_("Only a coordinator may do this."))
         row = session.get(OutgoingNotice, notice_id)
         if row is None:
-            raise NotFound(_("There is no such notice."))
+            raise NotFound(_("We can’t find that notice."))
         if row.state not in {"failed", "waiting"}:
             raise Refused(_("This notice has gone out, or a newer one took its place."))
         channel = session.get(NoticeChannel, row.channel_id)

@@ -203,7 +203,7 @@ def retire_thing(
     """
     check_went(happening.went_to)
     if keep_part_ids and happening.went_to != "parts":
-        raise FieldRefused("went_to", _("Parts come back only from a thing that is taken apart."))
+        raise FieldRefused("went_to", _("Parts come back only from an item that is taken apart."))
 
     def give_parts_back(row: Row, entry: LedgerEntry) -> None:
         parts = {part.id: part for part in parts_of(cover_id)}
@@ -238,7 +238,7 @@ def undo_entry(*, entry_id: int, member: Member, now: datetime) -> Subject:
     with write_transaction() as session:
         entry = session.get(LedgerEntry, entry_id)
         if entry is None:
-            raise NotFound(_("There is no such entry."))
+            raise NotFound(_("We can’t find that entry."))
         subject = subject_of(entry)
         taken = session.scalar(select(LedgerEntry.id).where(LedgerEntry.reverses_id == entry_id))
         if taken is not None:

@@ -631,7 +631,7 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
         cover = _get_cover(session, cover_id)
         _check_may_change(cover, member)
         if cover.status == "retired":
-            raise NotAllowed(_("It has left the garden; its page in the store says when."))
+            raise NotAllowed(_("It has left the garden; its page in the shed says when."))
         kind = _get_kind(session, entry.kind_id)
         if kind.id != cover.class_id and cover.id in _out_tonight(session):
             raise FieldRefused(
@@ -686,7 +686,7 @@ def get_place(*, place_id: int) -> PlaceLine:
     """One place. Raises NotFound."""
     found = next((place for place in list_places() if place.id == place_id), None)
     if found is None:
-        raise NotFound(_("There is no such place."))
+        raise NotFound(_("We can’t find that place."))
     return found
 
 
@@ -710,7 +710,7 @@ def change_place(*, place_id: int, label: str, note: str, member: Member, now: d
     with write_transaction() as session:
         place = session.get(StorePlace, place_id)
         if place is None:
-            raise NotFound(_("There is no such place."))
+            raise NotFound(_("We can’t find that place."))
         _check_place_label(session, label, place_id)
         place.label, place.note = label, note
         change_log.record(
@@ -896,12 +896,12 @@ def _check_may_change(cover: Cover, member: Member) -> None:
 def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverKind:
     kind = session.get(CoverKind, kind_id)
     if kind is None:
-        raise NotFound(_("There is no such kind of cover."))
+        raise NotFound(_("We can’t find that kind of cover."))
     return kind
 
 
 def _get_cover(session: scoped_session[Session], cover_id: int) -> Cover:
     cover = session.get(Cover, cover_id)
     if cover is None:
-        raise NotFound(_("There is no such cover."))
+        raise NotFound(_("We can’t find that cover."))
     return cover

@@ -44,7 +44,7 @@ from gardenapp.services.store.subjects import (
 )
 from gardenapp.words import _, later
 
-OPENING = later("was here before the ledger began")
+OPENING = later("was here before we kept records")
 
 
 @dataclass(frozen=True)

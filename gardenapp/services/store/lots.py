@@ -201,7 +201,8 @@ def check_lot(entry: LotEntry) -> None:
         )
     if entry.length_mm is not None and entry.unit != "piece":
         raise FieldRefused(
-            "length_mm", _("Lengths are counted in pieces; one lot for each length.")
+            "length_mm",
+            _("Lengths are counted in pieces. Add each length as a material of its own."),
         )
     if entry.lending == "own plots" and entry.owner_id is None:
         raise FieldRefused("lending", _("What the garden owns is there for the whole garden."))
@@ -317,7 +318,7 @@ def get_lot(*, lot_id: int, member: Member, today: date) -> LotPage:
         select(Lot).where(Lot.id == lot_id).options(joinedload(Lot.owner), joinedload(Lot.place))
     )
     if lot is None:
-        raise NotFound(_("There is no such material."))
+        raise NotFound(_("We can’t find that material."))
     keys = CAUTIONS_OF.get(lot.sort, ())
     if lot.mark in {"MB", "SF", "none"} or lot.wood in {"treated", "painted", "unknown"}:
         keys = (*keys, "treated_wood")
@@ -547,7 +548,7 @@ def check_may_handle(*, lot_id: int, member: Member) -> None:
     """Raises NotFound, and NotAllowed where it belongs to somebody else."""
     lot = db.session.get(Lot, lot_id)
     if lot is None:
-        raise NotFound(_("There is no such material."))
+        raise NotFound(_("We can’t find that material."))
     check_handle(lot, member)
 
 

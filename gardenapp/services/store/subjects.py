@@ -35,8 +35,8 @@ class SubjectKind:
     missing: str
 
 
-THING = SubjectKind("thing", Cover, "cover_id", False, "There is no such thing.")
-MATERIAL = SubjectKind("material", Lot, "lot_id", True, "There is no such material.")
+THING = SubjectKind("thing", Cover, "cover_id", False, "We can’t find that item.")
+MATERIAL = SubjectKind("material", Lot, "lot_id", True, "We can’t find that material.")
 
 
 @dataclass(frozen=True)

@@ -199,7 +199,7 @@ def revoke_logger(*, logger_id: int, member: Member, now: datetime) -> None:
 def _get(session: scoped_session[Session], logger_id: int) -> Logger:
     logger = session.get(Logger, logger_id)
     if logger is None:
-        raise NotFound(_("There is no such logger."))
+        raise NotFound(_("We can’t find that logger."))
     return logger
 
 
@@ -211,7 +211,7 @@ def _write_entry(session: scoped_session[Session], logger: Logger, entry: Logger
     if session.get(Plot, entry.plot_id) is None:
         raise FieldRefused("plot_id", _("Choose the plot it hangs in."))
     if entry.cover_id is not None and session.get(Cover, entry.cover_id) is None:
-        raise FieldRefused("cover_id", _("There is no such cover."))
+        raise FieldRefused("cover_id", _("We can’t find that cover."))
     twin = session.scalar(select(Logger.id).where(Logger.label == entry.label))
     if twin is not None and twin != logger.id:
         raise FieldRefused("label", _("Another logger has that name."))

@@ -39,7 +39,7 @@ WORDS = {
     "feed_link": later("private feed address"),
     "forecast_import": later("forecasts they brought in"),
     "invite": later("sign-in links"),
-    "ledger_entry": later("lines in the ledger of things"),
+    "ledger_entry": later("lines about items in the shed"),
     "loan": later("loans"),
     "log_entry": later("lines in the log of changes"),
     "lot": later("materials they own"),
@@ -142,7 +142,7 @@ def erase(*, member_id: int, by_id: int | None, now: datetime) -> int:
     with write_transaction() as session:
         member = session.get(Member, member_id, populate_existing=True, with_for_update=True)
         if member is None:
-            raise NotFound(_("There is no such member."))
+            raise NotFound(_("We can’t find that member."))
         if by_id is not None and by_id != member_id:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
@@ -225,10 +225,10 @@ def _row(each: Table, row: Any) -> dict[str, Any]:
 
 def _get_for(member_id: int, by: Member) -> Member:
     if by.id != member_id and not by.is_coordinator:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     member = db.session.get(Member, member_id)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     return member
 
 

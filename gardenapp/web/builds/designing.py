@@ -516,7 +516,7 @@ def _tell(built: making.Built) -> None:
             ).format(built.label, board)
         )
     else:
-        flash(_("%(built)s is in the store.", built=built.label))
+        flash(_("%(built)s is in the shed.", built=built.label))
     if built.trouble:
         flash(_("Tonight was not planned again: %(trouble)s", trouble=told(built.trouble)), "bad")
 

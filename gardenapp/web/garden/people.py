@@ -101,7 +101,7 @@ def start_session(let_in: people.LetIn, at: datetime) -> None:
     """Sign `let_in` in on this phone, in a session that holds nothing from before."""
     member = db.session.get(Member, let_in.member_id)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     access.sign_in(member)
     session[access.PHONE] = people.new_phone()
     if let_in.may_set_password:

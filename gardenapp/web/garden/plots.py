@@ -83,7 +83,7 @@ class PlotForm(GardenForm):
         later("Width"), kind="length", minimum=10, maximum=100_000, required=False
     )
     distance_m = MeasureField(
-        later("Walk from the store"), kind="distance", minimum=0, maximum=5_000
+        later("Walk from the shed"), kind="distance", minimum=0, maximum=5_000
     )
     bed_width_cm = MeasureField(
         later("Width of a bed"), kind="length", minimum=10, maximum=100_000, required=False

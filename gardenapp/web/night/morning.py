@@ -40,7 +40,7 @@ def _night() -> date | None:
     try:
         return date.fromisoformat(typed)
     except ValueError:
-        raise NotFound(_("There is no such night.")) from None
+        raise NotFound(_("We can’t find that night.")) from None
 
 
 @blueprint.get("/morning")
@@ -232,7 +232,7 @@ def past(evening: str) -> str:
     try:
         night_of = date.fromisoformat(evening)
     except ValueError:
-        raise NotFound(_("There is no such night.")) from None
+        raise NotFound(_("We can’t find that night.")) from None
     at = now()
     page = past_night.past_night(night_of=night_of, now=at)
     return render_template(

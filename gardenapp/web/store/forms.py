@@ -216,7 +216,7 @@ class RetireForm(ActForm):
     action = "retired"
     went_to = PickField(later("Where it went"))
     keep = TicksField(
-        later("Parts that go back to the store"), description=later("Only where it is taken apart.")
+        later("Parts that go back to the shed"), description=later("Only where it is taken apart.")
     )
     note = TextLine(later("Why"), required=False, maximum=200)
 

@@ -267,7 +267,7 @@ def out_page() -> str:
 @members
 def photo(name: str) -> Response:
     if not photos.NAME.fullmatch(name) or not things.is_photo(name=name):
-        raise NotFound(_("There is no such picture."))
+        raise NotFound(_("We can’t find that picture."))
     answer = send_from_directory(photo_folder(), name, mimetype="image/jpeg")
     answer.headers["Cache-Control"] = "private, max-age=86400"
     return answer

@@ -228,5 +228,5 @@ def test_things_are_found_by_label_or_code_one_a_line_or_behind_commas(
         with pytest.raises(FieldRefused, match=f"is called {word}") as refused:
             stocktake.find_things(f"Tote 1, {word}")
         assert refused.value.field == "also"
-    with speaking("es"), pytest.raises(FieldRefused, match="Nada en el almacén se llama Tote 3"):
+    with speaking("es"), pytest.raises(FieldRefused, match="Nada en el cobertizo se llama Tote 3"):
         stocktake.find_things("Tote 3")

@@ -53,7 +53,7 @@ def test_an_empty_store_says_what_to_do_next(make: Factory, pages: Pages) -> Non
     page = pages.get("/store")
 
     assert "Nothing is written down yet" in page.text
-    assert "Add the first thing" in page.text
+    assert "Add the first item" in page.text
 
 
 def test_a_search_without_a_find_offers_to_ask_the_others(make: Factory, pages: Pages) -> None:
@@ -356,7 +356,7 @@ def test_stocktake_writes_what_differs_and_nothing_else(make: Factory, pages: Pa
         },
         status=422,
     )
-    assert "Nothing in the store is called tote 9" in page.text
+    assert "Nothing in the shed is called tote 9" in page.text
     assert page.values()[f"lot-{lot_id}"] == "12"
     page = pages.post(
         path,
