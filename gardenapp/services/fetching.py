@@ -200,7 +200,9 @@ def _headers(contact: str, etag: str | None, last_modified: str | None) -> dict[
             )
         )
     if not (contact.isascii() and contact.isprintable() and len(contact) <= 200):
-        raise FetchFailed(_("The garden's contact may hold only plain letters, digits and signs."))
+        raise FetchFailed(
+            _("The garden's contact may hold only plain letters, digits and punctuation.")
+        )
     headers = {
         "User-Agent": f"{APP_NAME}/{metadata.version(APP_NAME)} ({contact})",
         "Accept": "application/geo+json, application/json, text/csv, text/plain",
@@ -387,7 +389,7 @@ def _refusal(response: requests.Response) -> FetchFailed:
             status=status,
         )
     elif status == 429:
-        words = _("The service has been asked too often (429). Leave it alone for a while.")
+        words = _("We have asked the service too often (429). Wait before asking again.")
     elif status == 304:
         words = _("The service says nothing has changed (304), though nothing is held here yet.")
     elif 500 <= status <= 599:

@@ -21,14 +21,14 @@ log = logging.getLogger("gardenapp")
 WORDS: dict[int, tuple[str, str]] = {
     400: (later("That could not be read"), later("Go back, look the page over and send it again.")),
     403: (
-        later("Not yours to open"),
+        later("You can’t open this page"),
         later("Sign in with an account that may, or ask the coordinator."),
     ),
     404: (
         later("Nothing here"),
         later("The page may have moved, or what it showed is gone."),
     ),
-    405: (later("Not that way"), later("Go back and use the button on the page.")),
+    405: (later("That didn’t work"), later("Go back and use the button on the page.")),
     409: (later("Somebody was first"), later("Look at the board again.")),
     413: (
         later("Too big"),

@@ -303,7 +303,7 @@ class TextLine(StringField):
                 )
             )
         if any(not c.isprintable() for c in text):
-            raise ValidationError(_("Use letters, digits and signs only, on one line."))
+            raise ValidationError(_("Use letters, digits and punctuation only, on one line."))
         try:
             text.encode("utf-8")
         except UnicodeEncodeError:

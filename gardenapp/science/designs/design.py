@@ -303,20 +303,22 @@ def _wind(draft: Draft, mass_kg: float, gust_mps: float, peg_n: float) -> WindNe
     words: Words
     if ballast == 0.0:
         words = say(
-            "It stands a gust of %(gust)s m/s by its own weight.",
+            "Its own weight holds it in a gust of %(gust)s m/s.",
             gust=Number(gust_mps, ".0f"),
         )
     else:
         words = say(
-            "For a gust of %(gust)s m/s put %(ballast)s kg on its foot, low down, or "
-            "hold it with %(pegs)s pegs or ties that each stand a pull of %(pull)s N.",
+            "For a gust of %(gust)s m/s put %(ballast)s kg on its foot, low down, or hold it "
+            "with %(pegs)s pegs or ties that each take a pull of %(pull)s N.",
             gust=Number(gust_mps, ".0f"),
             ballast=Number(ballast, ".0f"),
             pegs=pegs,
             pull=Number(peg_n, ".0f"),
         )
     if draft.is_open:
-        words = Joined((words, say("Wind can get in, which doubles the lift: close it.")))
+        words = Joined(
+            (words, say("Wind can get in, which doubles the force that lifts it: close it."))
+        )
     return WindNeeds(
         gust_mps=gust_mps,
         uplift_kg=max(0.0, up_kg - mass_kg),
@@ -363,7 +365,7 @@ def predict_lift(wish: Wish, prior: LiftPrior) -> PredictedLift:
     )
     low, high = widened.clear.interval(0.8)
     words = say(
-        "On a clear night about %(mean)s K, likely %(low)s to %(high)s K, going by "
+        "On a clear night warmer by about %(mean)s K, likely %(low)s to %(high)s K, going by "
         "the nearest construction; a trial of its own will tell.",
         mean=Number(widened.clear.mean, ".1f"),
         low=Number(low, ".1f"),

@@ -119,7 +119,7 @@ def build_cover(
     candidate = candidate_of(entry, materials)
     if candidate.design.problems:
         problems = listed(candidate.design.problems, " ")
-        raise Refused(say("It would not do as it is drawn: %(problems)s", problems=problems))
+        raise Refused(say("This design won’t work: %(problems)s", problems=problems))
     if not candidate.is_buildable:
         raise Refused(
             say(

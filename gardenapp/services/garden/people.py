@@ -49,7 +49,7 @@ from gardenapp.words import _, later
 INVITE_DAYS = 14
 INVITE_BYTES = 24  # 192 random bits
 WORKS_NO_MORE = later(
-    "This link works no more. It was used, replaced by a newer one, or is over two weeks old. "
+    "This link no longer works. It was used, replaced by a newer one, or is over two weeks old. "
     "Ask your coordinator for a new one."
 )
 

@@ -60,9 +60,9 @@ STATE_LABELS = {
     "hardened": later("hardened, as in midwinter"),
 }
 HARM_LABELS = {
-    "looks": later("First harm burns leaves and costs next to nothing."),
-    "harvest": later("First harm costs what would have been picked."),
-    "plant": later("First harm costs the plant."),
+    "looks": later("First damage burns leaves and costs next to nothing."),
+    "harvest": later("First damage costs what would have been picked."),
+    "plant": later("First damage costs the plant."),
 }
 POT_LABELS = {
     "": later("not known"),
@@ -339,20 +339,20 @@ def stage_choices(*, q: str = "", keep: int | None = None) -> tuple[StageChoice,
 
 
 MEANINGS = {
-    "damage": later("harm begins"),
-    "kill": later("about half is lost"),
+    "damage": later("damage begins"),
+    "kill": later("about half is dead"),
     "root_kill": later("roots in a pot die"),
-    "chilling": later("chilled, even without frost"),
+    "chilling": later("damaged by chill, even without frost"),
     "death": later("about half of the plants die, soft"),
     "hardened_death": later("about half of the plants die, hardened"),
-    "10pct": later("a tenth is lost"),
-    "90pct": later("nine tenths are lost"),
+    "10pct": later("a tenth is dead"),
+    "90pct": later("nine tenths are dead"),
 }
 
 
 def _values(stage: CropStage) -> tuple[Value, ...]:
     def meaning(kind: str, t10_c: float | None) -> str:
-        return "a tenth is lost" if t10_c is not None else MEANINGS[kind]
+        return "a tenth is dead" if t10_c is not None else MEANINGS[kind]
 
     values = [
         Value(
@@ -772,7 +772,9 @@ def _write_state(row: Planting, entry: PlantingEntry, is_moved: bool) -> None:
     if entry.state not in STATES:
         raise FieldRefused("state", _("Choose how hardened they are."))
     if not is_moved:
-        raise FieldRefused("state", _("What this crop bears does not move with the weather."))
+        raise FieldRefused(
+            "state", _("How cold this crop can get does not change with the weather.")
+        )
     if entry.state_on is None:
         raise FieldRefused("state_on", _("Say on which day they were so."))
     row.state_share, row.state_on = STATES[entry.state], entry.state_on
@@ -793,10 +795,10 @@ def _check_own(own: OwnStage) -> None:
     if own.hardened_threshold_c is not None and own.hardened_threshold_c > own.threshold_c:
         raise FieldRefused(
             "hardened_threshold_c",
-            _("Hardened-off plants bear at least as much cold as soft ones."),
+            _("Hardened-off plants are fine down to at least as cold as soft ones."),
         )
     if not own.why:
-        raise FieldRefused("why", _("Say how the garden knows."))
+        raise FieldRefused("why", _("Enter the source."))
 
 
 def _check_against_published(crop: Crop, own: OwnStage) -> None:
@@ -806,8 +808,8 @@ def _check_against_published(crop: Crop, own: OwnStage) -> None:
         raise FieldRefused(
             "threshold_c",
             _(
-                "%(crop)s is published as harmed from about %(warmest)s °C at the warmest. This is "
-                "more than %(far)s °C warmer: look again.",
+                "Published figures say %(crop)s is fine down to about %(warmest)s °C at the "
+                "warmest. Yours is more than %(far)s °C warmer: look again.",
                 crop=said(crop.name).capitalize(),
                 warmest=f"{max(published):.0f}".replace("-", "\N{MINUS SIGN}"),
                 far=f"{FAR_FROM_PUBLISHED_K:.0f}",

@@ -290,7 +290,7 @@ def _checked(settings: GardenSettings) -> GardenSettings:
     if not (-90 <= settings.latitude <= 90 and -180 <= settings.longitude <= 180):
         raise Refused(_("Latitude is between −90 and 90, longitude between −180 and 180."))
     if not (settings.contact.isascii() and (settings.contact or "x").isprintable()):
-        raise Refused(_("Use plain letters, digits and signs for the contact."))
+        raise Refused(_("Use plain letters, digits and punctuation for the contact."))
     return GardenSettings(
         **settings.__dict__
         | {

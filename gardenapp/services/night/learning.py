@@ -139,7 +139,7 @@ def write_low(
     if place not in PLACES:
         raise OutOfRange(_("Choose one of the list."), about="place")
     if night_of > night_at(now, garden_zone()):
-        raise OutOfRange(_("That night has not been yet."))
+        raise OutOfRange(_("That night hasn’t come yet."))
     if plot_id is not None and session.get(Plot, plot_id) is None:
         raise NotFound(_("We can’t find that plot."))
     if not may_any and not holds(plot_id, member_id):

@@ -385,7 +385,10 @@ def _to_confirm(token: str, now: datetime) -> NoticeChannel:
     )
     if row is None:
         raise NotFound(
-            _("This link works no more: it is over a week old, or another address was given since.")
+            _(
+                "This link no longer works: it is over a week old, or another address was given "
+                "since."
+            )
         )
     return row
 
@@ -922,7 +925,7 @@ def try_again(*, notice_id: int, by_id: int, now: datetime) -> None:
         if channel is None or channel.ended_at is not None:
             raise Refused(_("The member has stopped these notices."))
         if row.expires_at <= now:
-            raise Refused(_("Its night is over; there is nothing left to tell."))
+            raise Refused(_("Its night is over: too late to send."))
         row.state, row.tries, row.next_try_at = "waiting", 0, now
 
 

@@ -217,7 +217,7 @@ def _worry_words(evening: date, worry: Worry, fetch_answer: str) -> Told:
         lines.append(_("Enter a low, import a file or fetch one before it gets dark."))
     elif worry.code == "no plan":
         subject = _("Tonight is not planned")
-        lines.append(_("A low is known that could harm plants, but the night has no plan from it."))
+        lines.append(_("The forecast low could damage plants, but the night has no plan from it."))
         if worry.detail:
             lines.append(_("Planning answered: %(answer)s", answer=worry.detail))
         lines.append(_("Open the forecasts and press “Plan tonight”."))

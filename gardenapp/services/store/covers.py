@@ -44,16 +44,16 @@ LENDING_LABELS = {
 
 # How far a lift that was never tried here is known, the least sure first.
 UNTRIED_LIFTS = {
-    "memory": later("The lift is from memory; no trial here has tested it yet."),
+    "memory": later("The “warmer by” is from memory; no trial here has tested it yet."),
     "practice": later(
-        "The lift is common practice, without a source; no trial here has tested it yet."
+        "The “warmer by” is common practice, without a source; no trial here has tested it yet."
     ),
-    OURS: later("The lift is what this garden wrote down; no trial here has tested it yet."),
+    OURS: later("The “warmer by” is what this garden saved; no trial here has tested it yet."),
     "derived": later(
-        "The lift is worked out from published figures, often of another way of building; "
-        "no trial here has tested it yet."
+        "The “warmer by” is worked out from published figures, often of another way of "
+        "building; no trial here has tested it yet."
     ),
-    "seen": later("The lift is a published figure; no trial here has tested it yet."),
+    "seen": later("The “warmer by” is a published figure; no trial here has tested it yet."),
 }
 
 
@@ -63,7 +63,7 @@ def untried_lift_words(statuses: Iterable[str]) -> str:
     for status, words in UNTRIED_LIFTS.items():
         if status in held:
             return words
-    return _("No trial here has tested this lift yet.")
+    return _("No trial here has tested how much warmer it is yet.")
 
 
 @dataclass(frozen=True)
@@ -842,7 +842,7 @@ def _check_entry(entry: KindEntry) -> None:
     if not 0 <= entry.leaf_shield <= 1:
         raise FieldRefused("leaf_shield", _("Enter a share between 0 and 1."))
     if not entry.why:
-        raise FieldRefused("why", _("Say how the garden knows."))
+        raise FieldRefused("why", _("Enter the source."))
 
 
 def _check_kind_name(session: scoped_session[Session], name: str, kind_id: int | None) -> None:

@@ -218,7 +218,7 @@ def _sizes_form(entry: PlanEntry) -> Any:
         "plant_count": NumberField(_("How many"), minimum=1, maximum=10_000, whole=True),
         "bed_length_mm": BenchField(_("Bed, length"), minimum=100, maximum=100_000, required=False),
         "bed_width_mm": BenchField(_("Bed, width"), minimum=100, maximum=100_000, required=False),
-        "gust_mps": MeasureField(_("Gust it has to stand"), kind="wind", minimum=0, maximum=60),
+        "gust_mps": MeasureField(_("Gust it has to hold in"), kind="wind", minimum=0, maximum=60),
         "kerf_mm": BenchField(_("Width of the saw’s cut"), minimum=0, maximum=20),
     }
     form_class = type("SizesForm", (GardenForm,), fields)

@@ -380,7 +380,7 @@ def link_page(member_id: int) -> Any:
 @coordinators
 def revoke(member_id: int) -> BaseResponse:
     people.sign_out_everywhere(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash(_("Signed out on every phone; unused links work no more."), "good")
+    flash(_("Signed out on every phone; unused links no longer work."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 

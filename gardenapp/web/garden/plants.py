@@ -34,7 +34,7 @@ class OwnCropForm(GardenForm):
     stage = TextLine(later("Part or stage"), maximum=80)
     kind = PickField(
         later("What the temperature does"),
-        [Choice("damage", later("harm begins")), Choice("kill", later("about half is lost"))],
+        [Choice("damage", later("damage begins")), Choice("kill", later("about half is dead"))],
     )
     threshold_c = MeasureField(later("Temperature"), kind="temperature", minimum=-40, maximum=20)
     hardened_threshold_c = MeasureField(
@@ -44,7 +44,7 @@ class OwnCropForm(GardenForm):
         maximum=20,
         required=False,
     )
-    why = TextBox(later("How the garden knows"), maximum=600)
+    why = TextBox(later("Source"), maximum=600)
     usual_height_cm = MeasureField(later("Usual height"), kind="length", minimum=1, maximum=1_000)
     usual_spread_cm = MeasureField(later("Usual width"), kind="length", minimum=1, maximum=1_000)
 

@@ -29,7 +29,7 @@ class LowForm(GardenForm):
     """A low read in the garden's screen."""
 
     night_of = HiddenField()
-    low = MeasureField(later("Low in the screen"), kind="temperature", minimum=-60, maximum=45)
+    low = MeasureField(later("Official low"), kind="temperature", minimum=-60, maximum=45)
 
 
 def _night() -> date | None:
@@ -186,7 +186,10 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
             if form.low.data is not None and not form.place.data:
                 raise FieldRefused(
                     "place",
-                    _("Say where: on a clear night grass is several degrees below a screen."),
+                    _(
+                        "Say where: on a clear night grass is several degrees colder than the "
+                        "official air temperature."
+                    ),
                 )
             place = "" if form.place.data == UNKNOWN else form.place.data
             morning.save_plot_morning(

@@ -108,7 +108,7 @@ def link_page() -> Any:
 @members
 def end_link() -> Response:
     feeds.end_link(member_id=signed_in_member().id, now=now())
-    flash(_("Your private feed addresses work no more."), "good")
+    flash(_("Your private feed addresses no longer work."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 

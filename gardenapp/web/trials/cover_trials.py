@@ -142,7 +142,7 @@ class TrialForm(OnceForm):
     inside = FileField(later("File of the logger inside"))
     outside = FileField(later("File of the logger outside"))
     heat_max = MeasureField(
-        later("Highest your crop stands"),
+        later("Hottest your crop can take"),
         kind="temperature",
         minimum=10,
         maximum=50,

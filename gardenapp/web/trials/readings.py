@@ -265,7 +265,7 @@ class LoggerForm(GardenForm):
         ],
     )
     margin = MeasureField(
-        later("Alert when this near to what the plants bear"),
+        later("Alert when this near to what the plants are fine down to"),
         kind="difference",
         minimum=0,
         maximum=10,

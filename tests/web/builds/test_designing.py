@@ -209,7 +209,7 @@ def test_a_frame_in_inches_is_drawn_and_cut_in_inches(make: Factory, pages: Page
     assert "It fits by its 42 in side, with 3 in to spare on each side" in page.text
     assert " mm" not in page.text.partition("What the shed has")[0].partition("Pieces")[2]
     assert "Pieces 512 in" in cuts.text
-    assert "6 lengths from the store" in cuts.text
+    assert "6 lengths from the shed" in cuts.text
 
 
 # --- changing and building --------------------------------------------------------------------
@@ -290,7 +290,7 @@ def test_what_the_store_lacks_stops_it_with_words(pages: Pages, member: Member) 
 
     page = pages.post(f"{address}/make", {"label": "frame 1", "place_id": ""}, status=409)
 
-    assert "The store does not hold enough for it" in page.text
+    assert "The shed has too little for it" in page.text
     assert page.values()["label"] == "frame 1"
     assert count(Cover) == 0
 

@@ -74,7 +74,7 @@ def test_a_label_opens_its_thing_and_an_unknown_one_says_so(make: Factory, pages
 
     assert pages.follow(pages.get(f"/s/{tote.code}", status=303)).heading == "Tote 1"
     assert pages.follow(pages.get(f"/s/{lot.code.upper()}", status=303)).heading == "Salad boxes"
-    assert "No thing has that code" in pages.get("/s/zzzzzzzz", status=404).text
+    assert "No item has that code" in pages.get("/s/zzzzzzzz", status=404).text
 
 
 def test_covers_are_added_with_kind_number_and_place_only(make: Factory, pages: Pages) -> None:
