@@ -110,7 +110,7 @@ def test_a_things_life_on_a_phone(
     assert "on a bed" in page.inner_text("main")
     box = open_small(page, "It is damaged")
     box.get_by_label("What is wrong").fill("a foot went through it")
-    press(box.get_by_role("button", name="Write it down"))
+    press(box.get_by_role("button", name="Add it"))
     page.goto("/tonight")
     page.locator("article.job").first.get_by_role("link", name="Why").click()
     press(page.get_by_role("button", name="Taken off").first)

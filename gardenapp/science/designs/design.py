@@ -234,7 +234,7 @@ def _why_none(draft: Draft, plants: Plants) -> Message:
             inside=Length(draft.inner_mm[2]),
         )
     return say(
-        "The plants are too wide: they spread %(spread)s, and at their tops the cover is "
+        "The plants are too wide: they are %(spread)s wide, and at their tops the cover is "
         "%(width)s by %(length)s inside.",
         spread=Length(plants.spread_mm),
         width=Length(draft.width_at(top - 1e-6)),
@@ -442,7 +442,7 @@ def _missing_timber(parts: tuple[Part, ...], on_hand: OnHand) -> list[MissingMat
                 "m",
                 None if price is None else price * short,
                 say(
-                    "%(short)s m of %(section)s short, without the saw's waste: %(names)s.",
+                    "%(short)s m of %(section)s missing, without the saw's waste: %(names)s.",
                     short=Number(short, ".2f"),
                     section=section,
                     names=names,
@@ -467,10 +467,12 @@ def _missing_film(film: tuple[FilmPart, ...], on_hand: OnHand) -> list[MissingMa
     if best <= 0.0:
         return []
     price = on_hand.prices.get("film")
-    words = say("%(short)s m² of film short.", short=Number(best, ".1f"))
+    words = say("%(short)s m² of film missing.", short=Number(best, ".1f"))
     if best_roll:
         words = say(
-            "%(short)s m² of film short after %(roll)s.", short=Number(best, ".1f"), roll=best_roll
+            "%(short)s m² of film missing after %(roll)s.",
+            short=Number(best, ".1f"),
+            roll=best_roll,
         )
     return [
         MissingMaterial(

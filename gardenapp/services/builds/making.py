@@ -149,7 +149,7 @@ def build_cover(
 def _done(row: BuildPlan) -> Built | None:
     if row.cover_id is None:
         if row.built_at is not None:
-            raise Refused(_("This one was built, and its cover is gone."))
+            raise Refused(_("This cover was built, and is gone."))
         return None
     cover = db.session.get(Cover, row.cover_id)
     return Built(row.cover_id, cover.label if cover else "", False)
@@ -262,7 +262,9 @@ def _write(
     session = db.session
     check_place(place_id)
     if session.scalar(select(Cover.id).where(Cover.label == label)) is not None:
-        raise FieldRefused("label", _("There is already a %(label)s.", label=label))
+        raise FieldRefused(
+            "label", _("There is already one called %(label)s. Choose another label.", label=label)
+        )
     used = {
         lot_id: _unchanged(materials.held[lot_id], milli, member)
         for lot_id, milli in sorted(plan.taken_milli.items())
@@ -318,7 +320,7 @@ def _unchanged(held: Held, milli: int, member: Member) -> Lot:
     check_handle(lot, member)
     if not lot.is_for_beds or lot.condition == "broken":
         raise Refused(
-            _("%(name)s is not fit for beds any more. Look at the plan again.", name=lot.name)
+            _("%(name)s is no longer fit for beds. Look at the plan again.", name=lot.name)
         )
     # Where it lies makes no difference, and how much there is of it is asked below.
     as_it_is = replace(
@@ -327,11 +329,11 @@ def _unchanged(held: Held, milli: int, member: Member) -> Lot:
         on_hand_milli=held.on_hand_milli,
     )
     if as_it_is != held:
-        raise Refused(_("%(name)s was changed meanwhile. Look at the plan again.", name=lot.name))
+        raise Refused(_("Somebody has changed %(name)s. Look at the plan again.", name=lot.name))
     if lot.on_hand_milli < milli:
         raise Refused(
             _(
-                "%(name)s: only %(left)s on hand now, and %(wanted)s would be used. Look at the "
+                "%(name)s: there are only %(left)s now, and this needs %(wanted)s. Look at the "
                 "plan again.",
                 name=lot.name,
                 left=_number(lot.on_hand_milli),
@@ -444,10 +446,7 @@ def _kind_for(entry: PlanEntry, found: Design) -> CoverKind:
     )
     if like is None:
         raise Refused(
-            _(
-                "The garden does not know this way of building yet. Load the published kinds of "
-                "cover."
-            )
+            _("The garden does not have this kind of cover yet. Load the published kinds of cover.")
         )
     inner = [size / 10.0 for size in found.inner_mm]
     outer = [size / 10.0 for size in found.outer_mm]

@@ -81,7 +81,7 @@ def leave_out(*, outcome_id: int, is_left_out: bool, member: Member, now: dateti
     Raises NotFound, NotAllowed.
     """
     if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator may do this."))
+        raise NotAllowed(_("Only a coordinator can do this."))
     with write_transaction() as session:
         outcome = session.get(Outcome, outcome_id)
         if outcome is None:

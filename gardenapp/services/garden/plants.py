@@ -729,7 +729,7 @@ def _get_planting(session: scoped_session[Session], planting_id: int) -> Plantin
 def _check_may_change(session: scoped_session[Session], plot_id: int, member: Member) -> None:
     if not may_change_plot(session, plot_id=plot_id, member=member):
         raise NotAllowed(
-            _("Only those who hold this plot and the coordinator change what grows in it.")
+            _("Only those who hold this plot and coordinators can change what grows in it.")
         )
 
 
@@ -770,13 +770,13 @@ def _write_state(row: Planting, entry: PlantingEntry, is_moved: bool) -> None:
         row.state_share, row.state_on = None, None
         return
     if entry.state not in STATES:
-        raise FieldRefused("state", _("Choose how hardened they are."))
+        raise FieldRefused("state", _("Choose how hardened off they are."))
     if not is_moved:
         raise FieldRefused(
             "state", _("How cold this crop can get does not change with the weather.")
         )
     if entry.state_on is None:
-        raise FieldRefused("state_on", _("Say on which day they were so."))
+        raise FieldRefused("state_on", _("Enter the day they were like that."))
     row.state_share, row.state_on = STATES[entry.state], entry.state_on
 
 
@@ -841,8 +841,8 @@ def _own_stage(session: scoped_session[Session], stage_id: int, member: Member) 
     if not _may_change_stage(row, member):
         raise NotAllowed(
             _(
-                "Published values are not changed here, nor another member's own. "
-                "Add a stage of your own beside them."
+                "You can’t change published values, nor another member's own. Add a stage of "
+                "your own beside them."
             )
         )
     return row

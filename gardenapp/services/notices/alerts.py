@@ -203,11 +203,11 @@ def _words(alert: Alert, unit: str, zone: ZoneInfo) -> tuple[str, list[str]]:
             _("A logger is silent on plot %(plot)s", plot=plot),
             [
                 _(
-                    "Logger %(logger)s has said nothing since %(since)s.",
+                    "Logger %(logger)s has sent nothing since %(since)s.",
                     logger=logger,
                     since=since,
                 ),
-                _("Until it speaks nobody is warned by it: look at its battery and signal."),
+                _("Until it reports again it can warn nobody: check its battery and signal."),
             ],
         )
     temp = night_words.temperature(alert.temp_c, unit)

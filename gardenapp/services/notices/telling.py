@@ -219,7 +219,7 @@ def _confirming(channel: NoticeChannel, token: str, now: datetime) -> OutgoingNo
                     _("If that was you, open this page and press the button:"),
                     f"{channel.pages_at}/notices/confirm/{token}",
                     "",
-                    _("If it was not, do nothing; no more will come."),
+                    _("If it was not you, do nothing. We will send no more."),
                 )
             ),
         },
@@ -368,7 +368,7 @@ def _limit_confirms(member_id: int, now: datetime) -> None:
     )
     if (asked or 0) >= MOST_CONFIRMS_A_DAY:
         raise FieldRefused(
-            "address", _("That is enough addresses for one day. Try again tomorrow.")
+            "address", _("You have tried enough addresses for one day. Try again tomorrow.")
         )
 
 
@@ -915,12 +915,12 @@ def try_again(*, notice_id: int, by_id: int, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         actor = session.get(Member, by_id, populate_existing=True)
         if actor is None or not actor.is_active or not actor.is_coordinator:
-            raise NotAllowed(_("Only a coordinator may do this."))
+            raise NotAllowed(_("Only a coordinator can do this."))
         row = session.get(OutgoingNotice, notice_id)
         if row is None:
             raise NotFound(_("We can’t find that notice."))
         if row.state not in {"failed", "waiting"}:
-            raise Refused(_("This notice has gone out, or a newer one took its place."))
+            raise Refused(_("We have sent this notice, or a newer one has replaced it."))
         channel = session.get(NoticeChannel, row.channel_id)
         if channel is None or channel.ended_at is not None:
             raise Refused(_("The member has stopped these notices."))

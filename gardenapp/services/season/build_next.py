@@ -492,7 +492,7 @@ def start_ranking(
     nights = past_nights()
     if not nights:
         raise Refused(
-            _("No past nights are known. A coordinator brings them in on the season’s page.")
+            _("There are no past nights yet. A coordinator imports them on the season’s page.")
         )
     place = get_garden()
     before: date = night_at(now, ZoneInfo(place.time_zone))

@@ -573,7 +573,7 @@ def stop_run(*, run_id: int, member_id: int, now: datetime) -> None:
         if run is None:
             raise NotFound(_("We can’t find that replay."))
         if run.status != RUNNING:
-            raise Refused(_("That replay has ended already."))
+            raise Refused(_("That replay has already ended."))
         run.wants_stop = True
         change_log.record(action="replay stopped", subject=run.record, at=now, member_id=member_id)
 

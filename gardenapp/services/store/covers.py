@@ -634,9 +634,7 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
             raise NotAllowed(_("It has left the garden; its page in the shed says when."))
         kind = _get_kind(session, entry.kind_id)
         if kind.id != cover.class_id and cover.id in _out_tonight(session):
-            raise FieldRefused(
-                "kind_id", _("It stands on a bed now; change its kind once it is off.")
-            )
+            raise FieldRefused("kind_id", _("It is on a bed now; change its kind when it is off."))
         if kind.construction == SHELTER:
             raise FieldRefused("kind_id", _("The shelter is set on the garden's own page."))
         taken = session.scalar(select(Cover.id).where(Cover.label == entry.label))
@@ -833,9 +831,7 @@ def _check_entry(entry: KindEntry) -> None:
     if gust is not None and not 0 <= gust <= GUST_LIMIT_MAX_MPS:
         raise FieldRefused("gust_limit_mps", _("Enter a gust between none and a hurricane's."))
     if entry.sizes.inner_height_cm is None and entry.is_rigid:
-        raise FieldRefused(
-            "inner_height_cm", _("A stiff cover has a height inside; only a sheet has none.")
-        )
+        raise FieldRefused("inner_height_cm", _("Enter the height inside; only a sheet has none."))
     for field, spread_k in (("clear_sd_k", entry.clear_sd_k), ("cloudy_sd_k", entry.cloudy_sd_k)):
         if spread_k <= 0:
             raise FieldRefused(field, _("Nothing is known exactly: enter a give or take above 0."))
@@ -876,7 +872,7 @@ def _check_owner(
 ) -> None:
     present = cover.owner_id if cover is not None else member.id
     if not member.is_coordinator and owner_id != present:
-        raise NotAllowed(_("Only a coordinator says whose a cover is."))
+        raise NotAllowed(_("Only a coordinator can say whose a cover is."))
     if owner_id is None or (cover is not None and owner_id == cover.owner_id):
         return
     owner = session.get(Member, owner_id)
@@ -890,7 +886,7 @@ def _may_change(cover: Cover, member: Member) -> bool:
 
 def _check_may_change(cover: Cover, member: Member) -> None:
     if not _may_change(cover, member):
-        raise NotAllowed(_("Only its owner and a coordinator change a cover."))
+        raise NotAllowed(_("Only its owner or a coordinator can change a cover."))
 
 
 def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverKind:

@@ -306,7 +306,7 @@ def _whereabouts(refusal: NotHere) -> Words:
     if state.status == "out":
         plot = db.session.get(Plot, state.plot_id or 0)
         label = plot.label if plot else "?"
-        return say("It stands in plot %(plot)s now. Take it off there first.", plot=label)
+        return say("It is on plot %(plot)s now. Take it off there first.", plot=label)
     return refusal.message
 
 

@@ -335,8 +335,8 @@ def check_safety(before: Cover | Lot, values: Mapping[str, Any], *, member: Memb
         raise FieldRefused(
             "mark",
             _(
-                "It was written down as %(mark)s, and gassed wood stays gassed. If that was a "
-                "mistake, retire it and write it down anew.",
+                "It is saved as %(mark)s, and gassed wood stays gassed. If that was a mistake, "
+                "retire it and add it again.",
                 mark=before.mark,
             ),
         )
@@ -348,7 +348,7 @@ def check_safety(before: Cover | Lot, values: Mapping[str, Any], *, member: Memb
     if not member.is_coordinator and not is_worse:
         raise FieldRefused(
             next(iter(changed)),
-            _("Marks, and what may go near food beds, are changed by a coordinator: ask one."),
+            _("Only a coordinator can change marks and what may go near food beds: ask one."),
         )
     return "; ".join(f"{name} {old or '-'} to {new or '-'}" for name, (old, new) in changed.items())
 
@@ -878,7 +878,7 @@ def why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | N
     if entry.caused_by_id is not None:
         return Refused("That came with something else; undo that instead.")
     if entry.number == 1:
-        return Refused("That it came cannot be undone; say that it left.")
+        return Refused("You can’t undo that it came. Say that it left.")
     if entry.member_id != member.id and not member.is_coordinator:
         return NotAllowed("Only whoever wrote that down, or a coordinator, takes it back.")
     return None

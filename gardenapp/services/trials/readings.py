@@ -284,7 +284,7 @@ def count_call(*, token: str, now: datetime) -> int:
     )
     logger_id = db.session.scalar(query)
     if logger_id is None:
-        raise WrongToken(_("That token is not known, or it was revoked."))
+        raise WrongToken(_("We don’t know that token, or it has ended."))
     with write_transaction(changes_board=False) as session:
         logger = session.scalar(
             select(Logger)
@@ -293,7 +293,7 @@ def count_call(*, token: str, now: datetime) -> int:
             .execution_options(populate_existing=True)
         )
         if logger is None:
-            raise WrongToken(_("That token is not known, or it was revoked."))
+            raise WrongToken(_("We don’t know that token, or it has ended."))
         if logger.window_at is None or not timedelta() <= now - logger.window_at < WINDOW:
             logger.window_at, logger.window_calls = now, 1
         elif logger.window_calls >= CALLS_PER_MINUTE:
@@ -334,7 +334,7 @@ def _take(logger_id: int, readings: Sequence[SentReading], now: datetime) -> Tak
             .execution_options(populate_existing=True)
         )
         if logger is None or logger.revoked_at is not None:
-            raise WrongToken(_("That token is not known, or it was revoked."))
+            raise WrongToken(_("We don’t know that token, or it has ended."))
         fresh = _fresh(logger_id, readings)
         session.add_all(
             Reading(
@@ -380,7 +380,7 @@ def _fresh(logger_id: int, readings: Sequence[SentReading]) -> list[SentReading]
         elif known != figures:
             what = f"id {reading.key}" if reading.key in by_key else "that moment"
             raise Differs(
-                _("A reading of %(what)s is known with other figures. Nothing was kept.", what=what)
+                _("We have another reading for %(what)s already. We saved nothing.", what=what)
             )
     return fresh
 

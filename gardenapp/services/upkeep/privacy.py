@@ -37,7 +37,7 @@ WORDS = {
     "crop_stage": later("stages they added"),
     "deployment": later("covers they put on or took off"),
     "feed_link": later("private feed address"),
-    "forecast_import": later("forecasts they brought in"),
+    "forecast_import": later("forecasts they imported"),
     "invite": later("sign-in links"),
     "ledger_entry": later("lines about items in the shed"),
     "loan": later("loans"),
@@ -46,9 +46,9 @@ WORDS = {
     "notice": later("asks and offers"),
     "notice_channel": later("addresses for notices"),
     "observed_low": later("lows they read"),
-    "outcome": later("damage they noted"),
+    "outcome": later("damage they saved"),
     "outgoing_notice": later("notices sent to them"),
-    "pending_upload": later("files being looked over"),
+    "pending_upload": later("files not saved yet"),
     "plan": later("plans they made"),
     "plot_holder": later("plots"),
     "sent_fact": later("marks sent from their phone"),
@@ -146,7 +146,7 @@ def erase(*, member_id: int, by_id: int | None, now: datetime) -> int:
         if by_id is not None and by_id != member_id:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed(_("Only a coordinator may do this."))
+                raise NotAllowed(_("Only a coordinator can do this."))
         if member.is_coordinator and member.is_active:
             others = session.scalars(
                 select(Member.id)

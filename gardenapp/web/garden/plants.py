@@ -107,7 +107,7 @@ def leave_out(outcome_id: int) -> Response:
         member=signed_in(),
         now=now(),
     )
-    flash(_("Saved. A plan made from now on counts it."))
+    flash(_("Saved. It counts in plans from now on."))
     return redirect(url_for(".crop_page", crop_id=crop_id), 303)
 
 
@@ -127,7 +127,7 @@ def new_crop() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash(_("Crop added to the catalogue, marked as ours."))
+            flash(_("Crop added, marked as ours."))
             return redirect(url_for(".crop_page", crop_id=crop_id), 303)
     return _shown(form, heading=_("Add a crop of our own"), back=url_for(".plants_page"))
 

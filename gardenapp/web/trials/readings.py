@@ -363,5 +363,5 @@ def make_token(logger_id: int) -> Response:
 @coordinators
 def revoke(logger_id: int) -> Response:
     readings.revoke_logger(logger_id=logger_id, member=signed_in_member(), now=now())
-    flash(_("Its token is ended. What it sent is kept."))
+    flash(_("Its token is ended. What it sent stays saved."))
     return redirect(url_for(".loggers_page"), 303)

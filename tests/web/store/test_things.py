@@ -372,7 +372,7 @@ def test_stocktake_writes_what_differs_and_nothing_else(make: Factory, pages: Pa
     assert "1 as expected" in text
     assert "1 not found: Tote 2" in text
     assert "1 turned up here: Tote 9" in text
-    assert "1 counted anew: Salad boxes" in text
+    assert "1 counted again: Salad boxes" in text
     assert cover_of(two.id).status == "missing"
     assert cover_of(away.id).place_id == shed.id
     # Two openings (what was written down before it had a ledger), three counts.
