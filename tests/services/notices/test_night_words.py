@@ -235,7 +235,8 @@ def test_a_night_with_work_says_all_of_it_in_order() -> None:
         "To do:\nPlot A1: crate (from Back shed)",
         "Put on by 17:00.",
         "Open or take off by about 08:45 in the morning.",
-        "No cover free, or covered and still at risk:\nPlot A1: 3 × beans, about 80 % likely damaged",
+        "No cover free, or covered and still at risk:\n"
+        "Plot A1: 3 × beans, about 80 % likely damaged",
         "Chances are estimates, not promises.",
         "leave a plant rather than fall for it.",
     ]
