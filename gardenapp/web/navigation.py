@@ -36,6 +36,7 @@ class Link:
     label: str
     address: str
     is_here: bool
+    endpoint: str = ""
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,10 @@ def ways() -> Ways:
         is_here = here is not None and here in room.ways
         found.rooms.append(Link(room.label, url_for(open_ways[0].endpoint), is_here))
         if is_here and len(open_ways) > 1:
-            pages = [Link(way.label, url_for(way.endpoint), way is here) for way in open_ways]
+            pages = [
+                Link(way.label, url_for(way.endpoint), way is here, way.endpoint)
+                for way in open_ways
+            ]
             found = Ways(found.rooms, room.label, pages)
     return found
 

@@ -344,6 +344,17 @@ def find_forecast(night_of: date, *, is_corrected: bool = True) -> Forecast | No
     return db.session.scalar(newest)
 
 
+def lows_ahead(evening: date, *, nights: int = 4) -> tuple[tuple[date, float], ...]:
+    """The lows in force of the nights after `evening`, as far as they are forecast. [°C]"""
+    found = []
+    for number in range(1, nights + 1):
+        night_of = evening + timedelta(days=number)
+        forecast = find_forecast(night_of)
+        if forecast is not None:
+            found.append((night_of, forecast.low_c))
+    return tuple(found)
+
+
 def list_versions(*, since: date, limit: int = 200) -> list[ForecastVersion]:
     """Every version kept for the nights from `since` on, newest first."""
     from gardenapp.models.people import Member

@@ -180,16 +180,8 @@ class TonightPage:
     def still_kept(self, now: datetime) -> float | None:
         """Share of a whole night's gain that a cover put on now still gives; None before sunset,
         after the low, and where nothing is left to put on."""
-        header = self.header
         waits = any(job.state in ("free", "claimed") for job in self.jobs)
-        if header is None or header.sunset_at is None or header.low_at is None or not waits:
-            return None
-        if not header.sunset_at < now < header.low_at:
-            return None
-        hour = timedelta(hours=1)
-        return late_share(
-            (now - header.sunset_at) / hour, (header.low_at - header.sunset_at) / hour
-        )
+        return still_kept(self.header, now) if self.header is not None and waits else None
 
     def with_status(self, status: str) -> tuple[PlantingStory, ...]:
         """Its plantings of one status."""
@@ -199,6 +191,15 @@ class TonightPage:
         """The jobs that give something to one planting."""
         given = {gift.job_id for gift in story.given}
         return tuple(job for job in self.jobs if job.id in given)
+
+
+@dataclass(frozen=True)
+class JobTonight:
+    """One job of the plan in force, with the plantings it is for."""
+
+    header: PlanHeader
+    job: BoardJob
+    stories: tuple[PlantingStory, ...]
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,35 @@ class PlantingTonight:
     header: PlanHeader
     story: PlantingStory
     published_in_air_c: float | None = None
+
+
+def still_kept(header: PlanHeader, now: datetime) -> float | None:
+    """Share of a whole night's gain that a cover put on now still gives; None before sunset and
+    after the low."""
+    if header.sunset_at is None or header.low_at is None:
+        return None
+    if not header.sunset_at < now < header.low_at:
+        return None
+    hour = timedelta(hours=1)
+    return late_share((now - header.sunset_at) / hour, (header.low_at - header.sunset_at) / hour)
+
+
+def job_tonight(*, job_id: int, now: datetime) -> JobTonight:
+    """One job as it is now, of whichever night its covers are for.
+
+    Where another plan has replaced its own, the job that does the same. Raises NotFound, Refused
+    where none does.
+    """
+    current = _current_job(job_id)
+    plan = db.session.get(Plan, current.plan_id)
+    assert plan is not None  # a job without a plan cannot be
+    header = header_of(plan)
+    (job,) = _board_jobs(plan.id, header, only=current.id)
+    rows = db.session.scalars(
+        select(PlanRow).where(PlanRow.plan_id == plan.id, PlanRow.planting_id.in_(job.plants))
+    )
+    found = {row.planting_id: story_of(plan, row) for row in rows}
+    return JobTonight(header, job, tuple(found[key] for key in job.plants if key in found))
 
 
 def board_version() -> int:
@@ -292,12 +322,12 @@ def _as_it_stands(story: PlantingStory, on: Collection[int]) -> PlantingStory:
     return replace(story, status="protected") if story.status == "protect" and is_on else story
 
 
-def _board_jobs(plan_id: int, header: PlanHeader) -> list[BoardJob]:
+def _board_jobs(plan_id: int, header: PlanHeader, *, only: int | None = None) -> list[BoardJob]:
     rows = list(
         db.session.execute(
             select(Job, Plot.label)
             .join(Plot, Plot.id == Job.plot_id)
-            .where(Job.plan_id == plan_id)
+            .where(Job.plan_id == plan_id if only is None else Job.id == only)
             .options(selectinload(Job.parts))
             .order_by(Job.by_at, Job.id)
         )

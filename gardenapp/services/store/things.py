@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Select, Table, and_, func, select
+from sqlalchemy import ColumnElement, Select, Table, and_, case, func, select
 from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import FieldRefused, NotAllowed, NotFound, Refused
@@ -406,6 +406,57 @@ def list_store(*, choice: StoreChoice, member: Member) -> StorePage:
             left -= len(found)
         skip = max(0, skip - count)
     return StorePage(tuple(lines), total, page, pages)
+
+
+@dataclass(frozen=True)
+class KindLine:
+    """A kind of cover and how many of it there are, and where they are."""
+
+    id: int
+    name: str
+    construction: str
+    film: str
+    reference_key: str
+    here: int
+    out: int
+    lent: int
+    missing: int
+    unsound: int
+
+    @property
+    def total(self) -> int:
+        return self.here + self.out + self.lent + self.missing
+
+
+def kinds_in_store() -> tuple[KindLine, ...]:
+    """What covers there are, kind by kind, without what has left the garden."""
+    found: dict[int, KindLine] = {}
+    rows = db.session.execute(
+        select(
+            CoverKind.id,
+            CoverKind.name,
+            CoverKind.construction,
+            CoverKind.film,
+            CoverKind.reference_key,
+            Cover.status,
+            func.count().label("number"),
+            func.sum(case((Cover.condition == "sound", 0), else_=1)).label("unsound"),
+        )
+        .join(Cover, Cover.class_id == CoverKind.id)
+        .where(Cover.status != "retired")
+        .group_by(CoverKind.id, Cover.status)
+        .order_by(CoverKind.name)
+    )
+    for row in rows:
+        line = found.get(row.id) or KindLine(
+            row.id, row.name, row.construction, row.film, row.reference_key, 0, 0, 0, 0, 0
+        )
+        found[row.id] = replace(
+            line,
+            **{row.status: getattr(line, row.status) + row.number},
+            unsound=line.unsound + row.unsound,
+        )
+    return tuple(found.values())
 
 
 def _thing_line(row: Any) -> StoreLine:

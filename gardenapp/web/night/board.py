@@ -34,6 +34,7 @@ from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night import improving, morning, walks
 from gardenapp.services.night import tonight as board
 from gardenapp.services.night.board_changes import lacking
+from gardenapp.services.night.forecasts import lows_ahead
 from gardenapp.services.night.live import live_night
 from gardenapp.services.night.machine_board import board_as_dict
 from gardenapp.services.night.walks import way_round
@@ -56,6 +57,7 @@ from gardenapp.web.night.today import (
     MOST_FOLDED,
     MOST_FREE,
     VIEWS,
+    Card,
     Today,
     joined_labels,
     make_card,
@@ -181,6 +183,7 @@ def _render(
         token=TOKEN_PLACE if member is not None else "",
         messages_place=MESSAGES_PLACE,
         strip=draw_strip(page.header) if page.header is not None else None,
+        days=lows_ahead(page.night_of),
         most_folded=MOST_FOLDED,
         said=said,
         words=board_words,
@@ -221,25 +224,27 @@ def _remembered(choice: _Choice) -> Plot | None:
 def job_page(job_id: int) -> str:
     """One job and why: what it saves, with which chances, and what to mind."""
     member, at = current_member(), now()
-    found = board.tonight_page(now=at)
-    job = next((job for job in found.jobs if job.id == job_id), None)
-    if job is None or found.header is None:
-        raise NotFound(_("That job is not in tonight’s plan any more."))
-    stories = {story.planting_id: story for story in found.rows}
+    found = board.job_tonight(job_id=job_id, now=at)
+    card = _one_card(found, member, at)
     return render_template(
         "board/job.html",
-        page=found,
-        card=make_card(
-            job,
-            stories,
-            member_id=member.id if member is not None else None,
-            gust_mps=found.header.gust_mps,
-            at=at,
+        card=card,
+        stories=found.stories,
+        picture=picture_of(
+            found.header, found.stories, at=at, put_on_at=found.job.on_since or found.job.by_at
         ),
-        stories=(under := [stories[key] for key in job.plants if key in stories]),
-        picture=picture_of(found.header, under, at=at, put_on_at=job.on_since or job.by_at),
         words=board_words,
         now=at,
+    )
+
+
+def _one_card(found: board.JobTonight, member: Member | None, at: datetime) -> Card:
+    return make_card(
+        found.job,
+        {story.planting_id: story for story in found.stories},
+        member_id=member.id if member is not None else None,
+        gust_mps=found.header.gust_mps,
+        at=at,
     )
 
 
@@ -471,23 +476,16 @@ def _filled(html: str) -> str:
 def _card_html(job_id: int, said: str = "") -> str:
     """One card as it is now; empty where the plan has it no more."""
     member, at = current_member(), now()
-    found = board.tonight_page(now=at)
-    jobs = (*found.jobs, *_still_standing(found, at))
-    job = next((job for job in jobs if job.id == job_id), None)
-    if job is None:
+    try:
+        found = board.job_tonight(job_id=job_id, now=at)
+    except (NotFound, Refused):
         return ""
     return render_template(
         "board/one_card.html",
-        card=make_card(
-            job,
-            {story.planting_id: story for story in found.rows},
-            member_id=member.id if member is not None else None,
-            gust_mps=found.header.gust_mps if found.header is not None else None,
-            at=at,
-        ),
+        card=_one_card(found, member, at),
         with_place=request.headers.get("X-With-Place") == "1",
         said=said,
-        kept=found.still_kept(at),
+        kept=board.still_kept(found.header, at),
         words=board_words,
         now=at,
     )

@@ -30,6 +30,7 @@ from gardenapp.services.store.things import (
 from gardenapp.web.access import members
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, DayField, NumberField, PickField, TextBox, TextLine
+from gardenapp.web.signs import sign_of
 from gardenapp.web.store.acts import page_of_label, show
 from gardenapp.web.store.base import (
     THING_AT,
@@ -79,6 +80,8 @@ def store_page() -> str:
         "store/store.html",
         choice=choice,
         found=things.list_store(choice=choice, member=me()),
+        kinds=things.kinds_in_store() if choice == StoreChoice() else (),
+        sign_of=sign_of,
         places=things.list_place_names(),
         states={**STATUS_WORDS, "broken": later("broken")},
         kept={name: value for name, value in kept.items() if value is not None},

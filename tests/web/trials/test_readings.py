@@ -79,14 +79,15 @@ def test_a_reading_is_taken_and_shown_on_the_board(make: Factory, pages: Pages, 
     make.cover(make.cover_kind(clear_mean_k=4.0, cloudy_mean_k=4.0))
     forecasts.enter_by_hand(night_of=evening, low_c=-2.0, member_id=None, now=NOW)
     plan_night.plan_night(night_of=evening, member_id=None, now=NOW)
-    before = pages.get("/tonight").text
+    plot = "/plots/1"
+    before = pages.get(plot).text
 
     response = send(reading())
 
     assert (response.status_code, response.json) == (201, {"new": 1, "already": 0})
-    page = pages.get("/tonight").text
     assert "Logger outside" not in before
-    assert "Logger outside: −0.4 °C at 14:40" in page
+    assert "Logger outside: −0.4 °C at 14:40" in pages.get(plot).text
+    page = pages.get("/tonight").text
     assert "Plot North 3: −0.4 °C at 14:40, below 0.0 °C (post 1)" in page
     stranger = Pages(pages.app).get("/tonight").text
     assert "post 1" not in stranger
