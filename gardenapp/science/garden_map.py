@@ -18,8 +18,8 @@ How a line is cut into cells:
 - The name of a place without quotes runs on over single blanks. It ends at two blanks or more, at
   the end of the line, and before a word that can be no part of a name: `=`, `.`, `G`, `W`, a quote,
   or another `shed:` or `store:`.
-- A line with a tab in it came from a spreadsheet: its cells are cut at the tabs and nowhere else, so
-  names may hold blanks, and a cell left empty is nothing.
+- A line with a tab in it came from a spreadsheet: its cells are cut at the tabs and nowhere else,
+  so names may hold blanks, and a cell left empty is nothing.
 
 Distances are counted in steps from cell to cell, so they put things in order and are no metres.
 """
