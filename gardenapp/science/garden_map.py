@@ -401,9 +401,16 @@ def _two_kinds(garden_map: GardenMap) -> Iterator[MapError]:
 
 
 def write_map(garden_map: GardenMap) -> str:
-    """The text that draws a map, its columns one under another; reading it gives the same map."""
+    """The text that draws a map, its columns one under another; reading it gives the same map.
+
+    Names of places are long: they push the rest of their own line aside and no other, so that the
+    plots stay in sight on a phone.
+    """
     words = [[_word(cell) for cell in cells] for cells in garden_map.rows]
-    widths = [max(map(len, column)) for column in zip(*words, strict=True)]
+    widths = [
+        max((len(_word(cell)) for cell in column if cell.kind not in PLACES), default=0)
+        for column in zip(*garden_map.rows, strict=True)
+    ]
     return "\n".join(
         "  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip()
         for row in words

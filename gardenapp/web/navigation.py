@@ -36,6 +36,7 @@ WAYS = (
     Way(later("Store"), "store.store_page", MEMBER, is_first=True),
     Way(later("Forecast"), "forecast.forecasts_page", COORDINATOR, is_first=True),
     Way(later("Nights ahead"), "ahead.nights_ahead", BOARD),
+    Way(later("Map"), "garden_map.map_page", BOARD),
     Way(later("Kinds of cover"), "covers.covers_page", MEMBER),
     Way(later("Plants"), "plants.plants_page", BOARD),
     Way(later("Trials"), "trials.trials_page", MEMBER),

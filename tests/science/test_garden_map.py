@@ -243,12 +243,12 @@ def test_a_name_longer_than_names_are_is_told() -> None:
 # --- there and back ---------------------------------------------------------------------------
 
 
-def test_the_text_of_a_map_has_its_columns_one_under_another() -> None:
+def test_the_text_of_a_map_has_its_columns_one_under_another_but_for_places() -> None:
     assert write_map(read(GARDEN)) == "\n".join(
         (
-            "G  =   A1  A2  A3                  .",
-            "W  =   A4  A5  A6                  shed:Long shed",
-            "=  =   =   =   =                   =",
+            "G  =   A1  A2  A3  .",
+            "W  =   A4  A5  A6  shed:Long shed",
+            "=  =   =   =   =   =",
             ".  B1  B2  B3  store:Tea hut loft  .",
         )
     )
@@ -308,11 +308,11 @@ def test_a_map_to_begin_with_has_the_plots_in_rows_by_their_letters() -> None:
 
     assert write_map(begun) == "\n".join(
         (
-            "=  =                =              =",
-            "=  A1               A2             A10",
-            "=  =                =              =",
-            "=  B1               .              .",
-            "=  =                =              G",
+            "=  =   =   =",
+            "=  A1  A2  A10",
+            "=  =   =   =",
+            "=  B1  .   .",
+            "=  =   =   G",
             ".  store:Long shed  store:Tea hut  .",
         )
     )
