@@ -139,7 +139,8 @@ def read_map(
             MapError(
                 MOST_ROWS + 1,
                 say(
-                    "The map has %(found)s lines; it may have %(most)s. Draw the garden coarser.",
+                    "The map has %(found)s lines; it may have %(most)s. Let each cell stand for "
+                    "more.",
                     found=len(lines),
                     most=MOST_ROWS,
                 ),
@@ -211,7 +212,8 @@ def _row(number: int, line: str, errors: list[MapError]) -> list[Cell]:
     if len(cells) > MOST_COLUMNS:
         wrong(
             say(
-                "This line has %(found)s cells; it may have %(most)s. Draw the garden coarser.",
+                "This line has %(found)s cells; it may have %(most)s. Let each cell stand for "
+                "more.",
                 found=len(cells),
                 most=MOST_COLUMNS,
             )

@@ -223,8 +223,8 @@ def test_the_largest_map_is_read_and_a_larger_one_told() -> None:
     assert wrongs("\n".join([row] * MOST_ROWS)) == []
 
     assert wrongs("\n".join([f"{row} ="] + [row] * MOST_ROWS)) == [
-        (1, "This line has 61 cells; it may have 60. Draw the garden coarser."),
-        (61, "The map has 61 lines; it may have 60. Draw the garden coarser."),
+        (1, "This line has 61 cells; it may have 60. Let each cell stand for more."),
+        (61, "The map has 61 lines; it may have 60. Let each cell stand for more."),
     ]
 
 

@@ -73,7 +73,7 @@ class MapForm(GardenForm):
 
     def __init__(self, *args: Any, north: float | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        choices = [Choice("", _("nobody has said"))]
+        choices = [Choice("", _("not known"))]
         choices += [Choice(str(45 * n), str(word)) for n, word in enumerate(NORTH_WORDS)]
         kept = _written(north)
         if kept not in {choice.value for choice in choices}:
