@@ -90,7 +90,7 @@ def forecast_fetch(as_json: bool) -> None:
     except FetchFailed as error:
         fail(str(error))
     if imported is None:
-        click.echo("Nothing newer than what is here.")
+        click.echo("There is no newer forecast.")
         if keep_planned(now=now) is not None:
             click.echo("Tonight had no plan from it; it has now.")
             _print_board(now, None)

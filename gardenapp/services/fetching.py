@@ -136,7 +136,7 @@ def fetch_forecast_bytes(
     except requests.exceptions.SSLError as error:
         raise FetchFailed(
             _(
-                "The service's certificate could not be trusted. Check the address and this "
+                "We can’t trust the service's certificate. Check the address and this "
                 "computer's clock."
             )
         ) from error
@@ -150,21 +150,23 @@ def fetch_forecast_bytes(
     except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
         if adapter.was_refused():
             raise FetchFailed(
-                _("The address led into a private network after all and was dropped.")
+                _("The address turned out to lead into a private network, so we did not use it.")
             ) from error
         if adapter.is_over():
             raise _too_slow() from error
         raise FetchFailed(
             _(
-                "The service could not be reached, or its answer broke off. Check the address and "
+                "We could not reach the service, or its answer broke off. Check the address and "
                 "this computer's connection."
             )
         ) from error
     except ValueError as error:  # requests looks at a redirect's address even if not following it
-        raise FetchFailed(_("The service leads on to no proper address.")) from error
+        raise FetchFailed(
+            _("The service sends us on to something that is not an address.")
+        ) from error
     raise FetchFailed(
         _(
-            "The address leads on more than %(most_redirects)s times. Enter the one it ends at.",
+            "The address sends us on more than %(most_redirects)s times. Enter the one it ends at.",
             most_redirects=MOST_REDIRECTS,
         )
     )
@@ -200,7 +202,9 @@ def _headers(contact: str, etag: str | None, last_modified: str | None) -> dict[
             )
         )
     if not (contact.isascii() and contact.isprintable() and len(contact) <= 200):
-        raise FetchFailed(_("The garden's contact may hold only plain letters, digits and signs."))
+        raise FetchFailed(
+            _("The garden's contact may hold only plain letters, digits and punctuation.")
+        )
     headers = {
         "User-Agent": f"{APP_NAME}/{metadata.version(APP_NAME)} ({contact})",
         "Accept": "application/geo+json, application/json, text/csv, text/plain",
@@ -235,7 +239,10 @@ def _check_address(url: str, allowed_private_hosts: Iterable[str]) -> None:
         addresses = resolve_addresses(host, port)
     except (OSError, UnicodeError) as error:
         raise FetchFailed(
-            _("The address's host is not known. Check its spelling and this computer's connection.")
+            _(
+                "We can’t find the address's host. Check its spelling and this computer's "
+                "connection."
+            )
         ) from error
     if not addresses or any(not is_public(address) for address in addresses):
         raise FetchFailed(
@@ -293,14 +300,14 @@ def _redirected(url: str, response: requests.Response) -> str:
         is_downgrade = urlsplit(url).scheme == "https" and urlsplit(target).scheme != "https"
     except ValueError as error:
         raise FetchFailed(
-            _("The service leads on to no proper address."),
+            _("The service sends us on to something that is not an address."),
             status=response.status_code,
         ) from error
     if is_downgrade:
         raise FetchFailed(
             _(
-                "The service leads from https to an address without protection; that is not "
-                "followed."
+                "The service sends us from https to an address without protection, which we "
+                "don’t follow."
             ),
             status=response.status_code,
         )
@@ -333,19 +340,20 @@ def _result(
             "app for a newer address."
         )
     if "html" in response.headers.get("Content-Type", "").lower():
-        raise FetchFailed(_("The address answers with a web page, not with a forecast."))
+        raise FetchFailed(_("The address gives a web page, not a forecast."))
     data = _body(response, max_bytes=max_bytes, deadline_s=deadline_s)
     if data.lstrip()[:1] == b"<":
-        raise FetchFailed(_("The address answers with a web page, not with a forecast."))
+        raise FetchFailed(_("The address gives a web page, not a forecast."))
     if not data.strip():
-        raise FetchFailed(_("The service answered with nothing."), status=status)
+        raise FetchFailed(_("The service sent nothing."), status=status)
     return FetchResult("new", data, new_etag, new_last_modified, expires_at, warning)
 
 
 def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> bytes:
     too_long = FetchFailed(
         _(
-            "The answer is longer than %(max_bytes)s bytes; a forecast is not.",
+            "The answer is longer than %(max_bytes)s bytes, so it can’t be a forecast. Check "
+            "the address.",
             max_bytes=f"{max_bytes:,}",
         )
     )
@@ -367,7 +375,7 @@ def _body(response: requests.Response, *, max_bytes: int, deadline_s: float) -> 
 
 
 def _too_slow() -> FetchFailed:
-    return FetchFailed(_("The answer comes too slowly and was given up. Try again later."))
+    return FetchFailed(_("The answer came too slowly, so we stopped. Try again later."))
 
 
 def _refusal(response: requests.Response) -> FetchFailed:
@@ -378,8 +386,8 @@ def _refusal(response: requests.Response) -> FetchFailed:
     retry_after_s = int(retry_text) if plain else None
     if status == 403:
         words = _(
-            "The service refuses to answer (403). It wants a proper contact in the garden's "
-            "settings, or it has blocked this address."
+            "The service refuses to answer (403). Enter a proper contact in the garden's "
+            "settings; if there is one, the service has blocked this address."
         )
     elif status in (404, 410):
         words = _(
@@ -387,16 +395,18 @@ def _refusal(response: requests.Response) -> FetchFailed:
             status=status,
         )
     elif status == 429:
-        words = _("The service has been asked too often (429). Leave it alone for a while.")
+        words = _("We have asked the service too often (429). Wait before asking again.")
     elif status == 304:
-        words = _("The service says nothing has changed (304), though nothing is held here yet.")
+        words = _(
+            "The service says nothing has changed (304), though we have no forecast from it yet."
+        )
     elif 500 <= status <= 599:
         words = _(
-            "The service has trouble of its own (%(status)s). Try again in a while.", status=status
+            "The service is not working just now (%(status)s). Try again in a while.", status=status
         )
     else:
         words = _(
-            "The service answered %(status)s, which is not a forecast. Check the address.",
+            "The service replied %(status)s, which is not a forecast. Check the address.",
             status=status,
         )
     if retry_after_s is not None:

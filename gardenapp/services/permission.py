@@ -10,4 +10,4 @@ from gardenapp.words import _
 def coordinator_only(member: Member) -> None:
     """Raises NotAllowed for anybody else."""
     if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator does this."))
+        raise NotAllowed(_("Only a coordinator can do this."))

@@ -19,16 +19,16 @@ from gardenapp.words import _, later, told
 log = logging.getLogger("gardenapp")
 
 WORDS: dict[int, tuple[str, str]] = {
-    400: (later("That could not be read"), later("Go back, look the page over and send it again.")),
+    400: (later("We can’t read that"), later("Go back, check the page and send it again.")),
     403: (
-        later("Not yours to open"),
-        later("Sign in with an account that may, or ask the coordinator."),
+        later("You can’t open this page"),
+        later("Sign in with an account that can, or ask a coordinator."),
     ),
     404: (
-        later("Nothing here"),
-        later("The page may have moved, or the thing is not there any more."),
+        later("We can’t find that page"),
+        later("The page may have moved, or what it showed is gone."),
     ),
-    405: (later("Not that way"), later("Go back and use the button on the page.")),
+    405: (later("That didn’t work"), later("Go back and use the button on the page.")),
     409: (later("Somebody was first"), later("Look at the board again.")),
     413: (
         later("Too big"),
@@ -40,11 +40,11 @@ WORDS: dict[int, tuple[str, str]] = {
     429: (later("Too many tries"), later("Wait a little and try again.")),
     500: (
         later("Something went wrong"),
-        later("Nothing was changed. Try again; if it stays, tell the coordinator."),
+        later("We changed nothing. Try again; if it happens again, tell a coordinator."),
     ),
     503: (
         later("Could not save"),
-        later("Nothing was changed. Reading still works; try again in a minute."),
+        later("We changed nothing. You can still read pages; try again in a minute."),
     ),
 }
 
@@ -134,8 +134,8 @@ def init_errors(app: Flask) -> None:
         return _page(
             400,
             _(
-                "This form was open for too long or came from another page, so it was not taken. "
-                "Go back, reload and send it again."
+                "This form was open for too long or came from another page, so we saved "
+                "nothing. Go back, reload and send it again."
             ),
         )
 
@@ -158,7 +158,8 @@ def init_errors(app: Flask) -> None:
         db.session.rollback()
         log.error("integrity: %s", type(error.orig).__name__, exc_info=error)
         return _page(
-            409, _("Somebody changed the same thing at the same moment. Nothing was saved.")
+            409,
+            _("Somebody changed the same page at the same moment. We saved nothing; try again."),
         )
 
     @app.errorhandler(Exception)

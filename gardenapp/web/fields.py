@@ -303,7 +303,7 @@ class TextLine(StringField):
                 )
             )
         if any(not c.isprintable() for c in text):
-            raise ValidationError(_("Use letters, digits and signs only, on one line."))
+            raise ValidationError(_("Use letters, digits and punctuation only, on one line."))
         try:
             text.encode("utf-8")
         except UnicodeEncodeError:
@@ -366,13 +366,13 @@ class DayField(Field):
                 raise ValueError(self.typed)
             self.data = date.fromisoformat(self.typed)
         except ValueError:
-            raise ValueError(_("Enter a day, such as 2026-11-24.")) from None
+            raise ValueError(_("Enter a date, such as 2026-11-24.")) from None
 
     def pre_validate(self, form: Any) -> None:
         if self.process_errors:
             return
         if self.required and self.data is None:
-            raise ValidationError(_("Enter a day, such as 2026-11-24."))
+            raise ValidationError(_("Enter a date, such as 2026-11-24."))
         if self.data is not None and not 1950 <= self.data.year <= 2150:
             raise ValidationError(_("Enter a year between 1950 and 2150."))
 

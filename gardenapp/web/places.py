@@ -7,7 +7,7 @@ from gardenapp.words import later
 UNKNOWN = "unknown"
 
 PLACE_WORDS = {
-    "screen": later("in a screen or shade, at head height"),
+    "screen": later("in a white box or shade, at head height"),
     "plant_shaded": later("in shade, at plant height"),
     "plant_bare": later("open to the sky, at plant height"),
     "ground_bare": later("open to the sky, on the ground"),

@@ -59,7 +59,7 @@ def theme_page() -> Any:
     if not form.validate_on_submit():
         page = render_template("themes/theme.html", form=form, back=back, is_now=theme() or SYSTEM)
         return page, 422 if form.errors else 200
-    flash(_("Kept on this phone."))
+    flash(_("Saved on this phone."))
     response = redirect(back, 303)
     is_secure = current_app.config["SESSION_COOKIE_SECURE"]
     if form.theme.data in THEMES:

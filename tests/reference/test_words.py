@@ -169,7 +169,7 @@ def test_a_range_of_a_material_runs_from_low_to_high() -> None:
 
 WORDS = [
     "low",
-    "screen temperature",
+    "official air temperature",
     "ground frost",
     "air frost",
     "radiation frost",

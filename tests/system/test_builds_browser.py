@@ -90,7 +90,7 @@ def test_plants_become_a_drawing_a_cut_plan_and_a_cover_on_tonights_board(
     press(phone.get_by_role("link", name="A1"))
     phone.get_by_label("6 test bean").check()
     press(phone.get_by_role("button", name="Show designs"))
-    ready = phone.locator("section.card", has_text="the store has it")
+    ready = phone.locator("section.card", has_text="the shed has it")
     assert ready.count() >= 2
     press(ready.filter(has_text="Timber frame").locator("button").first)
 

@@ -81,13 +81,13 @@ def test_a_things_life_on_a_phone(
     page.goto("/store/out")
     press(page.get_by_role("link", name="crate 5"))
     press(page.get_by_role("button", name="It is back"))
-    assert "in the store" in page.inner_text("main")
+    assert "in the shed" in page.inner_text("main")
 
     # It is made of timber from the store.
     box = open_small(page, "It is made of")
     box.get_by_label("Material").select_option(value=str(timber))
     box.get_by_label("How much").fill("4")
-    press(box.get_by_role("button", name="Take it from the store"))
+    press(box.get_by_role("button", name="Take it from the shed"))
     for label in ("crate 4", "crate 6", "crate 7", "crate 8"):
         page.goto(f"/s/{code_of(label)}")
         box = open_small(page, "It leaves the garden")
@@ -110,7 +110,7 @@ def test_a_things_life_on_a_phone(
     assert "on a bed" in page.inner_text("main")
     box = open_small(page, "It is damaged")
     box.get_by_label("What is wrong").fill("a foot went through it")
-    press(box.get_by_role("button", name="Write it down"))
+    press(box.get_by_role("button", name="Add it"))
     page.goto("/tonight")
     page.locator("article.job").first.get_by_role("link", name="Why").click()
     press(page.get_by_role("button", name="Taken off").first)

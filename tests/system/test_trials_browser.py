@@ -54,7 +54,7 @@ def test_a_trial_changes_the_board_the_same_evening_with_its_why(
     page.select_option("#sky", "clear")
     page.set_input_files("#inside", str(tmp_path / "tote.csv"))
     page.set_input_files("#outside", str(tmp_path / "open.csv"))
-    page.click("text=Read and keep it")
+    page.click("text=Read and save it")
 
     assert page.inner_text("h1") == "Trial of Big crate"
     assert "+5.0" in page.inner_text("main")

@@ -234,7 +234,7 @@ def _why_none(draft: Draft, plants: Plants) -> Message:
             inside=Length(draft.inner_mm[2]),
         )
     return say(
-        "The plants are too wide: they spread %(spread)s, and at their tops the cover is "
+        "The plants are too wide: they are %(spread)s wide, and at their tops the cover is "
         "%(width)s by %(length)s inside.",
         spread=Length(plants.spread_mm),
         width=Length(draft.width_at(top - 1e-6)),
@@ -303,20 +303,22 @@ def _wind(draft: Draft, mass_kg: float, gust_mps: float, peg_n: float) -> WindNe
     words: Words
     if ballast == 0.0:
         words = say(
-            "It stands a gust of %(gust)s m/s by its own weight.",
+            "Its own weight holds it in a gust of %(gust)s m/s.",
             gust=Number(gust_mps, ".0f"),
         )
     else:
         words = say(
-            "For a gust of %(gust)s m/s put %(ballast)s kg on its foot, low down, or "
-            "hold it with %(pegs)s pegs or ties that each stand a pull of %(pull)s N.",
+            "For a gust of %(gust)s m/s put %(ballast)s kg on its foot, low down, or hold it "
+            "with %(pegs)s pegs or ties that each take a pull of %(pull)s N.",
             gust=Number(gust_mps, ".0f"),
             ballast=Number(ballast, ".0f"),
             pegs=pegs,
             pull=Number(peg_n, ".0f"),
         )
     if draft.is_open:
-        words = Joined((words, say("Wind can get in, which doubles the lift: close it.")))
+        words = Joined(
+            (words, say("Wind can get in, which doubles the force that lifts it: close it."))
+        )
     return WindNeeds(
         gust_mps=gust_mps,
         uplift_kg=max(0.0, up_kg - mass_kg),
@@ -363,7 +365,7 @@ def predict_lift(wish: Wish, prior: LiftPrior) -> PredictedLift:
     )
     low, high = widened.clear.interval(0.8)
     words = say(
-        "On a clear night about %(mean)s K, likely %(low)s to %(high)s K, going by "
+        "On a clear night warmer by about %(mean)s K, likely %(low)s to %(high)s K, going by "
         "the nearest construction; a trial of its own will tell.",
         mean=Number(widened.clear.mean, ".1f"),
         low=Number(low, ".1f"),
@@ -440,7 +442,7 @@ def _missing_timber(parts: tuple[Part, ...], on_hand: OnHand) -> list[MissingMat
                 "m",
                 None if price is None else price * short,
                 say(
-                    "%(short)s m of %(section)s short, without the saw's waste: %(names)s.",
+                    "%(short)s m of %(section)s missing, without the saw's waste: %(names)s.",
                     short=Number(short, ".2f"),
                     section=section,
                     names=names,
@@ -465,10 +467,12 @@ def _missing_film(film: tuple[FilmPart, ...], on_hand: OnHand) -> list[MissingMa
     if best <= 0.0:
         return []
     price = on_hand.prices.get("film")
-    words = say("%(short)s m² of film short.", short=Number(best, ".1f"))
+    words = say("%(short)s m² of film missing.", short=Number(best, ".1f"))
     if best_roll:
         words = say(
-            "%(short)s m² of film short after %(roll)s.", short=Number(best, ".1f"), roll=best_roll
+            "%(short)s m² of film missing after %(roll)s.",
+            short=Number(best, ".1f"),
+            roll=best_roll,
         )
     return [
         MissingMaterial(

@@ -125,7 +125,7 @@ def box_frame(wish: BoxFrame) -> Draft:
             Step(say("Leave the film of one end loose on a batten, to roll up as a vent."))
         )
     if not (wish.has_lid or wish.has_vent):
-        draft.notes.append(say("With neither lid nor vent it has to be lifted off every morning."))
+        draft.notes.append(say("With neither lid nor vent you have to take it off every morning."))
     draft.steps += [
         Step(say("Set it down with its edge on the soil and close every gap."), ("wind_borne",)),
         Step(say("Open it on every bright morning; brush snow off."), ("overheating", "snow_load")),

@@ -57,7 +57,7 @@ class Plants:
 
     def __post_init__(self) -> None:
         checked_mm(say("plant height"), self.height_mm, 10.0, 5_000.0, about="plant_height_mm")
-        checked_mm(say("plant spread"), self.spread_mm, 10.0, 5_000.0, about="plant_spread_mm")
+        checked_mm(say("plant width"), self.spread_mm, 10.0, 5_000.0, about="plant_spread_mm")
         if not 1 <= self.count <= 10_000:
             raise OutOfRange(
                 say("plant count must be 1 to 10,000, not %(count)s", count=self.count),

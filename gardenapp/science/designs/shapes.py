@@ -60,7 +60,7 @@ FIGURES = (
         "",
     ),
     Figure(say("weight and length for two people"), "18 kg, 2 m", "practice", ""),
-    Figure(say("pull that a peg stands"), "100 N", "practice", ""),
+    Figure(say("pull that a peg holds"), "100 N", "practice", ""),
     Figure(
         say("friction of wood on ground"),
         say(

@@ -194,7 +194,7 @@ def upturned_box(wish: UpturnedBox) -> Draft:
         else Step(say("Set it over the plant, no leaf against it."))
     )
     steps.append(Step(say("Weigh it down on the ground beside it or peg it."), ("wind_borne",)))
-    steps.append(Step(say("Lift it off in the morning sun."), ("overheating",)))
+    steps.append(Step(say("Take it off in the morning sun."), ("overheating",)))
     title = _BOX_TITLES[wish.kind]
     if wish.kind == "tote" and not wish.is_sealed:
         title = marked("Clear tote upside down, rim open")

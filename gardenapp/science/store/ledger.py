@@ -125,9 +125,9 @@ def apply_to_thing(state: ThingState, entry: Entry) -> ThingState:
         return _thing_before(state, entry)
     rule = _THING_RULES.get(entry.action)
     if rule is None:
-        raise Impossible(say("One single thing cannot be %(action)s.", action=entry.action))
+        raise Impossible(say("A single item cannot be %(action)s.", action=entry.action))
     if state.status == "retired":
-        raise Impossible(say("It has left the garden; nothing more can happen to it here."))
+        raise Impossible(say("It has left the garden, so you can’t do anything more with it here."))
     if (state.status == "none") != (entry.action in {"acquired", "made"}):
         raise Impossible(
             say("It has not come to the garden yet.")
@@ -145,7 +145,7 @@ def apply_to_lot(state: LotState, entry: Entry) -> LotState:
     if rule is None:
         raise Impossible(say("A material cannot be %(action)s.", action=entry.action))
     if not state.is_there and entry.action not in {"acquired", "made"}:
-        raise Impossible(say("There has never been any of it."))
+        raise Impossible(say("The garden has never had any of it."))
     return replace(rule(state, entry), last=entry.number, before=state)
 
 
@@ -170,7 +170,7 @@ def replay_lot(entries: Iterable[Entry]) -> LotState:
 
 def _thing_before(state: ThingState, entry: Entry) -> ThingState:
     if state.before is None or state.before.status == "none":
-        raise Impossible(say("That it came cannot be undone; say that it left."))
+        raise Impossible(say("You can’t undo that it came. Say that it left."))
     if entry.reverses != state.last:
         raise Impossible(say("Something has happened since; only the latest can be undone."))
     return state.before
@@ -180,7 +180,7 @@ def _must_be_here(state: ThingState, refusal: Message, *, or_missing: bool = Fal
     if state.status == "here" or (or_missing and state.status == "missing"):
         return
     reason = {
-        "out": say("it stands on a bed"),
+        "out": say("it is on a bed"),
         "lent": say("it is lent"),
         "missing": say("it was not found at the last count"),
     }[state.status]
@@ -225,7 +225,7 @@ def _thing_deployed(state: ThingState, entry: Entry) -> ThingState:
 
 def _thing_brought_back(state: ThingState, entry: Entry) -> ThingState:
     if state.status != "out":
-        raise Impossible(say("It does not stand on a bed, so it cannot be brought back."))
+        raise Impossible(say("It is not on a bed, so you can’t bring it back."))
     return _home(state, entry)
 
 
@@ -261,7 +261,7 @@ def _thing_mended(state: ThingState, entry: Entry) -> ThingState:
 def _thing_counted(state: ThingState, entry: Entry) -> ThingState:
     _must_be_here(state, say("It cannot be counted"), or_missing=True)
     if entry.quantity_milli not in {0, ONE}:
-        raise Impossible(say("One thing is found or not."))
+        raise Impossible(say("A single item is found or not."))
     if entry.quantity_milli == 0:
         return replace(state, status="missing")
     place = state.place_id if entry.place_id is None else entry.place_id
@@ -338,7 +338,7 @@ def _lot_returned(state: LotState, entry: Entry) -> LotState:
 def _lot_deployed(state: LotState, entry: Entry) -> LotState:
     quantity = _on_hand(state, entry)
     if entry.plot_id is None:
-        raise Impossible(say("Say on which plot it is used."))
+        raise Impossible(say("Choose the plot where you use it."))
     out = dict(state.out)
     out[entry.plot_id] = out.get(entry.plot_id, 0) + quantity
     return replace(
@@ -385,7 +385,7 @@ def _lot_cut(state: LotState, entry: Entry) -> LotState:
 
 def _lot_counted(state: LotState, entry: Entry) -> LotState:
     if entry.quantity_milli is None or entry.quantity_milli < 0:
-        raise Impossible(say("A count is none or more."))
+        raise Impossible(say("A count is 0 or more."))
     more = entry.quantity_milli - state.on_hand_milli
     return replace(
         state,
@@ -426,7 +426,7 @@ _LOT_RULES: dict[str, Callable[[LotState, Entry], LotState]] = {
 
 def _some(entry: Entry) -> int:
     if entry.quantity_milli is None or entry.quantity_milli <= 0:
-        raise Impossible(say("Say how much: more than nothing."))
+        raise Impossible(say("Enter how much: more than 0."))
     return entry.quantity_milli
 
 
@@ -435,7 +435,7 @@ def _on_hand(state: LotState, entry: Entry) -> int:
     if quantity > state.on_hand_milli:
         raise Impossible(
             say(
-                "There is only %(on_hand)s on hand, not %(asked)s.",
+                "There is only %(on_hand)s, not %(asked)s.",
                 on_hand=Number(state.on_hand_milli / ONE),
                 asked=Number(quantity / ONE),
             )
@@ -445,26 +445,26 @@ def _on_hand(state: LotState, entry: Entry) -> int:
 
 def _borrower(entry: Entry) -> int:
     if entry.other_member_id is None:
-        raise Impossible(say("Say who has it."))
+        raise Impossible(say("Choose who has it."))
     return entry.other_member_id
 
 
 def _due(entry: Entry) -> date:
     if entry.due_on is None:
-        raise Impossible(say("Say until when."))
+        raise Impossible(say("Enter until when."))
     return entry.due_on
 
 
 def _went(entry: Entry) -> str:
     if not entry.went_to:
-        raise Impossible(say("Say where it went."))
+        raise Impossible(say("Enter where it went."))
     return entry.went_to
 
 
 def _one_of(value: str | None, allowed: tuple[str, ...]) -> str:
     if value not in allowed:
         raise Impossible(
-            say("Its condition is one of: %(allowed)s.", allowed=listed(map(Message, allowed)))
+            say("Choose its condition: %(allowed)s.", allowed=listed(map(Message, allowed)))
         )
     return value
 

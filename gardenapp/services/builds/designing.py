@@ -189,7 +189,7 @@ class CutPage:
 def list_plants(*, plot_id: int) -> tuple[PlantChoice, ...]:
     """The plantings of a plot that a cover can be built for. Raises NotFound."""
     if db.session.get(Plot, plot_id) is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     return tuple(
         PlantChoice(
             planting.id,
@@ -223,12 +223,12 @@ def wanted_for(*, plot_id: int, planting_ids: Sequence[int]) -> Wanted:
     """
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     there = {planting.id: planting for planting in _living(plot_id)}
     if not planting_ids:
         raise FieldRefused("planting", _("Choose at least one planting."))
     if any(number not in there for number in planting_ids):
-        raise FieldRefused("planting", _("One of those plantings is not in this plot any more."))
+        raise FieldRefused("planting", _("One of those plantings is no longer in this plot."))
     chosen = [there[number] for number in dict.fromkeys(planting_ids)]
     bed = plot.bed_width_cm or plot.width_cm
     return Wanted(
@@ -481,7 +481,7 @@ def change_plan(*, plan_id: int, entry: PlanEntry, member: Member, now: datetime
         row = _get(plan_id)
         check_own(row, member)
         if row.cover_id is not None or row.built_at is not None:
-            raise Refused(_("This one is built. Plan another to use other sizes."))
+            raise Refused(_("This cover is built. Make another plan to use other sizes."))
         for name, value in _columns(entry).items():
             setattr(row, name, value)
         session.flush()
@@ -533,7 +533,7 @@ def entry_of(row: BuildPlan) -> PlanEntry:
 def _get(plan_id: int) -> BuildPlan:
     row = db.session.get(BuildPlan, plan_id, populate_existing=True)
     if row is None:
-        raise NotFound(_("There is no such plan."))
+        raise NotFound(_("We can’t find that plan."))
     return row
 
 
@@ -545,7 +545,7 @@ def may_change(row: BuildPlan, member: Member) -> bool:
 def check_own(row: BuildPlan, member: Member) -> None:
     """Raises NotAllowed unless `may_change`."""
     if not may_change(row, member):
-        raise NotAllowed(_("Only whoever made this plan, or a coordinator, changes it."))
+        raise NotAllowed(_("Only whoever made this plan, or a coordinator, can change it."))
 
 
 def get_entry(*, plan_id: int, member: Member) -> PlanEntry:
@@ -731,7 +731,7 @@ def set_price(
     """
     name = " ".join(what.replace("×", "x").split())
     if not name:
-        raise FieldRefused("what", _("Say what it is."))
+        raise FieldRefused("what", _("Enter what it is."))
     if price is not None and not 0.0 <= price <= 100_000.0:
         raise FieldRefused("price", _("Enter a price between 0 and 100,000."))
     if sold_length_mm is not None and not 100.0 <= sold_length_mm <= 30_000.0:

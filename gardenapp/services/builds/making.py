@@ -92,7 +92,7 @@ def suggest_label(*, plan_id: int) -> str:
     """The next free label for the cover of a plan. Raises NotFound."""
     row = db.session.get(BuildPlan, plan_id)
     if row is None:
-        raise NotFound(_("There is no such plan."))
+        raise NotFound(_("We can’t find that plan."))
     prefix = SHAPES[row.shape].label
     return f"{prefix} {covers.next_numbers(prefix=prefix)}"
 
@@ -110,7 +110,7 @@ def build_cover(
     """
     row = db.session.get(BuildPlan, plan_id, populate_existing=True)
     if row is None:
-        raise NotFound(_("There is no such plan."))
+        raise NotFound(_("We can’t find that plan."))
     done = _done(row)
     if done is not None:
         return done
@@ -119,12 +119,12 @@ def build_cover(
     candidate = candidate_of(entry, materials)
     if candidate.design.problems:
         problems = listed(candidate.design.problems, " ")
-        raise Refused(say("It would not do as it is drawn: %(problems)s", problems=problems))
+        raise Refused(say("This design won’t work: %(problems)s", problems=problems))
     if not candidate.is_buildable:
         raise Refused(
             say(
-                "The store does not hold enough for it: %(short)s. Write down what has come, or "
-                "choose other sizes.",
+                "The shed has too little for it: %(short)s. Add what has come, or choose other "
+                "sizes.",
                 short=listed(
                     gap.shown
                     for gap in candidate.design.missing or ()
@@ -149,7 +149,7 @@ def build_cover(
 def _done(row: BuildPlan) -> Built | None:
     if row.cover_id is None:
         if row.built_at is not None:
-            raise Refused(_("This one was built, and its cover is gone."))
+            raise Refused(_("This cover was built, and is gone."))
         return None
     cover = db.session.get(Cover, row.cover_id)
     return Built(row.cover_id, cover.label if cover else "", False)
@@ -176,7 +176,7 @@ def _plan(entry: PlanEntry, found: Design, materials: Materials) -> _Plan:
     if found.parts:
         timber = timber_plan(found, materials, kerf_mm=entry.kerf_mm, buys=False)
         if timber.missing:
-            raise Refused(_("There is no way to cut all its bars from the lengths in the store."))
+            raise Refused(_("There is no way to cut all its bars from the lengths in the shed."))
         pieces += _timber(timber, materials.held, cut, words)
     sheets = film_plan(found, materials.rolls_for(entry.shape))
     if sheets is not None:
@@ -184,7 +184,7 @@ def _plan(entry: PlanEntry, found: Design, materials: Materials) -> _Plan:
         lot_id = int(roll.name)
         held = materials.held[lot_id]
         if plan.short:
-            raise Refused(_("No roll in the store holds all its sheets."))
+            raise Refused(_("No roll in the shed is long enough for all its pieces."))
         strips = Counter((strip.length_mm, strip.width_mm) for strip in plan.strips)
         used_mm = math.ceil(plan.used_mm)
         if held.unit == "m":
@@ -262,7 +262,9 @@ def _write(
     session = db.session
     check_place(place_id)
     if session.scalar(select(Cover.id).where(Cover.label == label)) is not None:
-        raise FieldRefused("label", _("There is already a %(label)s.", label=label))
+        raise FieldRefused(
+            "label", _("There is already one called %(label)s. Choose another label.", label=label)
+        )
     used = {
         lot_id: _unchanged(materials.held[lot_id], milli, member)
         for lot_id, milli in sorted(plan.taken_milli.items())
@@ -318,7 +320,7 @@ def _unchanged(held: Held, milli: int, member: Member) -> Lot:
     check_handle(lot, member)
     if not lot.is_for_beds or lot.condition == "broken":
         raise Refused(
-            _("%(name)s is not fit for beds any more. Look at the plan again.", name=lot.name)
+            _("%(name)s is no longer fit for beds. Look at the plan again.", name=lot.name)
         )
     # Where it lies makes no difference, and how much there is of it is asked below.
     as_it_is = replace(
@@ -327,11 +329,11 @@ def _unchanged(held: Held, milli: int, member: Member) -> Lot:
         on_hand_milli=held.on_hand_milli,
     )
     if as_it_is != held:
-        raise Refused(_("%(name)s was changed meanwhile. Look at the plan again.", name=lot.name))
+        raise Refused(_("Somebody has changed %(name)s. Look at the plan again.", name=lot.name))
     if lot.on_hand_milli < milli:
         raise Refused(
             _(
-                "%(name)s: only %(left)s on hand now, and %(wanted)s would be used. Look at the "
+                "%(name)s: there are only %(left)s now, and this needs %(wanted)s. Look at the "
                 "plan again.",
                 name=lot.name,
                 left=_number(lot.on_hand_milli),
@@ -444,10 +446,7 @@ def _kind_for(entry: PlanEntry, found: Design) -> CoverKind:
     )
     if like is None:
         raise Refused(
-            _(
-                "The garden does not know this way of building yet. Load the published kinds of "
-                "cover."
-            )
+            _("The garden does not have this kind of cover yet. Load the published kinds of cover.")
         )
     inner = [size / 10.0 for size in found.inner_mm]
     outer = [size / 10.0 for size in found.outer_mm]

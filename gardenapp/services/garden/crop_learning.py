@@ -81,11 +81,11 @@ def leave_out(*, outcome_id: int, is_left_out: bool, member: Member, now: dateti
     Raises NotFound, NotAllowed.
     """
     if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator may do this."))
+        raise NotAllowed(_("Only a coordinator can do this."))
     with write_transaction() as session:
         outcome = session.get(Outcome, outcome_id)
         if outcome is None:
-            raise NotFound(_("There is no such morning."))
+            raise NotFound(_("We can’t find that morning."))
         outcome.is_left_out = is_left_out
         change_log.record(
             action="morning left out" if is_left_out else "morning counted",

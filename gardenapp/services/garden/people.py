@@ -49,7 +49,7 @@ from gardenapp.words import _, later
 INVITE_DAYS = 14
 INVITE_BYTES = 24  # 192 random bits
 WORKS_NO_MORE = later(
-    "This link works no more. It was used, replaced by a newer one, or is over two weeks old. "
+    "This link no longer works. It was used, replaced by a newer one, or is over two weeks old. "
     "Ask your coordinator for a new one."
 )
 
@@ -146,7 +146,7 @@ def get_member(*, member_id: int, now: datetime) -> MemberDetails:
     """One member for the coordinator's form. Raises NotFound."""
     row = db.session.get(Member, member_id)
     if row is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     plot_ids = db.session.scalars(
         select(PlotHolder.plot_id).where(PlotHolder.member_id == member_id)
     )
@@ -211,7 +211,7 @@ def add_member(
     Raises Refused.
     """
     if role not in ROLES:
-        raise Refused(_("A member is either a coordinator or a member."))
+        raise Refused(_("Choose coordinator or member."))
     garden = session.get(Garden, 1)
     sign_in_name = _free_sign_in_name(session, name, except_id=None)
     member = Member(
@@ -255,7 +255,7 @@ def change_member(
             member.name = name
         if role is not None and role != member.role:
             if role not in ROLES:
-                raise Refused(_("A member is either a coordinator or a member."))
+                raise Refused(_("Choose coordinator or member."))
             if member.is_coordinator:
                 _keep_one_coordinator(session, member)
             changes.append(f"now {role}")
@@ -423,12 +423,14 @@ def sign_in(*, name: str, password: str, address: str, now: datetime) -> LetIn:
     kept = member.password_hash if member is not None else None
     if not is_password(password, kept) or member is None or kept is None:
         _log.warning("sign-in refused, member %s", member.id if member is not None else "unknown")
-        raise WrongPassword(_("Name and password do not belong together."))
+        raise WrongPassword(_("That name and password do not match. Try again, or ask for a link."))
     new_hash = hash_password(password) if needs_new_hash(kept) else None
     with write_transaction(changes_board=False) as session:
         member = _get(session, member.id)
         if not member.is_active or member.password_hash != kept:
-            raise WrongPassword(_("Name and password do not belong together."))
+            raise WrongPassword(
+                _("That name and password do not match. Try again, or ask for a link.")
+            )
         throttle.strike_off(tries, by_name)
         if new_hash is not None:
             member.password_hash = new_hash
@@ -460,7 +462,7 @@ def change_password(
     """
     member = db.session.get(Member, member_id, populate_existing=True)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     garden = db.session.get(Garden, 1)
     check_new_password(new, names=(member.name, garden.name if garden else ""))
     kept = member.password_hash
@@ -474,7 +476,7 @@ def change_password(
     with write_transaction(changes_board=False) as session:
         member = _get(session, member_id)
         if member.password_hash != kept:
-            raise Refused(_("The password was changed at the same moment. Sign in again."))
+            raise Refused(_("The password changed at the same moment. Sign in again."))
         throttle.strike_off(tries)
         if member.sign_in_name is None:
             member.sign_in_name = _free_sign_in_name(session, member.name, except_id=member.id)
@@ -571,7 +573,7 @@ def _get(session: _Session, member_id: int) -> Member:
     # Read anew: the row that the sign-in loaded before the transaction may be out of date.
     member = session.get(Member, member_id, populate_existing=True, with_for_update=True)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     return member
 
 
@@ -580,7 +582,7 @@ def _require_coordinator(session: _Session, by_id: int | None) -> None:
         return
     actor = session.get(Member, by_id, populate_existing=True)
     if actor is None or not actor.is_active or not actor.is_coordinator:
-        raise NotAllowed(_("Only a coordinator may do this."))
+        raise NotAllowed(_("Only a coordinator can do this."))
 
 
 def _keep_one_coordinator(session: _Session, leaving: Member) -> None:
@@ -622,7 +624,7 @@ def _give_plots(session: _Session, member_id: int, plot_ids: Collection[int]) ->
     wanted = set(plot_ids)
     known = set(session.scalars(select(Plot.id).where(Plot.id.in_(wanted)))) if wanted else set()
     if known != wanted:
-        raise Refused(_("One of the plots is not there any more. Look the list over."))
+        raise Refused(_("One of the plots is gone. Look at the list again."))
     held = set(session.scalars(select(PlotHolder.plot_id).where(PlotHolder.member_id == member_id)))
     for plot_id in sorted(wanted - held):
         session.add(PlotHolder(plot_id=plot_id, member_id=member_id))

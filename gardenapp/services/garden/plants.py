@@ -60,9 +60,9 @@ STATE_LABELS = {
     "hardened": later("hardened, as in midwinter"),
 }
 HARM_LABELS = {
-    "looks": later("First harm burns leaves and costs next to nothing."),
-    "harvest": later("First harm costs what would have been picked."),
-    "plant": later("First harm costs the plant."),
+    "looks": later("First damage burns leaves and costs next to nothing."),
+    "harvest": later("First damage costs what would have been picked."),
+    "plant": later("First damage costs the plant."),
 }
 POT_LABELS = {
     "": later("not known"),
@@ -339,20 +339,20 @@ def stage_choices(*, q: str = "", keep: int | None = None) -> tuple[StageChoice,
 
 
 MEANINGS = {
-    "damage": later("harm begins"),
-    "kill": later("about half is lost"),
+    "damage": later("damage begins"),
+    "kill": later("about half is dead"),
     "root_kill": later("roots in a pot die"),
-    "chilling": later("chilled, even without frost"),
+    "chilling": later("damaged by chill, even without frost"),
     "death": later("about half of the plants die, soft"),
     "hardened_death": later("about half of the plants die, hardened"),
-    "10pct": later("a tenth is lost"),
-    "90pct": later("nine tenths are lost"),
+    "10pct": later("a tenth is dead"),
+    "90pct": later("nine tenths are dead"),
 }
 
 
 def _values(stage: CropStage) -> tuple[Value, ...]:
     def meaning(kind: str, t10_c: float | None) -> str:
-        return "a tenth is lost" if t10_c is not None else MEANINGS[kind]
+        return "a tenth is dead" if t10_c is not None else MEANINGS[kind]
 
     values = [
         Value(
@@ -472,7 +472,7 @@ def get_crop(*, crop_id: int, member: Member | None) -> CropDetail:
     """A crop, its stages and the evidence. The adder's name only for members. Raises NotFound."""
     crop = db.session.get(Crop, crop_id)
     if crop is None:
-        raise NotFound(_("There is no such crop in the catalogue."))
+        raise NotFound(_("We can’t find that crop in the catalogue."))
     adder = db.session.get(Member, crop.added_by_id) if crop.added_by_id and member else None
     return CropDetail(
         id=crop.id,
@@ -535,7 +535,7 @@ def add_own_stage(*, crop_id: int, own: OwnStage, member: Member, now: datetime)
     with write_transaction() as session:
         crop = session.get(Crop, crop_id)
         if crop is None:
-            raise NotFound(_("There is no such crop in the catalogue."))
+            raise NotFound(_("We can’t find that crop in the catalogue."))
         _check_stage_name(session, crop_id, own.stage, None)
         _check_against_published(crop, own)
         row = CropStage(crop_id=crop_id, is_ours=True, added_by_id=member.id)
@@ -620,7 +620,7 @@ def add_planting(
     with write_transaction() as session:
         plot = session.get(Plot, plot_id)
         if plot is None:
-            raise NotFound(_("There is no such plot."))
+            raise NotFound(_("We can’t find that plot."))
         _check_may_change(session, plot_id, member)
         if form_key:
             earlier = session.scalar(select(Planting).where(Planting.form_key == form_key))
@@ -722,14 +722,14 @@ def _detail(row: Planting) -> PlantingDetail:
 def _get_planting(session: scoped_session[Session], planting_id: int) -> Planting:
     row = session.get(Planting, planting_id)
     if row is None:
-        raise NotFound(_("There is no such planting."))
+        raise NotFound(_("We can’t find that planting."))
     return row
 
 
 def _check_may_change(session: scoped_session[Session], plot_id: int, member: Member) -> None:
     if not may_change_plot(session, plot_id=plot_id, member=member):
         raise NotAllowed(
-            _("Only those who hold this plot and the coordinator change what grows in it.")
+            _("Only those who hold this plot and coordinators can change what grows in it.")
         )
 
 
@@ -770,11 +770,13 @@ def _write_state(row: Planting, entry: PlantingEntry, is_moved: bool) -> None:
         row.state_share, row.state_on = None, None
         return
     if entry.state not in STATES:
-        raise FieldRefused("state", _("Choose how hardened they are."))
+        raise FieldRefused("state", _("Choose how hardened off they are."))
     if not is_moved:
-        raise FieldRefused("state", _("What this crop bears does not move with the weather."))
+        raise FieldRefused(
+            "state", _("How cold this crop can get does not change with the weather.")
+        )
     if entry.state_on is None:
-        raise FieldRefused("state_on", _("Say on which day they were so."))
+        raise FieldRefused("state_on", _("Enter the day they were like that."))
     row.state_share, row.state_on = STATES[entry.state], entry.state_on
 
 
@@ -793,10 +795,10 @@ def _check_own(own: OwnStage) -> None:
     if own.hardened_threshold_c is not None and own.hardened_threshold_c > own.threshold_c:
         raise FieldRefused(
             "hardened_threshold_c",
-            _("Hardened-off plants bear at least as much cold as soft ones."),
+            _("Hardened-off plants are fine down to at least as cold as soft ones."),
         )
     if not own.why:
-        raise FieldRefused("why", _("Say how the garden knows."))
+        raise FieldRefused("why", _("Enter the source."))
 
 
 def _check_against_published(crop: Crop, own: OwnStage) -> None:
@@ -806,8 +808,8 @@ def _check_against_published(crop: Crop, own: OwnStage) -> None:
         raise FieldRefused(
             "threshold_c",
             _(
-                "%(crop)s is published as harmed from about %(warmest)s °C at the warmest. This is "
-                "more than %(far)s °C warmer: look again.",
+                "Published figures say %(crop)s is fine down to about %(warmest)s °C at the "
+                "warmest. Yours is more than %(far)s °C warmer: look again.",
                 crop=said(crop.name).capitalize(),
                 warmest=f"{max(published):.0f}".replace("-", "\N{MINUS SIGN}"),
                 far=f"{FAR_FROM_PUBLISHED_K:.0f}",
@@ -835,12 +837,12 @@ def _may_change_stage(stage: CropStage, member: Member | None) -> bool:
 def _own_stage(session: scoped_session[Session], stage_id: int, member: Member) -> CropStage:
     row = session.get(CropStage, stage_id)
     if row is None:
-        raise NotFound(_("There is no such stage."))
+        raise NotFound(_("We can’t find that stage."))
     if not _may_change_stage(row, member):
         raise NotAllowed(
             _(
-                "Published values are not changed here, nor another member's own. "
-                "Add a stage of your own beside them."
+                "You can’t change published values, nor another member's own. Add a stage of "
+                "your own beside them."
             )
         )
     return row

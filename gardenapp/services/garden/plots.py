@@ -109,7 +109,8 @@ def offset_from(
         raise FieldRefused("offset_reason", _("Say where this figure comes from."))
     if not -15 <= offset_k <= 15:
         raise FieldRefused(
-            "offset_k", _("That is more than any plot differs; look at the sign and the unit.")
+            "offset_k",
+            _("That is more than any plot differs. Check the plus or minus and the unit."),
         )
     if not 0 < offset_sd_k <= 10:
         raise FieldRefused(
@@ -290,7 +291,7 @@ def change_own_plot(
     with write_transaction() as session:
         plot = _get(session, plot_id)
         if not may_change_plot(session, plot_id=plot_id, member=member):
-            raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
+            raise NotAllowed(_("Only those who hold this plot and coordinators can change it."))
         _check_bed(plot.length_cm, plot.width_cm, bed_width_cm)
         _write_own_part(plot, bed_width_cm, offset, note, is_mixed)
         change_log.record(
@@ -313,7 +314,7 @@ def set_holders(
             if row.is_active or row.id in present
         }
         if wanted - set(known):
-            raise Refused(_("One of these members is not in the garden any more. Look again."))
+            raise Refused(_("One of these members has left the garden. Look at the list again."))
         for member_id, holder in present.items():
             if member_id not in wanted:
                 plot.holders.remove(holder)
@@ -337,7 +338,7 @@ def member_choices(*, also: Collection[int] = ()) -> tuple[tuple[int, str], ...]
 def _get(session: scoped_session[Session], plot_id: int) -> Plot:
     plot = session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     return plot
 
 

@@ -140,7 +140,7 @@ def create_garden(
     sources = reference.load_sources()
     with write_transaction() as session:
         if session.get(Garden, 1, populate_existing=True) is not None:
-            raise Refused(_("The garden has been set up already. Sign in instead."))
+            raise Refused(_("The garden is already set up. Sign in."))
         garden = Garden(id=1, created_at=now)
         _write(garden, settings)
         session.add(garden)
@@ -208,8 +208,8 @@ def check_setup_code(*, instance: Path, typed: str, address: str, now: datetime)
     if not kept or not hmac.compare_digest(kept.encode(), _code_digest(typed).encode()):
         raise Refused(
             _(
-                "This is not the code. It stands where `gardenapp serve` was started and is new at "
-                "each start."
+                "This is not the code. Look in the window where you started `gardenapp serve`; "
+                "it is new at each start."
             )
         )
     with write_transaction(changes_board=False):
@@ -246,7 +246,7 @@ def change_settings(*, settings: GardenSettings, by_id: int | None, now: datetim
         if by_id is not None:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed(_("Only a coordinator may do this."))
+                raise NotAllowed(_("Only a coordinator can do this."))
         garden = session.get(Garden, 1, populate_existing=True, with_for_update=True)
         if garden is None:
             raise NotFound(_("There is no garden yet."))
@@ -274,7 +274,7 @@ def find_zone(typed: str) -> str:
     close = [z for z in zones if wanted and z.casefold().rpartition("/")[2] == wanted]
     if close:
         raise Refused(
-            _("Enter the whole name; %(close)s may be meant.", close=" or ".join(close[:3]))
+            _("Enter the whole name. Do you mean %(close)s?", close=" or ".join(close[:3]))
         )
     raise Refused(_("Enter a time zone by continent and city, such as Europe/Lisbon."))
 
@@ -290,7 +290,7 @@ def _checked(settings: GardenSettings) -> GardenSettings:
     if not (-90 <= settings.latitude <= 90 and -180 <= settings.longitude <= 180):
         raise Refused(_("Latitude is between −90 and 90, longitude between −180 and 180."))
     if not (settings.contact.isascii() and (settings.contact or "x").isprintable()):
-        raise Refused(_("Use plain letters, digits and signs for the contact."))
+        raise Refused(_("Use plain letters, digits and punctuation for the contact."))
     return GardenSettings(
         **settings.__dict__
         | {

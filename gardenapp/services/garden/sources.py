@@ -66,7 +66,7 @@ def get_source(source_id: str) -> SourcePage:
     """One source and all that was taken from it. Raises NotFound."""
     source = reference.load_sources().get(source_id)
     if source is None:
-        raise NotFound(_("There is no such source."))
+        raise NotFound(_("We can’t find that source."))
     return SourcePage(source=source, uses=tuple(use for _kind, use in _uses().get(source_id, ())))
 
 
@@ -90,7 +90,7 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
     for row in reference.load_evidence():
         yield (
             row.source_id,
-            marked("what cold plants bear"),
+            marked("how cold plants can get"),
             _use(
                 f"{row.crop}, {row.part}",
                 row.kind.replace("_", " "),
@@ -115,7 +115,7 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
     for lift in reference.load_lift_evidence():
         yield (
             lift.source_id,
-            marked("what covers add"),
+            marked("how much warmer covers keep plants"),
             _use(
                 f"{lift.cover} ({lift.material})" if lift.material else lift.cover,
                 "lift at night",
@@ -128,13 +128,13 @@ def _walk() -> Iterator[tuple[str, str, Use]]:
         for source_id in kind.source_ids:
             yield (
                 source_id,
-                marked("what covers add"),
+                marked("how much warmer covers keep plants"),
                 _use(kind.label, "what is assumed before any trial", "", "", kind.status),
             )
         if kind.day_gain_k is not None:
             yield (
                 kind.day_gain_source_id,
-                marked("what covers add"),
+                marked("how much warmer covers keep plants"),
                 _use(
                     kind.label,
                     "gain by day in full winter sun",

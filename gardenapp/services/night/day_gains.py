@@ -76,7 +76,7 @@ def kind_by_day(*, kind_id: int, now: datetime) -> KindByDay:
     """What the plan's own rule says of a kind by day, for its page. Raises NotFound."""
     kind = db.session.get(CoverKind, kind_id)
     if kind is None:
-        raise NotFound(_("There is no such kind of cover."))
+        raise NotFound(_("We can’t find that kind of cover."))
     garden = get_garden()
     zone = ZoneInfo(garden.time_zone)
     today = now.astimezone(zone).date()

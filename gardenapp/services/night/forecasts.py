@@ -282,7 +282,7 @@ def fetch(
     """
     address = db.session.get(ForecastAddress, 1)
     if address is None:
-        raise NotFound(_("No forecast address has been named yet."))
+        raise NotFound(_("Enter a forecast address first."))
     if address.expires_at is not None and now < address.expires_at <= now + LONGEST_EXPIRY:
         return None
     contact = get_garden().contact
@@ -512,7 +512,7 @@ def _pending(token: str, member_id: int, now: datetime) -> PendingUpload:
         )
     )
     if upload is None or upload.made_at < now - UPLOAD_KEPT_FOR:
-        raise NotFound(_("That file is not waiting any more. Choose it again."))
+        raise NotFound(_("We no longer have that file. Choose it again."))
     return upload
 
 

@@ -135,15 +135,15 @@ def write_low(
     """`record_low` inside the caller's transaction; raises the same."""
     session = db.session
     if not -60 <= low_c <= 45:
-        raise OutOfRange(_("A low read at a plot is between −60 and 45 °C."))
+        raise OutOfRange(_("Enter a low between −60 and 45 °C."))
     if place not in PLACES:
         raise OutOfRange(_("Choose one of the list."), about="place")
     if night_of > night_at(now, garden_zone()):
-        raise OutOfRange(_("That night has not been yet."))
+        raise OutOfRange(_("That night hasn’t come yet."))
     if plot_id is not None and session.get(Plot, plot_id) is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     if not may_any and not holds(plot_id, member_id):
-        raise NotAllowed(_("Lows are entered by the plot’s holders and by coordinators."))
+        raise NotAllowed(_("Only the plot’s holders and coordinators can save its lows."))
     here = ObservedLow.plot_id.is_(None) if plot_id is None else ObservedLow.plot_id == plot_id
     row = session.scalar(select(ObservedLow).where(ObservedLow.night_of == night_of, here))
     if row is None:

@@ -172,7 +172,7 @@ def _known_night(night_of: date | None, now: datetime) -> date:
     if not last - timedelta(days=LOOK_BACK_DAYS - 1) <= night_of <= last:
         raise NotFound(
             _(
-                "Only the last %(look_back_days)s nights can be written down.",
+                "You can save only the last %(look_back_days)s nights.",
                 look_back_days=LOOK_BACK_DAYS,
             )
         )
@@ -230,7 +230,7 @@ def find_job(*, job_id: int, now: datetime) -> BoardJob:
     for job in jobs_out(now):
         if job.id == job_id:
             return job
-    raise NotFound(_("That is not out any more."))
+    raise NotFound(_("That is no longer on."))
 
 
 def bring_back(*, job_id: int, conditions: Mapping[int, str], member_id: int, now: datetime) -> int:
@@ -242,12 +242,12 @@ def bring_back(*, job_id: int, conditions: Mapping[int, str], member_id: int, no
     Raises NotFound, Refused.
     """
     if any(condition not in CONDITIONS for condition in conditions.values()):
-        raise Refused(_("A cover is sound, worn or broken."))
+        raise Refused(_("Choose sound, worn or broken."))
     belonging = set()
     for part in db.session.scalars(select(JobPart).where(JobPart.job_id == job_id)):
         belonging |= {part.cover_id, part.inner_cover_id}
     if not set(conditions) <= belonging:
-        raise NotFound(_("That cover is not of this job."))
+        raise NotFound(_("That cover does not belong to this job."))
     tonight.mark_off(job_id=job_id, member_id=member_id, now=now)
     changed = 0
     rank = {condition: place for place, condition in enumerate(CONDITIONS)}
@@ -282,9 +282,9 @@ def plot_morning(
     evening = _known_night(night_of, now)
     plot = db.session.get(Plot, plot_id)
     if plot is None:
-        raise NotFound(_("There is no such plot."))
+        raise NotFound(_("We can’t find that plot."))
     if not member.is_coordinator and not learning.holds(plot_id, member.id):
-        raise NotAllowed(_("A plot’s morning is written down by its holders and coordinators."))
+        raise NotAllowed(_("Only the plot’s holders and coordinators can save its morning."))
     shares = outcomes.expected_shares(night_of=evening, plot_id=plot_id)
     seen = outcomes.outcomes_of(night_of=evening, plot_id=plot_id)
     lines = []

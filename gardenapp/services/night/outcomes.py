@@ -98,17 +98,17 @@ def write_outcomes(
     if not last - timedelta(days=LOOK_WITHIN_DAYS) <= night_of <= last:
         raise OutOfRange(
             _(
-                "Damage is entered for nights of the last %(look_within_days)s days.",
+                "You can save damage for nights of the last %(look_within_days)s days.",
                 look_within_days=LOOK_WITHIN_DAYS,
             )
         )
     if not may_any and not learning.holds(plot_id, member_id):
-        raise NotAllowed(_("Damage is entered by the plot’s holders and by coordinators."))
+        raise NotAllowed(_("Only the plot’s holders and coordinators can save damage."))
     expected = expected_shares(night_of=night_of, plot_id=plot_id)
     felt = _felt(night_of=night_of, plot_id=plot_id)
     for planting_id, damage in damages.items():
         if damage not in DAMAGES:
-            raise Refused(_("Damage is none, some, much or dead."))
+            raise Refused(_("Choose none, some, much or dead."))
         planting = session.get(Planting, planting_id)
         if planting is None or planting.plot_id != plot_id:
             raise NotFound(_("That planting is not in this plot."))

@@ -62,7 +62,7 @@ def past_night(*, night_of: date, now: datetime) -> PastNight:
         select(Plan).where(Plan.night_of == night_of, Plan.is_current.is_(True))
     )
     if plan is None:
-        raise NotFound(_("Nothing was said of that night: it was not planned."))
+        raise NotFound(_("There was no plan for that night, so there is nothing to compare."))
     if now < night_of_garden(get_garden(), night_of).sunrise_at:
         raise NotFound(_("That night is not over yet."))
     low, stories = header_of(plan).low, stories_of(plan)

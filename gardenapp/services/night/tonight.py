@@ -552,7 +552,7 @@ def _refuse_struck(job: Job, troubles: Mapping[int, Trouble]) -> None:
     trouble = next(iter(troubles.values()))
     raise Refused(
         _(
-            "This cannot be done any more: %(why)s. The plan is made anew.",
+            "You can no longer do this: %(why)s. We are making a new plan.",
             why=trouble_words(trouble),
         )
     )
@@ -567,7 +567,7 @@ def trouble_words(trouble: Trouble) -> str:
         "retired": _("%(label)s has left the garden", label=label),
         "broken": _("%(label)s is broken", label=label),
         "elsewhere": _("%(label)s stands on plot %(plot)s", label=label, plot=plot),
-        "ended": _("its plants are not there any more"),
+        "ended": _("its plants are gone"),
     }
     return words[trouble.code]
 
@@ -668,7 +668,7 @@ def undo_on(*, job_id: int, member: Member, now: datetime, fact: Fact | None = N
                 _("Only whoever marked it, a holder of the plot or a coordinator can undo it.")
             )
         if all(now - deployment.put_on_at > UNDO_WITHIN for deployment in standing):
-            raise Refused(_("That was marked over an hour ago. Mark it taken off instead."))
+            raise Refused(_("Somebody marked that over an hour ago. Mark it as off instead."))
         for deployment in standing:
             _close(deployment, member_id, _when(fact, now), was_mistake=True)
             deployment.was_undone = True
@@ -722,7 +722,7 @@ def undo_off(*, job_id: int, member: Member, now: datetime) -> None:
             change_log.record(action="undid", subject=_subject(job), at=now, member_id=member_id)
     except IntegrityError:
         db.session.rollback()
-        raise Refused(_("One of its covers stands somewhere else by now.")) from None
+        raise Refused(_("One of its covers is in use somewhere else by now.")) from None
 
 
 def _stand_again(deployment: Deployment, member_id: int, now: datetime) -> None:
@@ -784,7 +784,7 @@ def _when(fact: Fact | None, now: datetime) -> datetime:
 def _current_job(job_id: int) -> Job:
     job = db.session.scalar(select(Job).where(Job.id == job_id).options(selectinload(Job.parts)))
     if job is None:
-        raise NotFound(_("That job is not there any more."))
+        raise NotFound(_("That job is gone."))
     plan = db.session.get(Plan, job.plan_id)
     if plan is not None and plan.is_current:
         return job
@@ -792,8 +792,8 @@ def _current_job(job_id: int) -> Job:
     if twin is None:
         raise Refused(
             _(
-                "The plan has changed since you opened the board, and this job is not in it any "
-                "more. Open the board again."
+                "The plan has changed since you opened the board, and this job is no longer in "
+                "it. Open the board again."
             )
         )
     return twin

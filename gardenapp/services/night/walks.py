@@ -197,7 +197,7 @@ def put_down(*, job_ids: Sequence[int], member_id: int, now: datetime) -> Taken:
     """
     asked = db.session.get(Member, member_id)
     if asked is None or not asked.is_active:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     return take_walk(job_ids=job_ids, member=asked, now=now)
 
 

@@ -203,11 +203,11 @@ def _words(alert: Alert, unit: str, zone: ZoneInfo) -> tuple[str, list[str]]:
             _("A logger is silent on plot %(plot)s", plot=plot),
             [
                 _(
-                    "Logger %(logger)s has said nothing since %(since)s.",
+                    "Logger %(logger)s has sent nothing since %(since)s.",
                     logger=logger,
                     since=since,
                 ),
-                _("Until it speaks nobody is warned by it: look at its battery and signal."),
+                _("Until it reports again it can warn nobody: check its battery and signal."),
             ],
         )
     temp = night_words.temperature(alert.temp_c, unit)
@@ -216,7 +216,7 @@ def _words(alert: Alert, unit: str, zone: ZoneInfo) -> tuple[str, list[str]]:
     if alert.kind == "high":
         return (
             _("Too hot on plot %(plot)s: open now", plot=plot),
-            [read, _("Its limit is %(limit)s. Vent or lift the cover.", limit=limit)],
+            [read, _("Its limit is %(limit)s. Open or take off the cover.", limit=limit)],
         )
     inside = alert.logger.kind == "inside"
     return (
@@ -226,9 +226,9 @@ def _words(alert: Alert, unit: str, zone: ZoneInfo) -> tuple[str, list[str]]:
         [
             read,
             _("Its limit is %(limit)s.", limit=limit),
-            _("Close it, add a layer, or bring pots in.")
+            _("Close it, add a layer, or carry pots in.")
             if inside
-            else _("Cover what is tender or bring it in."),
+            else _("Cover what is tender or carry it in."),
             _("In ice and dark, leave a plant rather than fall for it."),
         ],
     )

@@ -33,7 +33,7 @@ FOLD_OCTETS = 75  # RFC 5545, 3.1
 ALARM = timedelta(minutes=30)
 PUT_ON_TAKES = timedelta(minutes=30)
 NIGHTS_IN_FEED = 3
-NO_LINK = later("This feed’s address works no more. Make a new one on your own page.")
+NO_LINK = later("This feed’s address no longer works. Make a new one on your own page.")
 
 
 @dataclass(frozen=True)
@@ -250,9 +250,9 @@ def _lift_off(jobs: Sequence[BoardJob], uid: str, sequence: int, made_at: dateti
         made_at,
         lift_at - PUT_ON_TAKES,
         lift_at,
-        _("Vent or lift covers: plot %(plot)s", plot=plot),
+        _("Open or take off covers: plot %(plot)s", plot=plot),
         " ".join([_("The sun heats what is under them."), str(night_words.CAUTION)]),
-        alarm=_("Vent or lift covers in plot %(plot)s", plot=plot),
+        alarm=_("Open or take off covers in plot %(plot)s", plot=plot),
     )
 
 

@@ -83,7 +83,7 @@ def read_password(instance: Path) -> str:
         return path.read_text(encoding="utf-8") if path.exists() else ""
     except (OSError, UnicodeDecodeError) as error:
         raise NotSent(
-            _("The file with the mail password cannot be read; enter the password again.")
+            _("We can’t read the file with the mail password. Enter the password again.")
         ) from error
 
 
@@ -110,7 +110,7 @@ def change_mail_settings(
         if by_id is not None:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed(_("Only a coordinator may do this."))
+                raise NotAllowed(_("Only a coordinator can do this."))
         row = session.get(MailServer, 1)
         if not settings.is_set:
             if row is not None:
@@ -134,7 +134,7 @@ def change_mail_settings(
 def send(message: Message, *, settings: MailSettings, password: str, now: datetime) -> None:
     """Hand one message to the mail server. Raises NotSent, with words for a coordinator."""
     if not settings.is_set:
-        raise NotSent(_("No mail server is named yet."))
+        raise NotSent(_("The garden has no mail server yet."))
     mail = _mail(message, settings, now)
     context = ssl.create_default_context()
     try:
@@ -164,18 +164,19 @@ def send(message: Message, *, settings: MailSettings, password: str, now: dateti
         raise NotSent(_("The mail server refuses the user name or password.")) from error
     except smtplib.SMTPNotSupportedError as error:
         raise NotSent(
-            _("The mail server does not offer what is set: encryption by STARTTLS, or signing in.")
+            _(
+                "The mail server does not offer what you chose: encryption by STARTTLS, or "
+                "signing in."
+            )
         ) from error
     except smtplib.SMTPResponseException as error:
         raise NotSent(
-            _("The mail server answered %(smtp_code)s.", smtp_code=error.smtp_code)
+            _("The mail server replied %(smtp_code)s.", smtp_code=error.smtp_code)
         ) from error
     except ssl.SSLError as error:
-        raise NotSent(
-            _("The mail server’s certificate or encryption could not be used.")
-        ) from error
+        raise NotSent(_("We can’t use the mail server’s certificate or encryption.")) from error
     except (smtplib.SMTPException, OSError, UnicodeError) as error:
-        raise NotSent(_("The mail server could not be reached, or broke off.")) from error
+        raise NotSent(_("We could not reach the mail server, or it broke off.")) from error
 
 
 def check_address(address: str) -> str:

@@ -21,8 +21,8 @@ from gardenapp.words import _, day_of, decimal_sign, later, month_of, n_, said
 MINUS = "\N{MINUS SIGN}"
 QUARTER = timedelta(minutes=15)
 CAUTION = later(
-    "Chances are estimates, not promises. Covers still on by day can cook plants: lift or vent "
-    "them in the morning. In ice and dark, leave a plant rather than fall for it."
+    "Chances are estimates, not promises. Covers still on by day can cook plants: open or take "
+    "them off in the morning. In ice and dark, leave a plant rather than fall for it."
 )
 
 
@@ -108,7 +108,7 @@ def job_lines(jobs: Sequence[BoardJob]) -> list[str]:
 def short_line(story: PlantingStory) -> str:
     """`Plot A1: 3 × beans cannot be saved with the covers there are`."""
     words = _(
-        "%(number)s × %(name)s, about %(after)s %% likely lost",
+        "%(number)s × %(name)s, about %(after)s %% likely damaged",
         number=story.lost,
         name=said(story.name),
         after=round(story.after * 100),
@@ -187,12 +187,12 @@ def night_text(
     if lift_at is not None and lift_at > now:
         lines += [
             _(
-                "Vent or lift by about %(lift_at)s in the morning.",
+                "Open or take off by about %(lift_at)s in the morning.",
                 lift_at=clock(quarter_before(lift_at), zone),
             )
         ]
     if short:
-        lines += ["", _("Cannot be saved with the covers there are:"), *map(short_line, short)]
+        lines += ["", _("No cover free, or covered and still at risk:"), *map(short_line, short)]
     if not page.jobs and not short:
         lines += ["", _("Nothing to do tonight.")]
     lines += ["", str(CAUTION)]
@@ -256,5 +256,5 @@ def _title(
     if todo:
         return _("There is something to do tonight")
     if is_short:
-        return _("Plants at risk tonight, and no cover for them")
+        return _("Plants at risk tonight, and no cover free")
     return _("Covers are on") if page.jobs else _("Nothing to do tonight")

@@ -219,7 +219,7 @@ def _confirming(channel: NoticeChannel, token: str, now: datetime) -> OutgoingNo
                     _("If that was you, open this page and press the button:"),
                     f"{channel.pages_at}/notices/confirm/{token}",
                     "",
-                    _("If it was not, do nothing; no more will come."),
+                    _("If it was not you, do nothing. We will send no more."),
                 )
             ),
         },
@@ -270,7 +270,7 @@ def set_hook(
 def stop_channel(*, member_id: int, kind: str, now: datetime) -> None:
     """End one way of being told; what was waiting for it is dropped. Raises NotFound."""
     if kind not in CHANNEL_KINDS:
-        raise NotFound(_("There is no such way to be told."))
+        raise NotFound(_("We can’t find that way of sending notices."))
     with write_transaction(changes_board=False):
         row = _open_channel(member_id, kind)
         if row is None:
@@ -368,7 +368,7 @@ def _limit_confirms(member_id: int, now: datetime) -> None:
     )
     if (asked or 0) >= MOST_CONFIRMS_A_DAY:
         raise FieldRefused(
-            "address", _("That is enough addresses for one day. Try again tomorrow.")
+            "address", _("You have tried enough addresses for one day. Try again tomorrow.")
         )
 
 
@@ -385,7 +385,10 @@ def _to_confirm(token: str, now: datetime) -> NoticeChannel:
     )
     if row is None:
         raise NotFound(
-            _("This link works no more: it is over a week old, or another address was given since.")
+            _(
+                "This link no longer works: it is over a week old, or another address was given "
+                "since."
+            )
         )
     return row
 
@@ -912,17 +915,17 @@ def try_again(*, notice_id: int, by_id: int, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         actor = session.get(Member, by_id, populate_existing=True)
         if actor is None or not actor.is_active or not actor.is_coordinator:
-            raise NotAllowed(_("Only a coordinator may do this."))
+            raise NotAllowed(_("Only a coordinator can do this."))
         row = session.get(OutgoingNotice, notice_id)
         if row is None:
-            raise NotFound(_("There is no such notice."))
+            raise NotFound(_("We can’t find that notice."))
         if row.state not in {"failed", "waiting"}:
-            raise Refused(_("This notice has gone out, or a newer one took its place."))
+            raise Refused(_("We have sent this notice, or a newer one has replaced it."))
         channel = session.get(NoticeChannel, row.channel_id)
         if channel is None or channel.ended_at is not None:
             raise Refused(_("The member has stopped these notices."))
         if row.expires_at <= now:
-            raise Refused(_("Its night is over; there is nothing left to tell."))
+            raise Refused(_("Its night is over: too late to send."))
         row.state, row.tries, row.next_try_at = "waiting", 0, now
 
 

@@ -212,14 +212,14 @@ def _worry_words(evening: date, worry: Worry, fetch_answer: str) -> Told:
     if worry.code == "no forecast":
         subject = _("No forecast for tonight")
         lines.append(
-            _("No forecast for tonight is here, so nothing is planned and nobody is told.")
+            _("We have no forecast for tonight, so there is no plan and no notice goes out.")
         )
         lines.append(_("Enter a low, import a file or fetch one before it gets dark."))
     elif worry.code == "no plan":
         subject = _("Tonight is not planned")
-        lines.append(_("A low is known that could harm plants, but the night has no plan from it."))
+        lines.append(_("The forecast low could damage plants, but the night has no plan from it."))
         if worry.detail:
-            lines.append(_("Planning answered: %(answer)s", answer=worry.detail))
+            lines.append(_("The plan failed: %(answer)s", answer=worry.detail))
         lines.append(_("Open the forecasts and press “Plan tonight”."))
     else:
         subject = _("Tonight’s forecast is old")

@@ -100,10 +100,13 @@ def post(
         ) as response:
             status = response.status_code
     except requests.exceptions.SSLError as error:
-        raise NotSent(_("The hook’s certificate could not be trusted.")) from error
+        raise NotSent(_("We can’t trust the other program’s certificate.")) from error
     except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError) as error:
         raise NotSent(
-            _("The hook did not answer within %(timeout_s)s seconds.", timeout_s=f"{TIMEOUT_S:g}")
+            _(
+                "The other program did not reply within %(timeout_s)s seconds.",
+                timeout_s=f"{TIMEOUT_S:g}",
+            )
         ) from error
     except (
         requests.exceptions.RequestException,
@@ -111,18 +114,21 @@ def post(
         ValueError,
         OSError,
     ) as error:
-        raise NotSent(_("The hook could not be reached, or broke off.")) from error
+        raise NotSent(_("We could not reach the other program, or it broke off.")) from error
     finally:
         if own:
             http.close()
     if 300 <= status < 400:
         raise NotSent(
-            _("The hook leads elsewhere (%(status)s), which is not followed.", status=status)
+            _(
+                "The other program sends us elsewhere (%(status)s), which we don’t follow.",
+                status=status,
+            )
         )
     if status == 410:
-        raise NotSent(_("The hook is gone (410)."), is_final=True)
+        raise NotSent(_("The other program is gone (410)."), is_final=True)
     if not 200 <= status < 300:
-        raise NotSent(_("The hook answered %(status)s.", status=status))
+        raise NotSent(_("The other program replied %(status)s.", status=status))
 
 
 def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> None:
@@ -135,11 +141,11 @@ def _check_host(url: str, allowed_private_hosts: frozenset[str]) -> None:
             host, parts.port or (443 if parts.scheme == "https" else 80)
         )
     except (OSError, UnicodeError) as error:
-        raise NotSent(_("The hook’s host is not known.")) from error
+        raise NotSent(_("We can’t find the other program’s host.")) from error
     if not addresses or not all(fetching.is_public(address) for address in addresses):
         raise NotSent(
             _(
-                "The hook leads into a private network. If it is the garden’s own, whoever runs "
-                "the server can add its host to the allowed ones."
+                "The address leads into a private network. If it is the garden’s own, whoever "
+                "runs the server can add its host to the allowed ones."
             )
         )

@@ -233,7 +233,7 @@ def rank(
     if not nights:
         raise OutOfRange(_("There are no nights to look at."))
     if not extras:
-        raise OutOfRange(_("There is nothing to build from the store and nothing to mend."))
+        raise OutOfRange(_("There is nothing to build from the shed and nothing to mend."))
     settings = ReplaySettings(
         seed=seed, safe_below=SAFE_BELOW, touching_fraction=TOUCHING_UNDER_SHEET
     )
@@ -492,7 +492,7 @@ def start_ranking(
     nights = past_nights()
     if not nights:
         raise Refused(
-            _("No past nights are known. A coordinator brings them in on the season’s page.")
+            _("There are no past nights yet. A coordinator imports them on the season’s page.")
         )
     place = get_garden()
     before: date = night_at(now, ZoneInfo(place.time_zone))
@@ -501,8 +501,8 @@ def start_ranking(
     if not extras:
         raise Refused(
             _(
-                "The store has not enough for any design and nothing in it is broken. "
-                "Write down what materials there are."
+                "The shed has too little for any design, and nothing in it is broken. Add the "
+                "materials you have."
             )
         )
     run = ReplayRun(

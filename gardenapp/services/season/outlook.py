@@ -133,7 +133,7 @@ def import_climate(
     Raises NotAllowed, and UnreadableFile with line and column of what is wrong.
     """
     if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator brings in past nights."))
+        raise NotAllowed(_("Only a coordinator can import past nights."))
     garden = get_garden()
     reading = read_climate(
         data,
@@ -169,7 +169,7 @@ def import_climate(
 def forget_climate(*, member: Member, now: datetime) -> int:
     """Take all past nights away; gives how many there were. Raises NotAllowed."""
     if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator takes past nights away."))
+        raise NotAllowed(_("Only a coordinator can delete past nights."))
     with write_transaction(changes_board=False) as session:
         count = session.scalar(select(func.count()).select_from(ClimateNight)) or 0
         session.execute(delete(ClimateNight))

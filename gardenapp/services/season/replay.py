@@ -521,7 +521,7 @@ def get_run(run_id: int, *, now: datetime, kind: str = "") -> RunView:
         ReplayRun, run_id, options=[joinedload(ReplayRun.started_by)], populate_existing=True
     )
     if run is None or (run.garden if run.garden in OTHER_KINDS else "") != kind:
-        raise NotFound(_("There is no such replay."))
+        raise NotFound(_("We can’t find that replay."))
     return _view(run)
 
 
@@ -571,9 +571,9 @@ def stop_run(*, run_id: int, member_id: int, now: datetime) -> None:
     with write_transaction(changes_board=False) as session:
         run = session.get(ReplayRun, run_id)
         if run is None:
-            raise NotFound(_("There is no such replay."))
+            raise NotFound(_("We can’t find that replay."))
         if run.status != RUNNING:
-            raise Refused(_("That replay has ended already."))
+            raise Refused(_("That replay has already ended."))
         run.wants_stop = True
         change_log.record(action="replay stopped", subject=run.record, at=now, member_id=member_id)
 

@@ -77,7 +77,7 @@ def do(
             return
         if happening.action != "lent":
             raise
-        raise AlreadyClaimed(_("Somebody was first: it is lent now.")) from None
+        raise AlreadyClaimed(_("Somebody was first: it is lent out now.")) from None
 
 
 def write_down(
@@ -107,7 +107,7 @@ def _lent(row: Row, said: Happening, member: Member) -> Happening:
     if to is None or not to.is_active:
         raise FieldRefused("to_id", _("Choose a member from the list."))
     if not may_own(row, member) and (to.id != member.id or not may_borrow(row, member)):
-        raise NotAllowed(_("Its owner does not lend it, or you lend it for somebody else."))
+        raise NotAllowed(_("Its owner does not lend it, or you are lending it for somebody else."))
     return said
 
 
@@ -116,7 +116,7 @@ def _returned(row: Row, said: Happening, member: Member) -> Happening:
     if isinstance(row, Cover) and row.holder_id is not None:
         said = replace(said, other_member_id=row.holder_id)
     if not may_return(row, said.other_member_id or 0, member):
-        raise NotAllowed(_("Only whoever has it, its owner or a coordinator says it is back."))
+        raise NotAllowed(_("Only whoever has it, its owner or a coordinator can say it is back."))
     return said
 
 
@@ -203,7 +203,7 @@ def retire_thing(
     """
     check_went(happening.went_to)
     if keep_part_ids and happening.went_to != "parts":
-        raise FieldRefused("went_to", _("Parts come back only from a thing that is taken apart."))
+        raise FieldRefused("went_to", _("Parts come back only from an item that is taken apart."))
 
     def give_parts_back(row: Row, entry: LedgerEntry) -> None:
         parts = {part.id: part for part in parts_of(cover_id)}
@@ -238,7 +238,7 @@ def undo_entry(*, entry_id: int, member: Member, now: datetime) -> Subject:
     with write_transaction() as session:
         entry = session.get(LedgerEntry, entry_id)
         if entry is None:
-            raise NotFound(_("There is no such entry."))
+            raise NotFound(_("We can’t find that entry."))
         subject = subject_of(entry)
         taken = session.scalar(select(LedgerEntry.id).where(LedgerEntry.reverses_id == entry_id))
         if taken is not None:

@@ -45,16 +45,16 @@ LENDING_LABELS = {
 
 # How far a lift that was never tried here is known, the least sure first.
 UNTRIED_LIFTS = {
-    "memory": later("The lift is from memory; no trial here has tested it yet."),
+    "memory": later("The “warmer by” is from memory; no trial here has tested it yet."),
     "practice": later(
-        "The lift is common practice, without a source; no trial here has tested it yet."
+        "The “warmer by” is common practice, without a source; no trial here has tested it yet."
     ),
-    OURS: later("The lift is what this garden wrote down; no trial here has tested it yet."),
+    OURS: later("The “warmer by” is what this garden saved; no trial here has tested it yet."),
     "derived": later(
-        "The lift is worked out from published figures, often of another way of building; "
-        "no trial here has tested it yet."
+        "The “warmer by” is worked out from published figures, often of another way of "
+        "building; no trial here has tested it yet."
     ),
-    "seen": later("The lift is a published figure; no trial here has tested it yet."),
+    "seen": later("The “warmer by” is a published figure; no trial here has tested it yet."),
 }
 
 
@@ -64,7 +64,7 @@ def untried_lift_words(statuses: Iterable[str]) -> str:
     for status, words in UNTRIED_LIFTS.items():
         if status in held:
             return words
-    return _("No trial here has tested this lift yet.")
+    return _("No trial here has tested how much warmer it is yet.")
 
 
 @dataclass(frozen=True)
@@ -632,12 +632,10 @@ def change_cover(*, cover_id: int, entry: CoverEntry, member: Member, now: datet
         cover = _get_cover(session, cover_id)
         _check_may_change(cover, member)
         if cover.status == "retired":
-            raise NotAllowed(_("It has left the garden; its page in the store says when."))
+            raise NotAllowed(_("It has left the garden; its page in the shed says when."))
         kind = _get_kind(session, entry.kind_id)
         if kind.id != cover.class_id and cover.id in _out_tonight(session):
-            raise FieldRefused(
-                "kind_id", _("It stands on a bed now; change its kind once it is off.")
-            )
+            raise FieldRefused("kind_id", _("It is on a bed now; change its kind when it is off."))
         if kind.construction == SHELTER:
             raise FieldRefused("kind_id", _("The shelter is set on the garden's own page."))
         taken = session.scalar(select(Cover.id).where(Cover.label == entry.label))
@@ -687,7 +685,7 @@ def get_place(*, place_id: int) -> PlaceLine:
     """One place. Raises NotFound."""
     found = next((place for place in list_places() if place.id == place_id), None)
     if found is None:
-        raise NotFound(_("There is no such place."))
+        raise NotFound(_("We can’t find that place."))
     return found
 
 
@@ -711,7 +709,7 @@ def change_place(*, place_id: int, label: str, note: str, member: Member, now: d
     with write_transaction() as session:
         place = session.get(StorePlace, place_id)
         if place is None:
-            raise NotFound(_("There is no such place."))
+            raise NotFound(_("We can’t find that place."))
         _check_place_label(session, label, place_id)
         rename_on_map(session, kind=PLACE, old=place.label, new=label)
         place.label, place.note = label, note
@@ -835,16 +833,14 @@ def _check_entry(entry: KindEntry) -> None:
     if gust is not None and not 0 <= gust <= GUST_LIMIT_MAX_MPS:
         raise FieldRefused("gust_limit_mps", _("Enter a gust between none and a hurricane's."))
     if entry.sizes.inner_height_cm is None and entry.is_rigid:
-        raise FieldRefused(
-            "inner_height_cm", _("A stiff cover has a height inside; only a sheet has none.")
-        )
+        raise FieldRefused("inner_height_cm", _("Enter the height inside; only a sheet has none."))
     for field, spread_k in (("clear_sd_k", entry.clear_sd_k), ("cloudy_sd_k", entry.cloudy_sd_k)):
         if spread_k <= 0:
             raise FieldRefused(field, _("Nothing is known exactly: enter a give or take above 0."))
     if not 0 <= entry.leaf_shield <= 1:
         raise FieldRefused("leaf_shield", _("Enter a share between 0 and 1."))
     if not entry.why:
-        raise FieldRefused("why", _("Say how the garden knows."))
+        raise FieldRefused("why", _("Enter the source."))
 
 
 def _check_kind_name(session: scoped_session[Session], name: str, kind_id: int | None) -> None:
@@ -878,7 +874,7 @@ def _check_owner(
 ) -> None:
     present = cover.owner_id if cover is not None else member.id
     if not member.is_coordinator and owner_id != present:
-        raise NotAllowed(_("Only a coordinator says whose a cover is."))
+        raise NotAllowed(_("Only a coordinator can say whose a cover is."))
     if owner_id is None or (cover is not None and owner_id == cover.owner_id):
         return
     owner = session.get(Member, owner_id)
@@ -892,18 +888,18 @@ def _may_change(cover: Cover, member: Member) -> bool:
 
 def _check_may_change(cover: Cover, member: Member) -> None:
     if not _may_change(cover, member):
-        raise NotAllowed(_("Only its owner and a coordinator change a cover."))
+        raise NotAllowed(_("Only its owner or a coordinator can change a cover."))
 
 
 def _get_kind(session: scoped_session[Session], kind_id: int) -> CoverKind:
     kind = session.get(CoverKind, kind_id)
     if kind is None:
-        raise NotFound(_("There is no such kind of cover."))
+        raise NotFound(_("We can’t find that kind of cover."))
     return kind
 
 
 def _get_cover(session: scoped_session[Session], cover_id: int) -> Cover:
     cover = session.get(Cover, cover_id)
     if cover is None:
-        raise NotFound(_("There is no such cover."))
+        raise NotFound(_("We can’t find that cover."))
     return cover

@@ -44,7 +44,7 @@ from gardenapp.services.store.subjects import (
 )
 from gardenapp.words import _, later
 
-OPENING = later("was here before the ledger began")
+OPENING = later("was here before we kept records")
 
 
 @dataclass(frozen=True)
@@ -306,7 +306,7 @@ def _whereabouts(refusal: NotHere) -> Words:
     if state.status == "out":
         plot = db.session.get(Plot, state.plot_id or 0)
         label = plot.label if plot else "?"
-        return say("It stands in plot %(plot)s now. Take it off there first.", plot=label)
+        return say("It is on plot %(plot)s now. Take it off there first.", plot=label)
     return refusal.message
 
 

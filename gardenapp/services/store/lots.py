@@ -194,14 +194,15 @@ def check_lot(entry: LotEntry) -> None:
         if value not in choices:
             raise FieldRefused(field, _("Choose one of the list."))
     if not entry.name:
-        raise FieldRefused("name", _("Say what it is."))
+        raise FieldRefused("name", _("Enter what it is."))
     if entry.sort == "pallet" and not entry.mark:
         raise FieldRefused(
             "mark", _("Look for the stamp on the pallet’s blocks, or say that there is none.")
         )
     if entry.length_mm is not None and entry.unit != "piece":
         raise FieldRefused(
-            "length_mm", _("Lengths are counted in pieces; one lot for each length.")
+            "length_mm",
+            _("Lengths are counted in pieces. Add each length as a material of its own."),
         )
     if entry.lending == "own plots" and entry.owner_id is None:
         raise FieldRefused("lending", _("What the garden owns is there for the whole garden."))
@@ -239,7 +240,7 @@ def add_lot(
             if before is not None:
                 return before
         if not member.is_coordinator and entry.owner_id not in {None, member.id}:
-            raise NotAllowed(_("Only a coordinator says that something is somebody else’s."))
+            raise NotAllowed(_("Only a coordinator can say that something is somebody else’s."))
         if entry.owner_id is not None and session.get(Member, entry.owner_id) is None:
             raise FieldRefused("owner_id", _("Choose a member from the list."))
         check_place(place_id)
@@ -284,11 +285,9 @@ def change_lot(*, lot_id: int, entry: LotEntry, member: Member, now: datetime) -
         lot = ledger.lock_lot(lot_id)
         check_handle(lot, member)
         if entry.owner_id != lot.owner_id and not member.is_coordinator:
-            raise NotAllowed(_("Only a coordinator says whose it is."))
+            raise NotAllowed(_("Only a coordinator can say whose it is."))
         if entry.unit != lot.unit:
-            raise FieldRefused(
-                "unit", _("Its history is in the old unit; write down a new material.")
-            )
+            raise FieldRefused("unit", _("Its history is in the old unit. Add a new material."))
         detail = check_safety(lot, _columns(entry), member=member)
         for name, value in _columns(entry).items():
             setattr(lot, name, value)
@@ -317,7 +316,7 @@ def get_lot(*, lot_id: int, member: Member, today: date) -> LotPage:
         select(Lot).where(Lot.id == lot_id).options(joinedload(Lot.owner), joinedload(Lot.place))
     )
     if lot is None:
-        raise NotFound(_("There is no such material."))
+        raise NotFound(_("We can’t find that material."))
     keys = CAUTIONS_OF.get(lot.sort, ())
     if lot.mark in {"MB", "SF", "none"} or lot.wood in {"treated", "painted", "unknown"}:
         keys = (*keys, "treated_wood")
@@ -547,7 +546,7 @@ def check_may_handle(*, lot_id: int, member: Member) -> None:
     """Raises NotFound, and NotAllowed where it belongs to somebody else."""
     lot = db.session.get(Lot, lot_id)
     if lot is None:
-        raise NotFound(_("There is no such material."))
+        raise NotFound(_("We can’t find that material."))
     check_handle(lot, member)
 
 

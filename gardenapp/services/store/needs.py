@@ -119,9 +119,9 @@ def close_notice(*, notice_id: int, member: Member, now: datetime) -> None:
     with write_transaction() as session:
         notice = session.get(Notice, notice_id)
         if notice is None:
-            raise NotFound(_("There is no such note."))
+            raise NotFound(_("We can’t find that note."))
         if not member.is_coordinator and notice.member_id != member.id:
-            raise NotAllowed(_("Only whoever wrote it, or a coordinator, takes it down."))
+            raise NotAllowed(_("Only whoever wrote it, or a coordinator, can take it down."))
         if notice.closed_at is not None:
             return
         notice.closed_at, notice.closed_by_id = now, member.id

@@ -77,7 +77,7 @@ def expected_at(*, place_id: int | None, member: Member) -> Expected:
     """What should be at a place. Raises NotFound."""
     place = db.session.get(StorePlace, place_id) if place_id is not None else None
     if place_id is not None and place is None:
-        raise NotFound(_("There is no such place."))
+        raise NotFound(_("We can’t find that place."))
     things = db.session.scalars(
         select(Cover)
         .where(
@@ -136,9 +136,7 @@ def find_things(text: str) -> list[int]:
             )
         )
         if thing is None:
-            raise FieldRefused(
-                "also", _("Nothing in the store is called %(word)s.", word=word[:60])
-            )
+            raise FieldRefused("also", _("Nothing in the shed is called %(word)s.", word=word[:60]))
         found.append(thing)
     return list(dict.fromkeys(found))
 
@@ -168,7 +166,7 @@ def keep_count(
     agreed = 0
     with write_transaction() as session:
         if place_id is not None and session.get(StorePlace, place_id) is None:
-            raise NotFound(_("There is no such place."))
+            raise NotFound(_("We can’t find that place."))
         if ledger.is_done(form_key):
             return Outcome(0, (), (), (), ())
         key: str | None = form_key or None

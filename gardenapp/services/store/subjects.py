@@ -35,8 +35,8 @@ class SubjectKind:
     missing: str
 
 
-THING = SubjectKind("thing", Cover, "cover_id", False, "There is no such thing.")
-MATERIAL = SubjectKind("material", Lot, "lot_id", True, "There is no such material.")
+THING = SubjectKind("thing", Cover, "cover_id", False, "We can’t find that item.")
+MATERIAL = SubjectKind("material", Lot, "lot_id", True, "We can’t find that material.")
 
 
 @dataclass(frozen=True)
@@ -124,16 +124,16 @@ def may_return(row: Row, holder_id: int, member: Member) -> bool:
 def check_handle(row: Row, member: Member) -> None:
     """Raises NotAllowed unless `may_handle`."""
     if not may_handle(row, member):
-        raise NotAllowed(_("It belongs to somebody: only they and a coordinator do that."))
+        raise NotAllowed(_("It belongs to somebody: only they or a coordinator can do that."))
 
 
 def check_own(row: Row, member: Member) -> None:
     """Raises NotAllowed unless `may_own`."""
     if not may_own(row, member):
         raise NotAllowed(
-            _("Only a coordinator does that with what belongs to the garden.")
+            _("Only a coordinator can do that with what belongs to the garden.")
             if row.owner_id is None
-            else _("It belongs to somebody: only they and a coordinator do that.")
+            else _("It belongs to somebody: only they or a coordinator can do that.")
         )
 
 

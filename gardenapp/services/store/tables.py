@@ -284,7 +284,7 @@ def plan_import(*, table: str, data: bytes, member: Member) -> ImportPlan:
     Every line is looked at; each problem names its line and column.
     """
     if not member.is_coordinator:
-        raise NotAllowed(_("Only a coordinator brings in tables."))
+        raise NotAllowed(_("Only a coordinator can import tables."))
     if len(data) > LARGEST_BYTES:
         words = f"The table is over {LARGEST_BYTES // 1000} kB; bring it in in parts."
         return ImportPlan(table, (), 0, (Problem(None, "", words),))
@@ -310,7 +310,7 @@ def keep_import(*, table: str, data: bytes, member: Member, now: datetime) -> Im
     with write_transaction() as session:
         plan = plan_import(table=table, data=data, member=member)
         if plan.problems:
-            raise Refused(_("The table has a line that is not right; nothing was changed."))
+            raise Refused(_("The table has a line that is not right. We changed nothing."))
         # Labels that are swapped among one another are free only once all have let go.
         for change in plan.changes:
             if change.id is not None and table == THINGS:

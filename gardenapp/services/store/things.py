@@ -68,7 +68,7 @@ ORIGIN_WORDS = {
     "made": later("made here"),
 }
 STATUS_WORDS = {
-    "here": later("in the store"),
+    "here": later("in the shed"),
     "out": later("on a bed"),
     "lent": later("lent"),
     "missing": later("not found"),
@@ -335,8 +335,8 @@ def check_safety(before: Cover | Lot, values: Mapping[str, Any], *, member: Memb
         raise FieldRefused(
             "mark",
             _(
-                "It was written down as %(mark)s, and gassed wood stays gassed. If that was a "
-                "mistake, retire it and write it down anew.",
+                "It is saved as %(mark)s, and gassed wood stays gassed. If that was a mistake, "
+                "retire it and add it again.",
                 mark=before.mark,
             ),
         )
@@ -348,7 +348,7 @@ def check_safety(before: Cover | Lot, values: Mapping[str, Any], *, member: Memb
     if not member.is_coordinator and not is_worse:
         raise FieldRefused(
             next(iter(changed)),
-            _("Marks, and what may go near food beds, are changed by a coordinator: ask one."),
+            _("Only a coordinator can change marks and what may go near food beds: ask one."),
         )
     return "; ".join(f"{name} {old or '-'} to {new or '-'}" for name, (old, new) in changed.items())
 
@@ -661,7 +661,7 @@ def find_by_code(*, code: str) -> Subject:
         found = db.session.scalar(select(kind.table.id).where(kind.table.code == wanted))
         if found is not None:
             return Subject(kind, found)
-    raise NotFound(_("No thing has that code. Look at the label again."))
+    raise NotFound(_("No item has that code. Look at the label again."))
 
 
 @dataclass(frozen=True)
@@ -729,7 +729,7 @@ def find_by_label(*, label: str) -> int:
     """The thing with this label. Raises NotFound."""
     found = db.session.scalar(select(Cover.id).where(Cover.label == label))
     if found is None:
-        raise NotFound(_("There is no such thing."))
+        raise NotFound(_("We can’t find that item."))
     return found
 
 
@@ -749,7 +749,7 @@ def get_thing(*, cover_id: int, member: Member) -> ThingPage:
         )
     )
     if cover is None:
-        raise NotFound(_("There is no such thing."))
+        raise NotFound(_("We can’t find that item."))
     kind = cover.cover_kind
     keys = tuple(kind.cautions.split())
     if cover.mark or cover.wood:
@@ -878,7 +878,7 @@ def why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | N
     if entry.caused_by_id is not None:
         return Refused("That came with something else; undo that instead.")
     if entry.number == 1:
-        return Refused("That it came cannot be undone; say that it left.")
+        return Refused("You can’t undo that it came. Say that it left.")
     if entry.member_id != member.id and not member.is_coordinator:
         return NotAllowed("Only whoever wrote that down, or a coordinator, takes it back.")
     return None
@@ -938,7 +938,7 @@ def add_like(
     """
     like = db.session.get(Cover, cover_id)
     if like is None:
-        raise NotFound(_("There is no such thing."))
+        raise NotFound(_("We can’t find that item."))
     prefix = like.label.rstrip("0123456789 ") or like.label
     owner_id = like.owner_id if member.is_coordinator else member.id
     facts = replace(facts_of(like), acquired_on=now.date())

@@ -60,7 +60,7 @@ class UnreadableTrial(Refused):
     def __init__(self, faults: dict[str, tuple[LineError, ...]]) -> None:
         self.faults = faults
         words = listed((error.whole for found in faults.values() for error in found), "; ")
-        super().__init__(say("Nothing was kept: %(faults)s", faults=words))
+        super().__init__(say("We saved nothing: %(faults)s", faults=words))
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ def keep_trial(
         raise FieldRefused("sky", _("Choose one of the list."))
     kind = db.session.get(CoverKind, entry.kind_id)
     if kind is None:
-        raise NotFound(_("There is no such kind of cover."))
+        raise NotFound(_("We can’t find that kind of cover."))
     if entry.cover_id is not None:
         cover = db.session.get(Cover, entry.cover_id)
         if cover is None or cover.class_id != kind.id:
@@ -335,7 +335,7 @@ def _unpacked(data: bytes) -> dict[str, np.ndarray[Any, Any]]:
         with np.load(io.BytesIO(data), allow_pickle=False) as kept:
             columns = {name: np.cumsum(kept[name]) for name in kept.files}
     except (ValueError, OSError, zipfile.BadZipFile) as error:
-        raise Refused(_("The readings of this trial cannot be read back any more.")) from error
+        raise Refused(_("We can no longer read the readings of this trial.")) from error
     return {name: values if name == "at_s" else values / 100.0 for name, values in columns.items()}
 
 
@@ -348,7 +348,7 @@ def cleaned_csv(*, trial_id: int) -> tuple[str, Iterator[str]]:
         select(Trial).where(Trial.id == trial_id).options(undefer(Trial.data))
     )
     if trial is None:
-        raise NotFound(_("There is no such trial."))
+        raise NotFound(_("We can’t find that trial."))
     columns = _unpacked(trial.data)
     return f"trial-{trial_id}.csv", _lines(columns)
 
@@ -440,7 +440,7 @@ def get_trial(*, trial_id: int, member: Member) -> TrialPage:
         )
     )
     if trial is None:
-        raise NotFound(_("There is no such trial."))
+        raise NotFound(_("We can’t find that trial."))
     return TrialPage(
         line=_line(trial, ZoneInfo(get_garden().time_zone)),
         is_sealed=trial.is_sealed,
@@ -473,9 +473,9 @@ def use_trial(*, trial_id: int, is_used: bool, member: Member, now: datetime) ->
             select(Trial).where(Trial.id == trial_id).options(joinedload(Trial.cover_kind))
         )
         if trial is None:
-            raise NotFound(_("There is no such trial."))
+            raise NotFound(_("We can’t find that trial."))
         if not is_coordinator and trial.entered_by_id != member_id:
-            raise NotAllowed(_("Only whoever entered a trial and coordinators can do that."))
+            raise NotAllowed(_("Only whoever added the trial, or a coordinator, can do that."))
         status = "kept" if is_used else "left out"
         if trial.status == status:
             return

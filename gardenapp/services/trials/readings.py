@@ -199,7 +199,7 @@ def revoke_logger(*, logger_id: int, member: Member, now: datetime) -> None:
 def _get(session: scoped_session[Session], logger_id: int) -> Logger:
     logger = session.get(Logger, logger_id)
     if logger is None:
-        raise NotFound(_("There is no such logger."))
+        raise NotFound(_("We can’t find that logger."))
     return logger
 
 
@@ -211,7 +211,7 @@ def _write_entry(session: scoped_session[Session], logger: Logger, entry: Logger
     if session.get(Plot, entry.plot_id) is None:
         raise FieldRefused("plot_id", _("Choose the plot it hangs in."))
     if entry.cover_id is not None and session.get(Cover, entry.cover_id) is None:
-        raise FieldRefused("cover_id", _("There is no such cover."))
+        raise FieldRefused("cover_id", _("We can’t find that cover."))
     twin = session.scalar(select(Logger.id).where(Logger.label == entry.label))
     if twin is not None and twin != logger.id:
         raise FieldRefused("label", _("Another logger has that name."))
@@ -284,7 +284,7 @@ def count_call(*, token: str, now: datetime) -> int:
     )
     logger_id = db.session.scalar(query)
     if logger_id is None:
-        raise WrongToken(_("That token is not known, or it was revoked."))
+        raise WrongToken(_("We don’t know that token, or it has ended."))
     with write_transaction(changes_board=False) as session:
         logger = session.scalar(
             select(Logger)
@@ -293,7 +293,7 @@ def count_call(*, token: str, now: datetime) -> int:
             .execution_options(populate_existing=True)
         )
         if logger is None:
-            raise WrongToken(_("That token is not known, or it was revoked."))
+            raise WrongToken(_("We don’t know that token, or it has ended."))
         if logger.window_at is None or not timedelta() <= now - logger.window_at < WINDOW:
             logger.window_at, logger.window_calls = now, 1
         elif logger.window_calls >= CALLS_PER_MINUTE:
@@ -334,7 +334,7 @@ def _take(logger_id: int, readings: Sequence[SentReading], now: datetime) -> Tak
             .execution_options(populate_existing=True)
         )
         if logger is None or logger.revoked_at is not None:
-            raise WrongToken(_("That token is not known, or it was revoked."))
+            raise WrongToken(_("We don’t know that token, or it has ended."))
         fresh = _fresh(logger_id, readings)
         session.add_all(
             Reading(
@@ -380,7 +380,7 @@ def _fresh(logger_id: int, readings: Sequence[SentReading]) -> list[SentReading]
         elif known != figures:
             what = f"id {reading.key}" if reading.key in by_key else "that moment"
             raise Differs(
-                _("A reading of %(what)s is known with other figures. Nothing was kept.", what=what)
+                _("We have another reading for %(what)s already. We saved nothing.", what=what)
             )
     return fresh
 

@@ -37,18 +37,18 @@ WORDS = {
     "crop_stage": later("stages they added"),
     "deployment": later("covers they put on or took off"),
     "feed_link": later("private feed address"),
-    "forecast_import": later("forecasts they brought in"),
+    "forecast_import": later("forecasts they imported"),
     "invite": later("sign-in links"),
-    "ledger_entry": later("lines in the ledger of things"),
+    "ledger_entry": later("lines about items in the shed"),
     "loan": later("loans"),
     "log_entry": later("lines in the log of changes"),
     "lot": later("materials they own"),
     "notice": later("asks and offers"),
     "notice_channel": later("addresses for notices"),
     "observed_low": later("lows they read"),
-    "outcome": later("damage they noted"),
+    "outcome": later("damage they saved"),
     "outgoing_notice": later("notices sent to them"),
-    "pending_upload": later("files being looked over"),
+    "pending_upload": later("files not saved yet"),
     "plan": later("plans they made"),
     "plot_holder": later("plots"),
     "sent_fact": later("marks sent from their phone"),
@@ -142,11 +142,11 @@ def erase(*, member_id: int, by_id: int | None, now: datetime) -> int:
     with write_transaction() as session:
         member = session.get(Member, member_id, populate_existing=True, with_for_update=True)
         if member is None:
-            raise NotFound(_("There is no such member."))
+            raise NotFound(_("We can’t find that member."))
         if by_id is not None and by_id != member_id:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed(_("Only a coordinator may do this."))
+                raise NotAllowed(_("Only a coordinator can do this."))
         if member.is_coordinator and member.is_active:
             others = session.scalars(
                 select(Member.id)
@@ -225,10 +225,10 @@ def _row(each: Table, row: Any) -> dict[str, Any]:
 
 def _get_for(member_id: int, by: Member) -> Member:
     if by.id != member_id and not by.is_coordinator:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     member = db.session.get(Member, member_id)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     return member
 
 

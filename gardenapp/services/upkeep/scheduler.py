@@ -119,7 +119,7 @@ def change_timetable(*, text: str, by_id: int | None, now: datetime) -> None:
         if by_id is not None:
             actor = session.get(Member, by_id, populate_existing=True)
             if actor is None or not actor.is_active or not actor.is_coordinator:
-                raise NotAllowed(_("Only a coordinator may do this."))
+                raise NotAllowed(_("Only a coordinator can do this."))
         row = session.get(Timetable, 1)
         if row is None:
             # Weather services ask their callers not to come all on the same minute.
@@ -289,7 +289,7 @@ def _fetch_if_due(now: datetime, outlet: Outlet) -> str | None:
         allowed_private_hosts=outlet.allowed_private_hosts,
         session=outlet.http,
     )
-    return "New forecast." if imported is not None else "Nothing newer than what is here."
+    return "New forecast." if imported is not None else "There is no newer forecast."
 
 
 def _keep_planned(now: datetime) -> str | None:

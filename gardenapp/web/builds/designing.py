@@ -166,7 +166,7 @@ class MakeForm(GardenForm):
     """What the new cover is called and where it lives."""
 
     label = TextLine(later("Its label"), maximum=80)
-    place_id = PickField(later("Kept at"), [])
+    place_id = PickField(later("Where it is kept"), [])
 
 
 class PriceForm(GardenForm):
@@ -186,7 +186,7 @@ class OwnForm(GardenForm):
         csrf = False
 
     height_cm = MeasureField(later("Plants, tallest"), kind="length", minimum=1, maximum=500)
-    spread_cm = MeasureField(later("Plants, spread"), kind="length", minimum=1, maximum=500)
+    spread_cm = MeasureField(later("Plants, width"), kind="length", minimum=1, maximum=500)
     count = NumberField(later("How many"), minimum=1, maximum=10_000, whole=True)
     bed_length_cm = MeasureField(
         later("Bed or pot, length"), kind="length", minimum=10, maximum=10_000, required=False
@@ -214,11 +214,11 @@ def _sizes_form(entry: PlanEntry) -> Any:
     need = entry.need
     fields |= {
         "plant_height_mm": BenchField(_("Plants, tallest"), minimum=10, maximum=5_000),
-        "plant_spread_mm": BenchField(_("Plants, spread"), minimum=10, maximum=5_000),
+        "plant_spread_mm": BenchField(_("Plants, width"), minimum=10, maximum=5_000),
         "plant_count": NumberField(_("How many"), minimum=1, maximum=10_000, whole=True),
         "bed_length_mm": BenchField(_("Bed, length"), minimum=100, maximum=100_000, required=False),
         "bed_width_mm": BenchField(_("Bed, width"), minimum=100, maximum=100_000, required=False),
-        "gust_mps": MeasureField(_("Gust it has to stand"), kind="wind", minimum=0, maximum=60),
+        "gust_mps": MeasureField(_("Gust it has to hold in"), kind="wind", minimum=0, maximum=60),
         "kerf_mm": BenchField(_("Width of the saw’s cut"), minimum=0, maximum=20),
     }
     form_class = type("SizesForm", (GardenForm,), fields)
@@ -516,9 +516,9 @@ def _tell(built: making.Built) -> None:
             ).format(built.label, board)
         )
     else:
-        flash(_("%(built)s is in the store.", built=built.label))
+        flash(_("%(built)s is in the shed.", built=built.label))
     if built.trouble:
-        flash(_("Tonight was not planned again: %(trouble)s", trouble=told(built.trouble)), "bad")
+        flash(_("We could not plan tonight again: %(trouble)s", trouble=told(built.trouble)), "bad")
 
 
 @blueprint.post(f"{PLAN}/again")
@@ -559,7 +559,7 @@ def prices() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash(_("Kept."))
+            flash(_("Saved."))
             return redirect(url_for("builds.prices"), 303)
     page = render_template("builds/prices.html", form=form, known=known.values())
     return page, 422 if form.errors else 200
@@ -607,7 +607,7 @@ def next_stop(run_id: int) -> Response:
     except Refused as error:
         flash(told(error), "bad")
     else:
-        flash(_("It stops after the night it is at."))
+        flash(_("It stops after the night it is working on."))
     return redirect(url_for("builds.next_run", run_id=run_id), 303)
 
 

@@ -101,7 +101,7 @@ def start_session(let_in: people.LetIn, at: datetime) -> None:
     """Sign `let_in` in on this phone, in a session that holds nothing from before."""
     member = db.session.get(Member, let_in.member_id)
     if member is None:
-        raise NotFound(_("There is no such member."))
+        raise NotFound(_("We can’t find that member."))
     access.sign_in(member)
     session[access.PHONE] = people.new_phone()
     if let_in.may_set_password:
@@ -190,7 +190,7 @@ def join_now(token: str) -> Any:
     except NotFound as error:
         return _unkept(render_template("people/join_ended.html", message=str(error)), 404)
     start_session(let_in, at)
-    flash(_("You are in. This phone stays signed in for the season."), "good")
+    flash(_("You are signed in. This phone stays signed in for the season."), "good")
     return redirect(_home(at), 303)
 
 
@@ -268,7 +268,7 @@ def password_page() -> Any:
             # The old sessions ended, this one too: begin a new one here.
             start_session(people.LetIn(member.id, member.name), at)
             flash(
-                _("Your password is set. Other phones that were signed in as you are signed out."),
+                _("Your password is saved. Your other phones are signed out."),
                 "good",
             )
             return redirect(url_for("people.me_page"), 303)
@@ -327,7 +327,7 @@ def new_member() -> Any:
             form.name.errors = [str(error)]
         else:
             flash(
-                _("%(name)s is added. Make the link that lets them in.", name=form.name.data),
+                _("%(name)s is added. Make a link so that they can sign in.", name=form.name.data),
                 "good",
             )
             return redirect(url_for("people.member_page", member_id=member_id), 303)
@@ -380,7 +380,7 @@ def link_page(member_id: int) -> Any:
 @coordinators
 def revoke(member_id: int) -> BaseResponse:
     people.sign_out_everywhere(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash(_("Signed out on every phone; unused links work no more."), "good")
+    flash(_("Signed out on every phone; unused links no longer work."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 
@@ -388,7 +388,7 @@ def revoke(member_id: int) -> BaseResponse:
 @coordinators
 def let_go(member_id: int) -> BaseResponse:
     people.deactivate(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash(_("Let go. They can be taken back on this page."), "good")
+    flash(_("Let go. You can take them back on this page."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 
@@ -396,7 +396,7 @@ def let_go(member_id: int) -> BaseResponse:
 @coordinators
 def take_back(member_id: int) -> BaseResponse:
     people.reactivate(member_id=member_id, by_id=signed_in_member().id, now=now())
-    flash(_("Back in the garden. Make the link that lets them in."), "good")
+    flash(_("Back in the garden. Make a link so that they can sign in."), "good")
     return redirect(url_for("people.member_page", member_id=member_id), 303)
 
 
@@ -417,7 +417,7 @@ def _make_link(member_id: int, shown_at: str) -> BaseResponse:
 def _show_link(member_id: int, name: str, back: str) -> Any:
     fresh = session.pop(LINK, None)
     if not fresh or fresh["member"] != member_id:
-        flash(_("A link is shown once. Make a new one; it replaces the old."), "bad")
+        flash(_("We show a link only once. Make a new one; it replaces the old."), "bad")
         return redirect(back, 303)
     address = url_for("people.join", token=fresh["token"], _external=True)
     host = urlsplit(address).hostname or ""

@@ -34,7 +34,7 @@ class OwnCropForm(GardenForm):
     stage = TextLine(later("Part or stage"), maximum=80)
     kind = PickField(
         later("What the temperature does"),
-        [Choice("damage", later("harm begins")), Choice("kill", later("about half is lost"))],
+        [Choice("damage", later("damage begins")), Choice("kill", later("about half is dead"))],
     )
     threshold_c = MeasureField(later("Temperature"), kind="temperature", minimum=-40, maximum=20)
     hardened_threshold_c = MeasureField(
@@ -44,7 +44,7 @@ class OwnCropForm(GardenForm):
         maximum=20,
         required=False,
     )
-    why = TextBox(later("How the garden knows"), maximum=600)
+    why = TextBox(later("Source"), maximum=600)
     usual_height_cm = MeasureField(later("Usual height"), kind="length", minimum=1, maximum=1_000)
     usual_spread_cm = MeasureField(later("Usual width"), kind="length", minimum=1, maximum=1_000)
 
@@ -107,7 +107,7 @@ def leave_out(outcome_id: int) -> Response:
         member=signed_in(),
         now=now(),
     )
-    flash(_("Saved. A plan made from now on counts it."))
+    flash(_("Saved. It counts in plans from now on."))
     return redirect(url_for(".crop_page", crop_id=crop_id), 303)
 
 
@@ -127,7 +127,7 @@ def new_crop() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash(_("Crop added to the catalogue, marked as ours."))
+            flash(_("Crop added, marked as ours."))
             return redirect(url_for(".crop_page", crop_id=crop_id), 303)
     return _shown(form, heading=_("Add a crop of our own"), back=url_for(".plants_page"))
 

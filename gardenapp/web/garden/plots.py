@@ -83,7 +83,7 @@ class PlotForm(GardenForm):
         later("Width"), kind="length", minimum=10, maximum=100_000, required=False
     )
     distance_m = MeasureField(
-        later("Walk from the store"), kind="distance", minimum=0, maximum=5_000
+        later("Walk from the shed"), kind="distance", minimum=0, maximum=5_000
     )
     bed_width_cm = MeasureField(
         later("Width of a bed"), kind="length", minimum=10, maximum=100_000, required=False
@@ -191,7 +191,7 @@ def edit_plot(plot_id: int) -> Response | str | tuple[str, int]:
     member = signed_in()
     plot = plots.get_plot(plot_id=plot_id, member=member)
     if not plot.may_change:
-        raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
+        raise NotAllowed(_("Only those who hold this plot and coordinators can change it."))
     values = {name: getattr(plot, name) for name in PlotDetail.__dataclass_fields__}
     if plot.offset_choice:
         # The usual figures stand in the list already; a copy of them below would look typed.
@@ -289,15 +289,15 @@ class PlantingForm(OnceForm):
         [Choice(key, label) for key, label in MIND_LABELS.items()],
     )
     worth_per = PickField(
-        later("You would mind so for"),
+        later("This counts for"),
         [Choice(key, label) for key, label in WORTH_PER_LABELS.items()],
     )
     state = PickField(
-        later("How hardened it is"),
+        later("How hardened off it is"),
         [Choice("", later("as the weather says"))]
         + [Choice(key, label) for key, label in STATE_LABELS.items()],
     )
-    state_on = DayField(later("It was so on"), required=False)
+    state_on = DayField(later("It was like that on"), required=False)
     name = TextLine(later("Your own name for it"), maximum=80, required=False)
     note = TextBox(later("Note"), required=False)
 
@@ -348,7 +348,7 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
     member = signed_in()
     plot = plots.get_plot(plot_id=plot_id, member=member)
     if not plot.may_change:
-        raise NotAllowed(_("Only those who hold this plot and the coordinator plant in it."))
+        raise NotAllowed(_("Only those who hold this plot and coordinators can plant in it."))
     q = search_words()
     like = _row_id(request.args.get("like", ""))
     values: dict[str, Any] | PlantingDetail = {
@@ -377,7 +377,7 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash(_("Planting added. A plan made from now on counts it."))
+            flash(_("Planting added. It counts in plans from now on."))
             return redirect(url_for(".plot_page", plot_id=plot_id), 303)
     return _shown("plots/planting_form.html", form, plot=plot, planting=None, q=q, by_weather=None)
 
@@ -389,7 +389,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
     planting = plants.get_planting(planting_id=planting_id)
     plot = plots.get_plot(plot_id=planting.plot_id, member=member)
     if not plot.may_change:
-        raise NotAllowed(_("Only those who hold this plot and the coordinator change it."))
+        raise NotAllowed(_("Only those who hold this plot and coordinators can change it."))
     q = search_words()
     today = hardened.today_in(plot_id=plot.id, now=now()).get(planting_id)
     if today is not None:
@@ -417,7 +417,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
 @members
 def end_planting(planting_id: int) -> Response:
     plot_id = plants.end_planting(planting_id=planting_id, member=signed_in(), now=now())
-    flash(_("Planting ended. It can be brought back at the foot of this page."))
+    flash(_("Planting ended. You can bring it back at the foot of this page."))
     return redirect(url_for(".plot_page", plot_id=plot_id), 303)
 
 

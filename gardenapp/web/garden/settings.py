@@ -79,8 +79,8 @@ class SettingsForm(PlaceForm):
         if not (field.data or "").isascii():
             raise ValidationError(
                 _(
-                    "Weather services take plain letters, digits and signs only, such as an e-mail "
-                    "address."
+                    "Weather services take plain letters, digits and punctuation only, such as "
+                    "an e-mail address."
                 )
             )
 

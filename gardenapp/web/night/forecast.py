@@ -118,7 +118,7 @@ class AnswersForm(GardenForm):
         ],
     )
     encoding = PickField(
-        later("Letters are stored as"), [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")]
+        later("Text encoding"), [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")]
     )
 
 
@@ -230,8 +230,8 @@ def _planned(imported: forecasts.Imported, at: datetime) -> Response:
     if trouble:
         flash(
             _(
-                "Forecast for %(nights)s taken in. Tonight could not be planned just now "
-                "(%(trouble)s); it is tried again within minutes.",
+                "Forecast for %(nights)s imported. We could not plan tonight just now "
+                "(%(trouble)s) and will try again within minutes.",
                 nights=nights,
                 trouble=trouble,
             ),
@@ -239,9 +239,9 @@ def _planned(imported: forecasts.Imported, at: datetime) -> Response:
         )
         return redirect(url_for("forecast.forecasts_page"), 303)
     if planned:
-        flash(_("Forecast for %(nights)s taken in; tonight is planned.", nights=nights))
+        flash(_("Forecast for %(nights)s imported; tonight is planned.", nights=nights))
         return redirect(url_for("board.tonight"), 303)
-    flash(_("Forecast for %(nights)s taken in.", nights=nights))
+    flash(_("Forecast for %(nights)s imported.", nights=nights))
     return redirect(url_for("forecast.forecasts_page"), 303)
 
 
@@ -378,7 +378,7 @@ def address_page() -> Response | str | tuple[str, int]:
             form.url.errors = [*form.url.errors, _("Enter an address that begins with https://")]
         else:
             forecasts.set_address(url=url, member_id=signed_in_member().id, now=now())
-            flash(_("Address kept.") if url else _("Address forgotten."))
+            flash(_("Address saved.") if url else _("Address deleted."))
             return redirect(url_for("forecast.address_page"), 303)
     status = 422 if form.errors else 200
     return render_template("forecast/address.html", form=form, address=address), status
@@ -399,9 +399,9 @@ def fetch() -> Response:
         return redirect(url_for("forecast.address_page"), 303)
     if imported is None:
         if plan_or_say(nights=(), member_id=signed_in_member().id, now=at)[0]:
-            flash(_("Nothing newer than what is here; tonight is planned from it."))
+            flash(_("There is no newer forecast; tonight is planned from the one we have."))
             return redirect(url_for("board.tonight"), 303)
-        flash(_("Nothing newer than what is here."))
+        flash(_("There is no newer forecast."))
         return redirect(url_for("forecast.forecasts_page"), 303)
     return _planned(imported, at)
 

@@ -29,7 +29,7 @@ class LowForm(GardenForm):
     """A low read in the garden's screen."""
 
     night_of = HiddenField()
-    low = MeasureField(later("Low in the screen"), kind="temperature", minimum=-60, maximum=45)
+    low = MeasureField(later("Official low"), kind="temperature", minimum=-60, maximum=45)
 
 
 def _night() -> date | None:
@@ -40,7 +40,7 @@ def _night() -> date | None:
     try:
         return date.fromisoformat(typed)
     except ValueError:
-        raise NotFound(_("There is no such night.")) from None
+        raise NotFound(_("We can’t find that night.")) from None
 
 
 @blueprint.get("/morning")
@@ -78,7 +78,7 @@ def off(job_id: int) -> Response:
         job_id=job_id, conditions=conditions, member_id=signed_in_member().id, now=now()
     )
     flash(
-        _("Marked as off and back in its place. Its condition is noted.")
+        _("Marked as off and back in its place. Its condition is saved.")
         if changed
         else _("Marked as off and back in its place.")
     )
@@ -120,7 +120,7 @@ def screen() -> Response | tuple[str, int]:
         except OutOfRange as refusal:
             form.take(FieldRefused("low", refusal.message))
         else:
-            flash(_("The low is kept."))
+            flash(_("The low is saved."))
             return redirect(url_for(".morning_page", night=form.night_of.data or None), 303)
     page = morning.morning_page(member=signed_in_member(), now=at, night_of=_night())
     return _shown(page, form, at), 422
@@ -186,7 +186,10 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
             if form.low.data is not None and not form.place.data:
                 raise FieldRefused(
                     "place",
-                    _("Say where: on a clear night grass is several degrees below a screen."),
+                    _(
+                        "Say where: on a clear night grass is several degrees colder than the "
+                        "official air temperature."
+                    ),
                 )
             place = "" if form.place.data == UNKNOWN else form.place.data
             morning.save_plot_morning(
@@ -209,12 +212,12 @@ def plot_morning(plot_id: int) -> Response | str | tuple[str, int]:
             ):
                 flash(
                     _(
-                        "That is far from what was forecast: it is kept, and nothing is learnt "
+                        "That is far from the forecast. It is saved, but the app does not learn "
                         "from it. Change it if it was a slip."
                     ),
                     "warn",
                 )
-            flash(_("Kept for plot %(page)s.", page=page.label))
+            flash(_("Saved for plot %(page)s.", page=page.label))
             return redirect(url_for(".morning_page", night=page.night_of.isoformat()), 303)
     shown = render_template("morning/plot.html", page=page, form=form)
     return (shown, 422) if form.errors else shown
@@ -232,7 +235,7 @@ def past(evening: str) -> str:
     try:
         night_of = date.fromisoformat(evening)
     except ValueError:
-        raise NotFound(_("There is no such night.")) from None
+        raise NotFound(_("We can’t find that night.")) from None
     at = now()
     page = past_night.past_night(night_of=night_of, now=at)
     return render_template(

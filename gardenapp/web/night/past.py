@@ -75,7 +75,7 @@ def _line(place: SaidAndRead, y: float, x: object) -> Line:
     assert callable(x)
     low, high = place.said.interval(0.8)
     held = place.read_c is not None and low <= place.read_c <= high
-    name = _("Plot %(label)s", label=place.plot) if place.plot else _("Screen")
+    name = _("Plot %(label)s", label=place.plot) if place.plot else _("Official low")
     said = _(
         "%(name)s: %(said)s was said, likely %(low)s to %(high)s",
         name=name,
@@ -90,7 +90,7 @@ def _line(place: SaidAndRead, y: float, x: object) -> Line:
     )
     hurt = ""
     if place.looked_at:
-        hurt = _("%(hurt)s of %(looked_at)s hurt", hurt=place.hurt, looked_at=place.looked_at)
+        hurt = _("%(hurt)s of %(looked_at)s damaged", hurt=place.hurt, looked_at=place.looked_at)
     return Line(
         label=name,
         y=y,

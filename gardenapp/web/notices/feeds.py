@@ -87,7 +87,7 @@ def make_link() -> Response:
 def link_page() -> Any:
     token = session.pop(FRESH, None)
     if token is None:
-        flash(_("A private address is shown once. Make a new one; it replaces the old."), "bad")
+        flash(_("We show a private address only once. Make a new one; it replaces the old."), "bad")
         return redirect(url_for("notices.mine"), 303)
     addresses = {
         view: url_for(f"feeds.{view}", feed_token=token, _external=True)
@@ -108,7 +108,7 @@ def link_page() -> Any:
 @members
 def end_link() -> Response:
     feeds.end_link(member_id=signed_in_member().id, now=now())
-    flash(_("Your private feed addresses work no more."), "good")
+    flash(_("Your private feed addresses no longer work."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 

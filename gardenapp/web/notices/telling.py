@@ -42,7 +42,7 @@ STATE_WORDS = {
     "waiting": (later("waiting"), "cold"),
     "sent": (later("sent"), "ok"),
     "failed": (later("not sent"), "bad"),
-    "replaced": (later("overtaken"), "cold"),
+    "replaced": (later("replaced by a newer one"), "cold"),
 }
 
 
@@ -180,7 +180,7 @@ def choose_alerts() -> Any:
 @members
 def stop(way: str) -> Response:
     telling.stop_channel(member_id=signed_in_member().id, kind=way, now=now())
-    flash(_("Stopped. Nothing more is sent there."), "good")
+    flash(_("Stopped. We send nothing more there."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 
@@ -188,7 +188,7 @@ def stop(way: str) -> Response:
 @members
 def send_test(way: str) -> Response:
     telling.send_test(member_id=signed_in_member().id, kind=way, now=now())
-    flash(_("A test is queued; it goes out within a minute or two."), "good")
+    flash(_("We will send a test within a minute or two."), "good")
     return redirect(url_for("notices.mine"), 303)
 
 
@@ -294,7 +294,7 @@ def set_timetable() -> Any:
 @coordinators
 def try_again(notice_id: int) -> Response:
     telling.try_again(notice_id=notice_id, by_id=signed_in_member().id, now=now())
-    flash(_("It is queued again."), "good")
+    flash(_("We will send it again."), "good")
     return redirect(url_for("notices.garden_page"), 303)
 
 
@@ -323,7 +323,9 @@ def mail_server() -> Any:
             form.take(error)
         else:
             flash(
-                _("The mail server is saved.") if form.host.data else _("No mail is sent now."),
+                _("The mail server is saved.")
+                if form.host.data
+                else _("The garden sends no mail now."),
                 "good",
             )
             return redirect(url_for("notices.garden_page"), 303)

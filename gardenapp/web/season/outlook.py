@@ -33,9 +33,9 @@ TABLE_DAYS = (1, 15)
 class ImportForm(GardenForm):
     """A file of past nights."""
 
-    file = FileField(later("Past record"))
+    file = FileField(later("Past nights"))
     unit = PickField(
-        later("Temperatures of a daily record are in"),
+        later("The file’s temperatures are in"),
         [
             Choice("", later("as the file says")),
             Choice("C", "°C"),
@@ -146,7 +146,7 @@ def import_page() -> Response | str | tuple[str, int]:
             except UnreadableFile as error:
                 errors = error.errors
             else:
-                flash(_("%(nights)s nights are kept.", nights=done.nights))
+                flash(_("%(nights)s nights are saved.", nights=done.nights))
                 for note in done.notes:
                     flash(told(note))
                 return redirect(url_for("season.season_page"), 303)
@@ -158,7 +158,7 @@ def import_page() -> Response | str | tuple[str, int]:
 @coordinators
 def forget() -> Response:
     count = season.forget_climate(member=signed_in_member(), now=now())
-    flash(_("%(count)s past nights were taken away.", count=count))
+    flash(_("%(count)s past nights are deleted.", count=count))
     return redirect(url_for("season.season_page"), 303)
 
 

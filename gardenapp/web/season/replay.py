@@ -26,7 +26,7 @@ blueprint = Blueprint("replay", __name__)
 
 LARGEST_SEED = 2**31 - 1
 SEASONS: dict[str, tuple[str, frozenset[int]]] = {
-    "all": (later("all of the record"), frozenset()),
+    "all": (later("all past nights"), frozenset()),
     "mam": (later("March to May"), frozenset({3, 4, 5})),
     "son": (later("September to November"), frozenset({9, 10, 11})),
     "both": (later("March to May and September to November"), frozenset({3, 4, 5, 9, 10, 11})),
@@ -49,9 +49,9 @@ STATUS_WORDS = {
 class ReplayForm(GardenForm):
     """What to replay, and with which covers."""
 
-    file = FileField(later("Past record"))
+    file = FileField(later("Past nights"))
     unit = PickField(
-        later("Temperatures of a daily record are in"),
+        later("The file’s temperatures are in"),
         [
             Choice("", later("as the file says")),
             Choice("C", "°C"),
@@ -160,7 +160,7 @@ def stop(run_id: int) -> Response:
     except Refused as error:
         flash(told(error), "bad")
     else:
-        flash(_("It stops after the night it is at."))
+        flash(_("It stops after the night it is working on."))
     return redirect(url_for("replay.run_page", run_id=run_id), 303)
 
 

@@ -58,7 +58,7 @@ class Act:
     offered: Callable[[Any], bool]
     title: Words
     button: Words
-    done: str = later("Written down.")
+    done: str = later("Saved.")
     do: Callable[[Subject, Any, str], tuple[str, str] | None] | None = None
     at: str = ""
     look: str = "main"
@@ -205,7 +205,7 @@ def _lend_or_borrow(lend: str, borrow: str) -> Callable[[ThingPage | LotPage], s
 
 _LEND_IT = _lend_or_borrow(later("Lend it"), later("Borrow it"))
 _LEND_SOME = _lend_or_borrow(later("Lend some"), later("Borrow some"))
-_BACK, _PICTURE = later("It is back"), later("Picture kept.")
+_BACK, _PICTURE = later("It is back"), later("Picture saved.")
 _thing, _lot = partial(Act, THING), partial(Act, MATERIAL)
 # kind(name, endpoint, form, offered, title, button, what is told when it is done, what does it)
 ACTS: tuple[Act, ...] = (
@@ -217,20 +217,20 @@ ACTS: tuple[Act, ...] = (
     _thing("move", "move_thing", forms.MoveForm, _handled,
            later("It is kept elsewhere"), later("Keep it there"), later("Moved.")),
     _thing("damage", "damage_thing", forms.DamageForm, _can_be_damaged,
-           later("It is damaged"), later("Write it down")),
+           later("It is damaged"), later("Add it")),
     _thing("mend", "mend_thing", forms.MendForm, _can_be_mended,
            later("It is mended"), later("It is sound again"), later("Mended. Thank you.")),
     _thing("retire", "retire_thing", forms.RetireForm, lambda page: page.may_retire,
            later("It leaves the garden"), later("It leaves"),
-           later("It has left the store. Its history stays."), _retire, look="warn"),
+           later("It has left the shed. Its history stays."), _retire, look="warn"),
     _thing("part", "put_in", forms.PartForm, lambda page: page.may_retire,
-           later("It is made of…"), later("Take it from the store"),
-           later("Written down as a part of it."), _put_in, at="parts"),
+           later("It is made of…"), later("Take it from the shed"),
+           later("Saved as a part of it."), _put_in, at="parts"),
     _thing("again", "add_like", forms.AgainForm, lambda page: page.status != "retired",
            later("Another number of them"), later("Add them"), do=_again, look="plain",
            by_button="how_many"),
     _thing("photo", "thing_photo", forms.PhotoForm, _handled,
-           later("Picture"), later("Keep the picture"), _PICTURE, _picture, look="plain",
+           later("Picture"), later("Save the picture"), _PICTURE, _picture, look="plain",
            takes_file=True),
     _lot("more", "more_lot", forms.MoreForm, _handled,
          later("More came"), later("It came"), look="plain", by_button="quantity"),
@@ -247,13 +247,13 @@ ACTS: tuple[Act, ...] = (
          lambda page: any(loan.may_return for loan in page.loans),
          later("Some is back"), _BACK, later("It is back.")),
     _lot("out", "out_lot", forms.OutForm, _handled,
-         later("Used on a plot"), later("Write it down")),
+         later("Used on a plot"), later("Add it")),
     _lot("condition", "condition_lot", forms.ConditionForm, lambda page: True,
-         later("How it is"), later("Write it down")),
+         later("How it is"), later("Add it")),
     _lot("move", "move_lot", forms.MoveForm, _handled,
          later("Kept elsewhere"), later("Keep it there"), later("Moved.")),
     _lot("photo", "lot_photo", forms.PhotoForm, _handled,
-         later("Picture"), later("Keep the picture"), _PICTURE, _picture, look="plain",
+         later("Picture"), later("Save the picture"), _PICTURE, _picture, look="plain",
          takes_file=True),
 )  # fmt: skip
 

@@ -77,25 +77,25 @@ class KindForm(GardenForm):
         later("Weight of one"), kind="mass", minimum=0.1, maximum=300, required=False
     )
     gust_limit_mps = MeasureField(
-        later("Gust it stands"),
+        later("Strongest gust it holds in"),
         kind="wind",
         minimum=0,
         maximum=GUST_LIMIT_MAX_MPS,
         required=False,
     )
     clear_mean_k = MeasureField(
-        later("Warmer inside, clear calm night"), kind="difference", minimum=-5, maximum=20
+        later("Warmer by, on a clear calm night"), kind="difference", minimum=-5, maximum=20
     )
     clear_sd_k = MeasureField(later("Give or take"), kind="difference", minimum=0.1, maximum=10)
     cloudy_mean_k = MeasureField(
-        later("Warmer inside, cloudy or windy night"),
+        later("Warmer by, on a cloudy or windy night"),
         kind="difference",
         minimum=-5,
         maximum=20,
     )
     cloudy_sd_k = MeasureField(later("Give or take"), kind="difference", minimum=0.1, maximum=10)
-    leaf_shield = NumberField(later("Share of the open sky it hides"), minimum=0, maximum=1)
-    why = TextBox(later("How the garden knows"), maximum=2_000)
+    leaf_shield = NumberField(later("Share of the open sky it blocks"), minimum=0, maximum=1)
+    why = TextBox(later("Source"), maximum=2_000)
 
     def sizes(self) -> KindSizes:
         return KindSizes(

@@ -172,7 +172,7 @@ class MoveForm(ActForm):
     """Another home."""
 
     action = "moved"
-    place_id = PickField(later("Kept at"), place_choices)
+    place_id = PickField(later("Where it is kept"), place_choices)
 
     def start(self, page: Page) -> dict[str, Any]:
         return {"place_id": page.place_id}
@@ -216,7 +216,7 @@ class RetireForm(ActForm):
     action = "retired"
     went_to = PickField(later("Where it went"))
     keep = TicksField(
-        later("Parts that go back to the store"), description=later("Only where it is taken apart.")
+        later("Parts that go back to the shed"), description=later("Only where it is taken apart.")
     )
     note = TextLine(later("Why"), required=False, maximum=200)
 
@@ -319,7 +319,7 @@ class CutLengthsForm(ActForm):
         maximum=10,
         description=later("Each cut turns so much into sawdust."),
     )
-    keep_offcut = BooleanField(later("Keep the offcuts"))
+    keep_offcut = BooleanField(later("Save the offcuts"))
 
     def start(self, page: LotPage) -> dict[str, Any]:
         return {"lengths": 1, "kerf_mm": USUAL_KERF_MM, "keep_offcut": True}
@@ -370,6 +370,6 @@ class PhotoForm(ActForm):
     photo = FileField(
         later("Picture"),
         description=later(
-            "JPEG, PNG or WebP up to 3.9 MB. Where and when it was taken is not kept."
+            "JPEG, PNG or WebP up to 3.9 MB. We don’t save where and when it was taken."
         ),
     )

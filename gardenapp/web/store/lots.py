@@ -55,7 +55,7 @@ class LotForm(StoreForm):
     name = TextLine(later("What it is"), maximum=80)
     quantity = NumberField(later("How much"), minimum=0.001, maximum=1_000_000)
     unit = PickField(later("Counted in"), choices_of(UNIT_CHOICES))
-    place_id = PickField(later("Kept at"), place_choices)
+    place_id = PickField(later("Where it is kept"), place_choices)
     sort = PickField(later("Sort"), choices_of(SORT_WORDS))
     mark = PickField(later("Pallet mark"), choices_of(MARK_WORDS))
     wood = PickField(later("Wood"), choices_of(WOOD_WORDS))
@@ -140,7 +140,7 @@ def new_lot() -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
-            flash(_("Written down."))
+            flash(_("Saved."))
             return redirect(page_of(material(lot_id)), 303)
     return shown("store/lot_form.html", form, lot=None, is_new=True)
 

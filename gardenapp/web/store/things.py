@@ -162,7 +162,7 @@ class NewThingsForm(FactsForm):
         later("Kind"), lambda: [Choice("", later("choose one")), *cover_kind_choices()]
     )
     how_many = NumberField(later("How many"), minimum=1, maximum=MOST_AT_ONCE, whole=True)
-    place_id = PickField(later("Kept at"), place_choices)
+    place_id = PickField(later("Where it is kept"), place_choices)
     owner_id = PickField(later("Whose"), lambda: owner_choices(me(), present=None))
     prefix = TextLine(later("Label"), maximum=60, required=False)
 
@@ -172,7 +172,7 @@ class NewThingsForm(FactsForm):
 def edit_thing(cover_id: int) -> Response | str | tuple[str, int]:
     page = things.get_thing(cover_id=cover_id, member=me())
     if not page.may_own:
-        raise NotAllowed(_("Only its owner and a coordinator change what is known of it."))
+        raise NotAllowed(_("Only its owner or a coordinator can change its details."))
     cost = page.facts.cost_hundredths
     values = {**vars(page.facts), "cost": None if cost is None else cost / 100}
     form = EditForm(data=values | {"note": page.note})
@@ -236,7 +236,7 @@ def _add_things(form: NewThingsForm) -> tuple[str, ...]:
     if not form.kind_id.data:
         raise FieldRefused("kind_id", _("Choose what it is."))
     kind_id = int(form.kind_id.data)
-    form.check_bed(marked("%(refusal)s Write it down as a material for other use instead."))
+    form.check_bed(marked("%(refusal)s Add it as a material for other use instead."))
     prefix = form.prefix.data or covers.usual_prefix(kind_id=kind_id)
     return covers.add_covers(
         kind_id=kind_id,
@@ -267,7 +267,7 @@ def out_page() -> str:
 @members
 def photo(name: str) -> Response:
     if not photos.NAME.fullmatch(name) or not things.is_photo(name=name):
-        raise NotFound(_("There is no such picture."))
+        raise NotFound(_("We can’t find that picture."))
     answer = send_from_directory(photo_folder(), name, mimetype="image/jpeg")
     answer.headers["Cache-Control"] = "private, max-age=86400"
     return answer

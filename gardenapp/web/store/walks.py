@@ -63,7 +63,7 @@ def needs_page() -> Response | str | tuple[str, int]:
             now=now(),
             form_key=form.once(me(), "notice"),
         )
-        flash(_("It is on the board. Take it down when it is settled."))
+        flash(_("Your note is up. Take it down when it is settled."))
         return redirect(url_for(".needs_page"), 303)
     return shown(
         "store/needs.html",
@@ -205,7 +205,7 @@ def _told(outcome: stocktake.Outcome) -> str:
     for names, words in (
         (outcome.missing, _("not found")),
         (outcome.turned_up, _("turned up here")),
-        (outcome.recounted, _("counted anew")),
+        (outcome.recounted, _("counted again")),
         (outcome.not_counted, _("left alone (lent, on a bed, or somebody’s own)")),
     ):
         if names:
@@ -255,7 +255,7 @@ def table_page(table: str) -> Response | str | tuple[str, int]:
         sent = form.file.data
         data = sent.read(tables.LARGEST_BYTES + 1) if sent is not None else b""
         if not data:
-            form.take(FieldRefused("file", _("Choose a table to bring in.")))
+            form.take(FieldRefused("file", _("Choose a table to import.")))
         else:
             plan = tables.plan_import(table=table, data=data, member=me())
             if not plan.problems:
@@ -276,7 +276,7 @@ def keep_table(table: str) -> Response | tuple[str, int]:
     kept = tables.keep_import(table=table, data=data, member=me(), now=now())
     flash(
         _(
-            "Brought in: %(new)s new, %(changes)s changed.",
+            "Imported: %(new)s new, %(changes)s changed.",
             new=kept.new,
             changes=len(kept.changes) - kept.new,
         )

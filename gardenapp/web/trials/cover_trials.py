@@ -37,7 +37,7 @@ SKY_WORDS = {
     "clear": later("clear and calm"),
     "cloudy": later("cloudy or windy"),
     "mixed": later("some of each"),
-    "unknown": later("not noted"),
+    "unknown": later("not saved"),
 }
 STATE_WORDS = {
     "kept": later("in use"),
@@ -111,7 +111,7 @@ def _dates_field(side: str) -> PickField:
 def _letters_field(side: str) -> PickField:
     return _SideField(
         side,
-        marked("%(capitalize)s: letters are stored as"),
+        marked("%(capitalize)s: text encoding"),
         [Choice("", "UTF-8"), Choice("cp1252", "Windows-1252")],
     )
 
@@ -142,7 +142,7 @@ class TrialForm(OnceForm):
     inside = FileField(later("File of the logger inside"))
     outside = FileField(later("File of the logger outside"))
     heat_max = MeasureField(
-        later("Highest your crop stands"),
+        later("Hottest your crop can take"),
         kind="temperature",
         minimum=10,
         maximum=50,
@@ -244,12 +244,15 @@ def _plan_again() -> None:
         return
     except Refused as refusal:
         flash(
-            _("The trial is kept, but tonight was not planned again: %(refusal)s", refusal=refusal),
+            _(
+                "The trial is saved, but we could not plan tonight again: %(refusal)s",
+                refusal=refusal,
+            ),
             "bad",
         )
         return
     if made:
-        flash(_("Tonight was planned again with it."))
+        flash(_("We planned tonight again with it."))
 
 
 @blueprint.get("/trials/<int(max=2147483647):trial_id>")
@@ -338,6 +341,6 @@ def use(trial_id: int) -> Response:
 @members
 def leave_out(trial_id: int) -> Response:
     cover_trials.use_trial(trial_id=trial_id, is_used=False, member=signed_in_member(), now=now())
-    flash(_("Left out. Its readings are kept, and you can use it again."))
+    flash(_("Left out. Its readings stay saved, and you can use it again."))
     _plan_again()
     return redirect(url_for(".trial_page", trial_id=trial_id), 303)

@@ -265,7 +265,7 @@ class LoggerForm(GardenForm):
         ],
     )
     margin = MeasureField(
-        later("Alert when this near to what the plants bear"),
+        later("Alert when this near to what the plants are fine down to"),
         kind="difference",
         minimum=0,
         maximum=10,
@@ -363,5 +363,5 @@ def make_token(logger_id: int) -> Response:
 @coordinators
 def revoke(logger_id: int) -> Response:
     readings.revoke_logger(logger_id=logger_id, member=signed_in_member(), now=now())
-    flash(_("Its token is ended. What it sent is kept."))
+    flash(_("Its token is ended. What it sent stays saved."))
     return redirect(url_for(".loggers_page"), 303)

@@ -824,4 +824,4 @@ def test_the_figures_shown_are_the_figures_used() -> None:
     assert shown["weight and length for two people"] == (
         f"{designs.TWO_PEOPLE_KG:.0f} kg, {designs.TWO_PEOPLE_MM / 1000:.0f} m"
     )
-    assert shown["pull that a peg stands"] == f"{designs.PEG_N:.0f} N"
+    assert shown["pull that a peg holds"] == f"{designs.PEG_N:.0f} N"

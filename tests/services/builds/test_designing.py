@@ -31,7 +31,7 @@ def test_designs_that_the_store_can_build_come_first(make: Factory, member: Memb
     assert flags == sorted(flags, reverse=True)
     buildable = {one.shape for one in found if one.is_buildable}
     assert {"box_frame", "tote", "pallet_lean_to"} <= buildable
-    assert "cold_frame" not in buildable  # no window in the store
+    assert "cold_frame" not in buildable  # no window in the shed
     for one in found:
         assert one.design.problems == ()
         assert one.design.capacity

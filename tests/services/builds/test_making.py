@@ -253,11 +253,11 @@ def nothing_was_taken(held: dict[str, int]) -> bool:
 
 
 def test_a_plan_that_is_not_there_cannot_be_built(member: Member) -> None:
-    with pytest.raises(NotFound, match="no such plan"):
+    with pytest.raises(NotFound, match="find that plan"):
         suggest_label(plan_id=99)
-    with pytest.raises(NotFound, match="no such plan"):
+    with pytest.raises(NotFound, match="find that plan"):
         build_cover(plan_id=99, label="f 1", place_id=None, member=member, now=NOW)
-    with speaking("es"), pytest.raises(NotFound, match="No existe ese plan"):
+    with speaking("es"), pytest.raises(NotFound, match="No encontramos ese plan"):
         suggest_label(plan_id=99)
 
 

@@ -218,7 +218,7 @@ def test_the_title_says_the_one_thing_that_matters_most() -> None:
         "Cover up by 17:00 tonight": page(job(), off, rows=(row(),)),
         "Take covers off tonight: wind": page(off, off),
         "There is something to do tonight": page(job(by_at=None)),
-        "Plants at risk tonight, and no cover for them": page(rows=(row(),)),
+        "Plants at risk tonight, and no cover free": page(rows=(row(),)),
         "Nothing to do tonight": page(rows=(row("safe"), row("watch"), row("protected"))),
     }
 
@@ -235,7 +235,7 @@ def test_a_night_with_work_says_all_of_it_in_order() -> None:
         "To do:\nPlot A1: crate (from Back shed)",
         "Put on by 17:00.",
         "Vent or lift by about 08:45 in the morning.",
-        "Cannot be saved with the covers there are:\nPlot A1: 3 × beans, about 80 % likely lost",
+        "No cover free, or covered and still at risk:\nPlot A1: 3 × beans, about 80 % likely lost",
         "Chances are estimates, not promises.",
         "leave a plant rather than fall for it.",
     ]

@@ -401,7 +401,7 @@ def test_without_a_mail_server_the_notice_waits_and_says_why(
     telling.send_due(now=make.now, outlet=out)
 
     (row,) = queue()
-    assert row.last_error == "No mail server is named yet."
+    assert row.last_error == "The garden has no mail server yet."
     assert not mail.get_mail_settings().is_set
     assert MailSettings().host == ""
 

@@ -87,9 +87,9 @@ def test_the_list_of_a_place_has_what_is_at_home_there(
 
 
 def test_a_place_that_is_not_there_is_said_to_be_missing(odile: Member) -> None:
-    with pytest.raises(NotFound, match="no such place"):
+    with pytest.raises(NotFound, match="find that place"):
         stocktake.expected_at(place_id=99, member=odile)
-    with speaking("es"), pytest.raises(NotFound, match="No existe ese lugar"):
+    with speaking("es"), pytest.raises(NotFound, match="No encontramos ese lugar"):
         stocktake.expected_at(place_id=99, member=odile)
 
 
@@ -228,5 +228,5 @@ def test_things_are_found_by_label_or_code_one_a_line_or_behind_commas(
         with pytest.raises(FieldRefused, match=f"is called {word}") as refused:
             stocktake.find_things(f"Tote 1, {word}")
         assert refused.value.field == "also"
-    with speaking("es"), pytest.raises(FieldRefused, match="Nada en el almacén se llama Tote 3"):
+    with speaking("es"), pytest.raises(FieldRefused, match="Nada en el cobertizo se llama Tote 3"):
         stocktake.find_things("Tote 3")

@@ -123,8 +123,8 @@ def test_nowhere_is_a_place_and_a_place_that_is_gone_is_not(make: Factory) -> No
 @pytest.mark.parametrize(
     ("subject", "english", "spanish"),
     [
-        (thing(99), "There is no such thing", "No existe esa cosa"),
-        (material(99), "There is no such material", "No existe ese material"),
+        (thing(99), "We can’t find that item", "No encontramos ese objeto"),
+        (material(99), "We can’t find that material", "No encontramos ese material"),
     ],
 )
 def test_what_is_not_there_cannot_be_held(

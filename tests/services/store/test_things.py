@@ -1,4 +1,4 @@
-"""Like one there is, again; and the list of all that is in the store."""
+"""Like one there is, again; and the list of all that is in the shed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""What is held about a member can be seen, taken away and erased; records stay without the name."""
+"""What is stored about a member can be seen, taken away and erased; records stay without the "
+"name."""
 
 from __future__ import annotations
 

@@ -74,7 +74,7 @@ def test_plants_of_a_plot_lead_to_designs_and_a_button_keeps_one_once(
         for _ in range(2)
     ]
 
-    assert page.text.count("the store has it") >= 2
+    assert page.text.count("the shed has it") >= 2
     assert places[0] == places[1]
     assert count(BuildPlan) == 1
 
@@ -207,9 +207,9 @@ def test_a_frame_in_inches_is_drawn_and_cut_in_inches(make: Factory, pages: Page
 
     assert "56 in by 42 in, 30 in high" in page.text
     assert "It fits by its 42 in side, with 3 in to spare on each side" in page.text
-    assert " mm" not in page.text.partition("What the store has")[0].partition("Pieces")[2]
+    assert " mm" not in page.text.partition("What the shed has")[0].partition("Pieces")[2]
     assert "Pieces 512 in" in cuts.text
-    assert "6 lengths from the store" in cuts.text
+    assert "6 lengths from the shed" in cuts.text
 
 
 # --- changing and building --------------------------------------------------------------------
@@ -290,7 +290,7 @@ def test_what_the_store_lacks_stops_it_with_words(pages: Pages, member: Member) 
 
     page = pages.post(f"{address}/make", {"label": "frame 1", "place_id": ""}, status=409)
 
-    assert "The store does not hold enough for it" in page.text
+    assert "The shed has too little for it" in page.text
     assert page.values()["label"] == "frame 1"
     assert count(Cover) == 0
 

@@ -74,7 +74,7 @@ def test_a_wrong_password_keeps_the_name_and_never_sends_the_password_back(
 
     page = phone.post("/sign-in", {"name": "Odile", "password": "wrong-words"}, status=422)
 
-    assert "Name and password do not belong together." in page.text
+    assert "That name and password do not match. Try again, or ask for a link." in page.text
     assert value(page, "name") == "Odile"
     assert "wrong-words" not in page.html
     assert not is_signed_in(phone)
@@ -431,7 +431,7 @@ def test_a_made_up_link_says_that_it_has_ended(make: Factory, phone: Phone, toke
 
     page = phone.get(f"/join/{token}", status=404)
 
-    assert page.heading in {"This link has ended", "Nothing here"}
+    assert page.heading in {"This link has ended", "We can’t find that page"}
 
 
 # --- one's own page ---------------------------------------------------------------------------

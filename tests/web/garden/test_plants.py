@@ -191,6 +191,6 @@ def test_a_crop_page_tells_harm_and_death_apart_and_what_is_from_memory(
 
     page = pages.get(f"/plants/{leek.id}")
 
-    assert "First harm burns leaves and costs next to nothing." in page.text
+    assert "First damage burns leaves and costs next to nothing." in page.text
     assert "About half of the plants die, hardened" in page.text
     assert "from memory" in page.text

@@ -403,8 +403,8 @@ def test_what_somebody_knows_of_its_hardness_and_its_pot_is_kept(
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
-        ({"state": "soft"}, "Say on which day they were so."),
-        ({"state": "soft", "state_on": "soon"}, "Enter a day, such as 2026-11-24."),
+        ({"state": "soft"}, "Enter the day they were like that."),
+        ({"state": "soft", "state_on": "soon"}, "Enter a date, such as 2026-11-24."),
         ({"pot_l": "-3", "in_pot": "y"}, "Enter a number between 0.1 and 1000."),
         ({"state": "steel"}, "Choose"),
     ],

@@ -37,7 +37,7 @@ def test_an_empty_outlook_says_the_next_step_to_each(make: Factory, pages: Pages
     coordinator = make.coordinator()
 
     assert "A coordinator can bring in" in pages.get("/season").text
-    assert "Bring in a daily record" in pages.sign_in(coordinator).get("/season").text
+    assert "Import past nights" in pages.sign_in(coordinator).get("/season").text
 
 
 def test_a_record_brought_in_is_seen_by_readers_of_the_board(make: Factory, pages: Pages) -> None:
@@ -49,7 +49,7 @@ def test_a_record_brought_in_is_seen_by_readers_of_the_board(make: Factory, page
     assert "nights of air frost a winter" in page.text
     assert "by 3 whole winters on record" in page.text
     assert "Fewer than ten winters" in page.text
-    assert "Take all past nights away" not in page.text
+    assert "Delete all past nights" not in page.text
 
 
 def test_a_threshold_in_fahrenheit_is_typed_and_shown_in_fahrenheit(

@@ -204,7 +204,7 @@ def test_an_untried_lift_is_called_published_only_where_it_is(
 def test_of_several_lifts_the_least_sure_speaks_and_an_old_plan_says_little() -> None:
     assert untried_lift_words({"seen", "memory"}) == untried_lift_words({"memory"})
     assert untried_lift_words({"seen", "derived"}) == untried_lift_words({"derived"})
-    assert untried_lift_words(()) == "No trial here has tested this lift yet."
+    assert untried_lift_words(()) == "No trial here has tested how much warmer it is yet."
 
 
 def test_a_lift_is_shown_as_a_difference_in_fahrenheit(make: Factory, pages: Pages) -> None:

@@ -53,7 +53,7 @@ def test_an_empty_store_says_what_to_do_next(make: Factory, pages: Pages) -> Non
     page = pages.get("/store")
 
     assert "Nothing is written down yet" in page.text
-    assert "Add the first thing" in page.text
+    assert "Add the first item" in page.text
 
 
 def test_a_search_without_a_find_offers_to_ask_the_others(make: Factory, pages: Pages) -> None:
@@ -74,7 +74,7 @@ def test_a_label_opens_its_thing_and_an_unknown_one_says_so(make: Factory, pages
 
     assert pages.follow(pages.get(f"/s/{tote.code}", status=303)).heading == "Tote 1"
     assert pages.follow(pages.get(f"/s/{lot.code.upper()}", status=303)).heading == "Salad boxes"
-    assert "No thing has that code" in pages.get("/s/zzzzzzzz", status=404).text
+    assert "No item has that code" in pages.get("/s/zzzzzzzz", status=404).text
 
 
 def test_covers_are_added_with_kind_number_and_place_only(make: Factory, pages: Pages) -> None:
@@ -356,7 +356,7 @@ def test_stocktake_writes_what_differs_and_nothing_else(make: Factory, pages: Pa
         },
         status=422,
     )
-    assert "Nothing in the store is called tote 9" in page.text
+    assert "Nothing in the shed is called tote 9" in page.text
     assert page.values()[f"lot-{lot_id}"] == "12"
     page = pages.post(
         path,
@@ -372,7 +372,7 @@ def test_stocktake_writes_what_differs_and_nothing_else(make: Factory, pages: Pa
     assert "1 as expected" in text
     assert "1 not found: Tote 2" in text
     assert "1 turned up here: Tote 9" in text
-    assert "1 counted anew: Salad boxes" in text
+    assert "1 counted again: Salad boxes" in text
     assert cover_of(two.id).status == "missing"
     assert cover_of(away.id).place_id == shed.id
     # Two openings (what was written down before it had a ledger), three counts.
