@@ -29,7 +29,7 @@ def invented_garden(
     """A garden in which covers are scarce, with a few stacks, lent covers and pots.
 
     Sizes in cm within what allotments have; lifts 0.3 to 6 K; thresholds around a night that
-    hurts most plantings. We can’t find that page is measured; only the shape of the problem matters.
+    hurts most plantings. Nothing here is measured; only the shape of the problem matters.
     """
     rng = random.Random(seed)
     plot_sites = tuple(
