@@ -273,9 +273,7 @@ def find_zone(typed: str) -> str:
             return zone
     close = [z for z in zones if wanted and z.casefold().rpartition("/")[2] == wanted]
     if close:
-        raise Refused(
-            _("Enter the whole name. Do you mean %(close)s?", close=" or ".join(close[:3]))
-        )
+        raise Refused(_("Enter the whole name. Do you mean %(close)s?", close=", ".join(close[:3])))
     raise Refused(_("Enter a time zone by continent and city, such as Europe/Lisbon."))
 
 

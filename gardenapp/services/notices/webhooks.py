@@ -51,7 +51,9 @@ def check_url(url: str) -> str:
         or not cleaned.isprintable()
         or " " in cleaned
     ):
-        raise FieldRefused("address", "Enter a whole web address, such as https://example.org/in.")
+        raise FieldRefused(
+            "address", _("Enter a whole web address, such as https://example.org/in.")
+        )
     if parts.username is not None or parts.password is not None:
         raise FieldRefused("address", _("The address must not hold a user name or password."))
     return cleaned

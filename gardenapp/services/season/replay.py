@@ -400,7 +400,7 @@ def begin_run(
                 member_id=run.started_by_id,
             )
     except IntegrityError as error:
-        raise Refused("A replay is going on already. Wait for it, or stop it.") from error
+        raise Refused(_("A replay is already running. Wait for it, or stop it.")) from error
     thread = threading.Thread(
         target=_work,
         args=(run_id, steps, context, clock),

@@ -45,6 +45,7 @@ from gardenapp.services.night.learning import site_belief
 from gardenapp.services.night.outlook import SHELTER
 from gardenapp.services.night.problem import need_of, site_of
 from gardenapp.services.night.standing import pool_of
+from gardenapp.words import _
 
 GARDEN_SEED = 7
 MOST_FACTOR = 100.0
@@ -125,22 +126,33 @@ def _from_table(garden: ReplayGarden, text: str) -> ReplayGarden:
     try:
         rows = [row for row in csv.reader(io.StringIO(text), strict=True) if any(row)]
     except csv.Error as error:
-        raise Refused(f"The table of covers could not be read: {error}.") from error
+        raise Refused(
+            _("We could not read the table of covers: %(error)s.", error=error)
+        ) from error
     for number, row in enumerate(rows, start=1):
         # Names of kinds may hold commas: what stands last is the number.
         cells = [", ".join(cell.strip() for cell in row[:-1]), row[-1].strip()]
         if number == 1 and cells[1].casefold() == "count":
             continue
         if not cells[0] or not (cells[1].isascii() and cells[1].isdigit()):
-            raise Refused(f"Line {number} of the covers is not a kind, a comma and a number.")
+            raise Refused(
+                _(
+                    "Line %(number)s of the covers is not a kind, a comma and a number.",
+                    number=number,
+                )
+            )
         if cells[0].casefold() not in labels or len(cells[1]) > 4:
             raise Refused(
-                f"Line {number} of the covers: the garden has no kind called {cells[0][:60]!r}, "
-                "or the number has over four figures."
+                _(
+                    "Line %(number)s of the covers: the garden has no kind called “%(kind)s”, "
+                    "or the number has over four figures.",
+                    number=number,
+                    kind=cells[0][:60],
+                )
             )
         wanted[cells[0].casefold()] = int(cells[1])
     if not wanted:
-        raise Refused("The table of covers is empty.")
+        raise Refused(_("The table of covers is empty."))
     # Somebody's own covers are pools of their own with the kind's name: the first takes all.
     left = dict(wanted)
     return replace(
@@ -162,7 +174,7 @@ def current_garden(*, before: date) -> ReplayGarden:
     """
     garden = db.session.get(Garden, 1)
     if garden is None:
-        raise NotFound("There is no garden yet; replay the invented one instead.")
+        raise NotFound(_("There is no garden yet. Replay the invented one instead."))
     belief = site_belief(before=before)
     plots = list(db.session.scalars(select(Plot).order_by(Plot.id)))
     rows = db.session.execute(
@@ -183,7 +195,9 @@ def current_garden(*, before: date) -> ReplayGarden:
             )
         )
     if not plantings:
-        raise Refused("Nothing grows in the garden yet. Add plantings, or replay the invented one.")
+        raise Refused(
+            _("Nothing grows in the garden yet. Add plantings, or replay the invented one.")
+        )
     pools, priors, under = _current_pools()
     return ReplayGarden(
         plots=tuple(site_of(plot) for plot in plots),

@@ -21,7 +21,7 @@ from sqlalchemy import select
 
 from gardenapp.errors import FieldRefused, NotAllowed, Refused
 from gardenapp.extensions import db
-from gardenapp.messages import Words, say
+from gardenapp.messages import Number, Words, listed, say
 from gardenapp.models.covers import (
     CODE_LENGTH,
     CODE_LETTERS,
@@ -360,20 +360,32 @@ class _Import:
         twice = sorted({name for name in head if head.count(name) > 1})
         self.line = rows[0].line if rows else 1
         for name in missing:
-            self.add(name, "This column is missing. Export a table to see how it looks.")
+            self.add(name, say("This column is missing. Export a table to see how it looks."))
         for name in strange:
-            self.add(name[:40], "There is no such column.")
+            self.add(name[:40], say("We don’t know this column."))
         for name in twice:
-            self.add(name[:40], "This column is there twice.")
+            self.add(name[:40], say("This column is there twice."))
         if len(rows) > MOST_LINES:
-            self.add("", f"More than {MOST_LINES} lines; bring them in in parts.")
+            self.add(
+                "",
+                say(
+                    "More than %(most)s lines. Import them in parts.", most=Number(MOST_LINES, ",")
+                ),
+            )
         elif not self.problems and len(rows) < 2:
-            self.add("", "There is no line below the names of the columns.")
+            self.add("", say("There is no line below the names of the columns."))
         if not self.problems:
             for row in rows[1:]:
                 self.line = row.line
                 if len(row.cells) != len(head):
-                    self.add("", f"Has {len(row.cells)} cells, not {len(head)}.")
+                    self.add(
+                        "",
+                        say(
+                            "Has %(cells)s cells, not %(heads)s.",
+                            cells=len(row.cells),
+                            heads=len(head),
+                        ),
+                    )
                     continue
                 self.take(dict(zip(head, row.cells, strict=True)))
                 if len(self.problems) >= MOST_PROBLEMS:
@@ -390,9 +402,11 @@ class _Import:
         before = len(self.problems)
         code = cells["code"].lower()
         if code and not _CODE.fullmatch(code):
-            self.add("code", "A code is the eight letters and digits of a label, or empty.")
+            self.add(
+                "code", say("Enter the eight characters of a label’s code, or leave it empty.")
+            )
         if code and self.seen_codes.setdefault(code, self.line) != self.line:
-            self.add("code", f"The same code as on line {self.seen_codes[code]}.")
+            self.add("code", say("The same code as on line %(line)s.", line=self.seen_codes[code]))
         values = self.thing(cells) if self.table == THINGS else self.lot(cells)
         if len(self.problems) > before:
             return
@@ -400,7 +414,7 @@ class _Import:
         if self.table == THINGS:
             cover = self.things.get(code)
             if cover is not None and cover.status == "retired":
-                self.add("code", "That thing has left the garden; its history is closed.")
+                self.add("code", say("That item has left the garden, so you can’t change it."))
                 return
             present, old = cover, _thing_values(cover) if cover is not None else {}
             name = values["label"]
@@ -409,7 +423,10 @@ class _Import:
             present, old = lot, _lot_values(lot) if lot is not None else {}
             name = values["name"]
             if lot is not None and lot.unit != values["unit"]:
-                self.add("unit", f"Its history is in {lot.unit}; that cannot change.")
+                self.add(
+                    "unit",
+                    say("Its history is in %(unit)s, which you can’t change.", unit=lot.unit),
+                )
                 return
         if present is not None:
             try:
@@ -442,14 +459,22 @@ class _Import:
             self.line = change.line
             holder = self.labels.get(change.values["label"])
             if holder is not None and holder.id not in moving:
-                self.add("label", f"There is already a {change.values['label']}.")
+                self.add(
+                    "label",
+                    say(
+                        "There is already one called %(label)s. Choose another label.",
+                        label=change.values["label"],
+                    ),
+                )
 
     # one line
 
     def thing(self, cells: dict[str, str]) -> dict[str, Any]:
         label = self.text(cells, "label", 80, required=True)
         if label and self.seen_labels.setdefault(label, self.line) != self.line:
-            self.add("label", f"The same label as on line {self.seen_labels[label]}.")
+            self.add(
+                "label", say("The same label as on line %(line)s.", line=self.seen_labels[label])
+            )
         values = self.shared(cells)
         values |= {
             "label": label,
@@ -465,7 +490,7 @@ class _Import:
         quantity = self.number(cells, "quantity", MOST_MILLI / ONE, required=True)
         for_beds = cells["for_beds"].lower()
         if for_beds not in {"yes", "no"}:
-            self.add("for_beds", "Write yes or no.")
+            self.add("for_beds", say("Enter yes or no."))
         values |= {
             "name": self.text(cells, "name", 80, required=True),
             "sort": self.one_of(cells, "sort", SORTS),
@@ -493,9 +518,11 @@ class _Import:
         if owner and len(ids) != 1:
             self.add(
                 "owner",
-                f"There is nobody called {owner[:40]}."
+                say("There is nobody called %(name)s.", name=owner[:40])
                 if not ids
-                else f"There are several called {owner[:40]}; change it on the page.",
+                else say(
+                    "Several people are called %(name)s. Change it on its page.", name=owner[:40]
+                ),
             )
         lending = self.one_of(cells, "lending", LENDING)
         if lending == "own plots" and not owner:
@@ -528,19 +555,26 @@ class _Import:
     ) -> str:
         text = unguard(cells[column].replace("\r\n", "\n"))
         if required and not text:
-            self.add(column, "This must not be empty.")
+            self.add(column, say("Enter something here."))
         if len(text) > most:
-            self.add(column, f"Has {len(text)} characters; at most {most} are kept.")
+            self.add(
+                column,
+                say(
+                    "Use at most %(maximum)s characters; this has %(text)s.",
+                    maximum=most,
+                    text=len(text),
+                ),
+            )
         plain = text.replace("\n", " ").replace("\t", " ") if lines else text
         if not plain.isprintable():
-            self.add(column, "Holds a sign that cannot be printed, or a second line.")
+            self.add(column, say("Holds a character that cannot be printed, or a second line."))
         return text
 
     def one_of(self, cells: dict[str, str], column: str, choices: tuple[str, ...]) -> str:
         value = unguard(cells[column])
         if value not in choices:
-            named = ", ".join(choice or "nothing" for choice in choices)
-            self.add(column, f"Write one of: {named}.")
+            named = listed(choice or say("nothing") for choice in choices)
+            self.add(column, say("Enter one of: %(choices)s.", choices=named))
         return value
 
     def known(
@@ -549,10 +583,10 @@ class _Import:
         name = unguard(cells[column])
         if not name:
             if required:
-                self.add(column, "This must not be empty.")
+                self.add(column, say("Enter something here."))
             return None
         if name not in ids:
-            self.add(column, f"There is no {column} called {name[:40]}; add it first.")
+            self.add(column, say("We don’t know %(name)s. Add it first.", name=name[:40]))
         return ids.get(name)
 
     def number(
@@ -562,7 +596,7 @@ class _Import:
         if not text and not required:
             return None
         if not _NUMBER.fullmatch(text) or float(text.replace(",", ".")) > most:
-            self.add(column, f"Write a number from 0 to {most:g}.")
+            self.add(column, say("Enter a number from 0 to %(most)s.", most=Number(most, ",.0f")))
             return None
         return float(text.replace(",", "."))
 
@@ -575,7 +609,7 @@ class _Import:
         except ValueError:
             found = None
         if found is None or not 1950 <= found.year <= 2150:
-            self.add(column, "Write a day as 2026-11-24.")
+            self.add(column, say("Enter a date, such as 2026-11-24."))
             return None
         return found
 

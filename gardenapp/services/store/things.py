@@ -872,15 +872,15 @@ def history(subject: Subject, member: Member, *, most: int = 60) -> tuple[Histor
 def why_not_undo(entry: LedgerEntry, member: Member) -> Refused | NotAllowed | None:
     """What speaks against `member` taking an entry back; None where nothing does."""
     if entry.action == "reversed":
-        return Refused("That was taken back already. Write down what is true now instead.")
+        return Refused(_("Somebody has undone that already. Save what is true now instead."))
     if entry.action in {"deployed", "brought back"} and entry.cover_id is not None:
-        return Refused("That was marked on the board; change it there.")
+        return Refused(_("That was marked on the board. Change it there."))
     if entry.caused_by_id is not None:
-        return Refused("That came with something else; undo that instead.")
+        return Refused(_("That came with something else. Undo that instead."))
     if entry.number == 1:
-        return Refused("You can’t undo that it came. Say that it left.")
+        return Refused(_("You can’t undo that it came. Say that it left."))
     if entry.member_id != member.id and not member.is_coordinator:
-        return NotAllowed("Only whoever wrote that down, or a coordinator, takes it back.")
+        return NotAllowed(_("Only whoever saved that, or a coordinator, can undo it."))
     return None
 
 

@@ -510,10 +510,14 @@ def _tell(built: making.Built) -> None:
     if built.is_planned_again:
         board = url_for("board.tonight")
         flash(
-            Markup(
-                '{} is in the store, and tonight was planned again with it: <a href="{}">tonight'
-                "’s board</a>."
-            ).format(built.label, board)
+            Markup('{} <a href="{}">{}</a>.').format(
+                _(
+                    "%(built)s is in the shed, and tonight is planned again with it.",
+                    built=built.label,
+                ),
+                board,
+                _("Go to tonight’s board"),
+            )
         )
     else:
         flash(_("%(built)s is in the shed.", built=built.label))

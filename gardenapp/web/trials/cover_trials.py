@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -26,9 +26,9 @@ from gardenapp.services.trials import cover_trials
 from gardenapp.web.access import current_garden, current_member, members, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, MeasureField, OnceForm, PickField, TextBox, TextLine
-from gardenapp.web.formats import difference, temperature_unit, zone
+from gardenapp.web.formats import chance, decimals, difference, shortest, temperature_unit, zone
 from gardenapp.web.trials import chart
-from gardenapp.words import _, later
+from gardenapp.words import _, later, n_
 
 blueprint = Blueprint("trials", __name__)
 
@@ -316,7 +316,83 @@ def flag_words(flag: dict[str, Any]) -> str:
             day_k=difference(p["day_k"], signed=True),
             night_k=difference(p["night_k"], signed=True),
         )
-    return str(flag["words"])
+    return _other_flag(flag["code"], p) or str(flag["words"])
+
+
+def _other_flag(code: str, p: Mapping[str, Any]) -> str | None:
+    if code == "overlap_small":
+        return _("The two records have only %(hours)s hours in common.", hours=decimals(p["hours"]))
+    if code == "too_short":
+        return _(
+            "No night is whole in both records, so there is nothing to learn from. Let the "
+            "loggers hang for at least one night, better for ten."
+        )
+    if code == "stuck":
+        hours = decimals(p["hours"], 0)
+        if p["which"] == "inside":
+            return _(
+                "The logger inside shows the same value for %(hours)s hours while the other "
+                "moves: check its battery, its memory and its sensor.",
+                hours=hours,
+            )
+        return _(
+            "The logger outside shows the same value for %(hours)s hours while the other "
+            "moves: check its battery, its memory and its sensor.",
+            hours=hours,
+        )
+    if code == "same_readings":
+        return _(
+            "Both loggers read the same for %(share)s of the time: were they side by side, or "
+            "is one file there twice?",
+            share=chance(p["share"]),
+        )
+    if code == "sensor_in_sun":
+        return n_(
+            "On %(num)s day the logger outside warms faster than air does: it seems to hang in "
+            "the sun. Its day figures are then too small; shade it on all sides.",
+            "On %(num)s days the logger outside warms faster than air does: it seems to hang in "
+            "the sun. Its day figures are then too small; shade it on all sides.",
+            int(p["days"]),
+        )
+    if code == "gaps":
+        return n_(
+            "%(num)s gap of %(hours)s hours; nothing is filled in there.",
+            "%(num)s gaps of %(hours)s hours in all; nothing is filled in there.",
+            int(p["count"]),
+            hours=decimals(p["hours"]),
+        )
+    if code == "different_steps":
+        return _(
+            "The loggers measure every %(inside)s inside and every %(outside)s outside; both "
+            "are compared at the longer step.",
+            inside=_step(p["inside_s"]),
+            outside=_step(p["outside_s"]),
+        )
+    if code == "clock_offset":
+        by = _step(abs(p["offset_s"]))
+        if p["offset_s"] > 0:
+            return _(
+                "The clock of the logger inside is about %(by)s slow against the one outside; "
+                "its times are moved by that.",
+                by=by,
+            )
+        return _(
+            "The clock of the logger inside is about %(by)s fast against the one outside; "
+            "its times are moved by that.",
+            by=by,
+        )
+    if code == "humidity_one_sided":
+        return _("Humidity is known from one logger only, so it cannot be compared.")
+    if code == "no_sunset":
+        return _(
+            "On some of these dates the sun did not both set and rise; 18:00 to 06:00 by the "
+            "sun is called the night there."
+        )
+    return None
+
+
+def _step(seconds: float) -> str:
+    return f"{shortest(seconds)} s" if seconds < 60 else f"{decimals(seconds / 60, 0)} min"
 
 
 @blueprint.get("/trials/<int(max=2147483647):trial_id>/readings.csv")
