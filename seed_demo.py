@@ -39,6 +39,7 @@ from gardenapp.models.people import Garden
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.models.weather import DailyWeather
+from gardenapp.science.garden_map import read_map, write_map
 from gardenapp.science.night.sun import night_for
 from gardenapp.services.clockwork import get_garden, tonight
 from gardenapp.services.garden import people
@@ -131,6 +132,20 @@ ROWS = (
     ("C", 8, 500.0, 240.0, 110.0, 70.0),
     ("D", 6, 300.0, 120.0, 100.0, 95.0),
 )
+# North at the top: the pallets at the far end, the sheds by the gate, a garage down the lane.
+MAP = """
+W  store:Pallet stack, north end  store:Pallet stack, north end  D1  D2  D3  D4  D5  D6
+=  =  =  =  =  =  =  =  =
+=  C1 C2 C3 C4 C5 C6 C7 C8
+=  =  =  =  =  =  =  =  =
+=  B1 B2 B3 B4 B5 B6 B7 B8
+=  =  =  =  =  =  =  =  =
+=  A1 A2 A3 A4 A5 A6 A7 A8
+=  =  =  =  =  =  =  =  =
+W  shed:Long shed  shed:Long shed  store:Tea hut loft  store:Tea hut loft  . \
+shed:Lean-to by the gate  shed:Lean-to by the gate  G
+.  .  .  .  .  .  store:Rafiq’s garage  store:Rafiq’s garage  =
+"""
 # Which usual spot a plot is, where it is not open ground.
 SPOTS = {
     "A1": "hedge",
@@ -417,6 +432,8 @@ def _add_garden_row(session: scoped_session[Session], now: datetime) -> None:
             shelter_label="the lean-to by the gate",
             shelter_spaces=8,
             minutes_budget=240.0,
+            map_text=write_map(read_map(MAP).garden_map),
+            map_north=0.0,
             is_demo=True,
             created_at=now,
         )

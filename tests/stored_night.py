@@ -1,7 +1,7 @@
 """A stored night of 56 jobs in an invented garden of thirty plots.
 
 Kept as it is, so that how long a page gets is measured on the same evening whatever later changes
-of the numbers would plan. We can’t find that page is worked out by the planner.
+of the numbers would plan. Nothing here is worked out by the planner.
 """
 
 from __future__ import annotations

@@ -27,8 +27,10 @@ from gardenapp.models.people import Garden, Member
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot, StorePlace
 from gardenapp.science.allocation.solve import first_answer, solve
+from gardenapp.science.garden_map import read_map, steps_from
 from gardenapp.services.clockwork import get_garden
 from gardenapp.services.garden import passwords, people
+from gardenapp.services.garden.map import get_map
 from gardenapp.services.garden.passwords import is_password
 from gardenapp.services.kept_plans import header_of, stories_of
 from gardenapp.services.night import forecasts, improving
@@ -89,6 +91,20 @@ def test_it_is_a_whole_garden() -> None:
     assert garden is not None
     assert garden.is_demo
     assert garden.shelter_spaces > 0
+
+
+@pytest.mark.usefixtures("demo")
+def test_every_plot_and_place_is_on_the_map_and_reached_along_its_paths() -> None:
+    page = get_map()
+    garden_map = page.garden_map
+
+    assert read_map(seed_demo.MAP).errors == ()
+    assert page.missing_plots == page.missing_places == ()
+    for name, spots in garden_map.places.items():
+        walked = steps_from(garden_map, spots)
+        for cells in (*garden_map.plots.values(), *garden_map.places.values()):
+            ways = [beside for cell in cells for beside in garden_map.beside(cell)]
+            assert any(beside in walked for beside in ways), name
 
 
 @pytest.mark.usefixtures("demo")

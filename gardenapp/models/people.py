@@ -40,6 +40,10 @@ class Garden(Base):
     walk_worth: Mapped[str] = mapped_column(String(8), default="lettuce", server_default="lettuce")
     shelter_spaces: Mapped[int] = mapped_column(default=0)
     shelter_label: Mapped[ShortText] = mapped_column(default="")
+    # The garden from above, as `science.garden_map` reads it; empty where nobody has drawn it.
+    map_text: Mapped[LongText] = mapped_column(default="", server_default="")
+    # Where north is: degrees clockwise from the top of the map; None where nobody said.
+    map_north: Mapped[float | None] = mapped_column(default=None)
     is_demo: Mapped[bool] = mapped_column(default=False)
     # Counts every change, so that a rendered board can be kept until the next one.
     version: Mapped[int] = mapped_column(default=1)

@@ -13,6 +13,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.compress import init_compress
     from gardenapp.web.errors import init_errors
     from gardenapp.web.formats import init_formats
+    from gardenapp.web.garden.map import blueprint as garden_map
     from gardenapp.web.garden.people import blueprint as people
     from gardenapp.web.garden.plants import blueprint as plants
     from gardenapp.web.garden.plots import blueprint as plots
@@ -26,6 +27,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.night.ahead import blueprint as ahead
     from gardenapp.web.night.board import blueprint as board
     from gardenapp.web.night.forecast import blueprint as forecast
+    from gardenapp.web.night.map import blueprint as tonight_map
     from gardenapp.web.night.morning import blueprint as morning
     from gardenapp.web.night.plot import plot_page
     from gardenapp.web.notices.feeds import blueprint as feeds
@@ -63,6 +65,8 @@ def init_web(app: Flask) -> None:
         trials,
         people,
         garden,
+        garden_map,
+        tonight_map,
         help_pages,
         handbook,
         morning,

@@ -52,7 +52,7 @@ ROOMS = (
     Room(
         later("Today"),
         (
-            Way(later("Evening"), "board.tonight", BOARD, ("board",)),
+            Way(later("Evening"), "board.tonight", BOARD, ("board", "tonight_map", "paper")),
             Way(later("Morning"), "morning.morning_page", MEMBER, ("morning",)),
             Way(later("Nights ahead"), "ahead.nights_ahead", BOARD, ("ahead",)),
             Way(later("Walks"), "board.hands", MEMBER),

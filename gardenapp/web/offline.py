@@ -22,7 +22,7 @@ blueprint = Blueprint("offline", __name__)
 PAGES = ("/tonight", "/ahead")
 # A press on one of these changes who is reading: kept pages go first.
 SIGNING = ("/sign-in", "/sign-out", "/join/", "/me/sign-out-everywhere", "/me/password")
-FILES = ("garden.css", "install.js", "board.js", "signs.svg")
+FILES = ("garden.css", "today.css", "install.js", "board.js", "signs.svg")
 LEAVING = frozenset({"people.sign_out", "people.sign_out_everywhere"})
 
 

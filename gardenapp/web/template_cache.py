@@ -31,6 +31,7 @@ log = logging.getLogger("gardenapp")
 SETTING = "TEMPLATE_CACHE"  # another folder; empty for none
 BOARD = (
     "board/tonight.html",
+    "board/_bar.html",
     "board/_card.html",
     "board/_folds.html",
     "board/_picture.html",

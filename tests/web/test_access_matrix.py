@@ -86,6 +86,7 @@ ROWS: dict[str, Row] = {
     "board.plot_sign": Row(BOARD, get=303),
     "board.sign": Row(MEMBER),
     "board.seen": Row(MEMBER),
+    "tonight_map.tonight_map": Row(BOARD),
     # forecast
     "forecast.forecasts_page": Row(COORDINATOR),
     "forecast.by_hand": Row(COORDINATOR),
@@ -212,6 +213,8 @@ ROWS: dict[str, Row] = {
     "garden.settings_page": Row(COORDINATOR),
     "garden.next_steps": Row(COORDINATOR),
     "garden.log_page": Row(COORDINATOR),
+    "garden_map.map_page": Row(BOARD),
+    "garden_map.change": Row(COORDINATOR),
     # replay
     "replay.replays_page": Row(COORDINATOR),
     "replay.run_page": Row(COORDINATOR),

@@ -16,7 +16,9 @@ from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from gardenapp.reference import UsualOffset, load_offsets
+from gardenapp.science.garden_map import PLOT
 from gardenapp.services import change_log
+from gardenapp.services.garden.map import rename_on_map
 from gardenapp.services.permission import coordinator_only
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later
@@ -262,6 +264,7 @@ def change_plot(
     with write_transaction() as session:
         plot = _get(session, plot_id)
         _check_label(session, label, plot_id)
+        rename_on_map(session, kind=PLOT, old=plot.label, new=label)
         plot.label, plot.distance_m = label, distance_m
         plot.length_cm, plot.width_cm = length_cm, width_cm
         _write_own_part(plot, bed_width_cm, offset, note, is_mixed)

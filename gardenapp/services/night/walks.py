@@ -12,9 +12,10 @@ from sqlalchemy import select
 from gardenapp.errors import AlreadyClaimed, NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
 from gardenapp.models.nights import BoardLook
-from gardenapp.models.people import Member, PlotHolder
+from gardenapp.models.people import Garden, Member, PlotHolder
 from gardenapp.models.plots import Plot
 from gardenapp.science.night.plan_records import TreatmentName
+from gardenapp.services.garden.map import walk_order_for
 from gardenapp.services.night.tonight import BoardJob, TonightPage, claim_job, tonight_page
 from gardenapp.words import _
 
@@ -104,24 +105,45 @@ class Taken:
     refused: tuple[str, ...]
 
 
-def way_round() -> dict[int, float]:
-    """How far along the way each plot comes, by its id. [m]"""
-    return {
-        plot.id: plot.distance_m for plot in db.session.execute(select(Plot.id, Plot.distance_m))
-    }
+@dataclass(frozen=True)
+class Way:
+    """The way round the garden. far : how far each plot is, by its id. [m] has_map : paths are
+    drawn, and walks follow them."""
+
+    far: Mapping[int, float]
+    has_map: bool = False
+
+    def key(self, job: BoardJob) -> tuple[float, str, int]:
+        """Sorts jobs by how far their plots are."""
+        return self.far.get(job.plot_id, FARTHEST), job.plot, job.id
+
+    def order(self, place: str | None, jobs: Sequence[BoardJob]) -> list[BoardJob]:
+        """Jobs in the order in which one comes by their plots from a place."""
+        if not self.has_map or not place:
+            return sorted(jobs, key=self.key)
+        labels = walk_order_for(place, {job.plot for job in jobs})
+        turn = {label: number for number, label in enumerate(labels)}
+        return sorted(jobs, key=lambda job: (turn.get(job.plot, len(turn)), job.id))
 
 
-def walks_of(jobs: Collection[BoardJob], way: Mapping[int, float]) -> tuple[Walk, ...]:
+def way_round() -> Way:
+    """The way round the garden as it is drawn, or as its plots' distances say."""
+    plots = db.session.execute(select(Plot.id, Plot.distance_m))
+    has_map = bool(db.session.scalar(select(Garden.map_text).where(Garden.id == 1)))
+    return Way({plot.id: plot.distance_m for plot in plots}, has_map)
+
+
+def walks_of(jobs: Collection[BoardJob], way: Way) -> tuple[Walk, ...]:
     """The walks of these jobs: by where their covers are kept, then along the way.
 
     Pots to carry in come last, and before them covers without a place.
     """
     by_place: dict[str | None, list[BoardJob]] = defaultdict(list)
-    for job in sorted(jobs, key=lambda job: (way.get(job.plot_id, FARTHEST), job.plot, job.id)):
+    for job in sorted(jobs, key=way.key):
         by_place[_place_of(job)].append(job)
     found: list[Walk] = []
     for place in sorted(by_place, key=lambda place: _rank(place, by_place)):
-        rounds = _rounds(by_place[place])
+        rounds = _rounds(way.order(place, by_place[place]))
         for number, part in enumerate(rounds, 1):
             note = next((c.place_note for job in part for c in job.covers if c.place == place), "")
             found.append(Walk(place, note, tuple(part), number, len(rounds)))
@@ -205,11 +227,11 @@ def hands_needed(*, now: datetime) -> Hands:
     )
 
 
-def _taken(jobs: Sequence[BoardJob], way: Mapping[int, float]) -> tuple[TakenWalk, ...]:
+def _taken(jobs: Sequence[BoardJob], way: Way) -> tuple[TakenWalk, ...]:
     """Who goes where; jobs that are on count for whoever had claimed them."""
     by_member: dict[int, list[BoardJob]] = defaultdict(list)
     names: dict[int, str] = {}
-    for job in sorted(jobs, key=lambda job: (way.get(job.plot_id, FARTHEST), job.plot, job.id)):
+    for job in sorted(jobs, key=way.key):
         if job.claimed_by_id is None or job.state not in {"claimed", "on"}:
             continue
         by_member[job.claimed_by_id].append(job)

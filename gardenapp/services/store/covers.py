@@ -20,6 +20,7 @@ from gardenapp.models.plots import StorePlace
 from gardenapp.reference import Caution
 from gardenapp.science.handling import takes_two
 from gardenapp.services import change_log
+from gardenapp.services.garden.map import PLACE, rename_on_map
 from gardenapp.services.garden.plants import OURS, STATUS_LABELS
 from gardenapp.services.permission import coordinator_only
 from gardenapp.services.store import ledger
@@ -710,6 +711,7 @@ def change_place(*, place_id: int, label: str, note: str, member: Member, now: d
         if place is None:
             raise NotFound(_("We can’t find that place."))
         _check_place_label(session, label, place_id)
+        rename_on_map(session, kind=PLACE, old=place.label, new=label)
         place.label, place.note = label, note
         change_log.record(
             action="place changed", subject=f"place {label}", at=now, member_id=member.id

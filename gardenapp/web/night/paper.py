@@ -14,6 +14,7 @@ from werkzeug.wrappers import Response
 from gardenapp.errors import FieldRefused
 from gardenapp.readers.job_numbers import TypedNumbers, read_numbers, shortly
 from gardenapp.science.night.plan_records import PlantingStory
+from gardenapp.services.garden.map import get_map
 from gardenapp.services.night import paper, ticked
 from gardenapp.services.night.paper import PlaceOnSheet
 from gardenapp.services.night.plan_words import treatment_words
@@ -26,6 +27,7 @@ from gardenapp.web.fields import NumberField, OnceForm, TextBox
 from gardenapp.web.formats import clock, weight
 from gardenapp.web.night import board_words
 from gardenapp.web.night.board import blueprint
+from gardenapp.web.night.map import draw_tonight
 from gardenapp.web.night.today import (
     LOOSE_GUST_MPS,
     joined_labels,
@@ -94,6 +96,7 @@ def sheet() -> str:
         jobs=len(found.numbers),
         no_cover=found.no_cover,
         at_risk=found.at_risk,
+        drawing=draw_tonight(found.page, get_map(), at, has_links=False),
         size=size if size in SIZES else SIZES[0],
         **_heading(found.page, at),
     )

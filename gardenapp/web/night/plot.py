@@ -11,6 +11,7 @@ from flask import render_template
 from gardenapp.services.garden import hardened, plants, plots
 from gardenapp.services.night.plot_nights import plot_nights
 from gardenapp.services.night.tonight import tonight_page
+from gardenapp.services.night.walks import Way
 from gardenapp.services.trials.readings import latest_readings
 from gardenapp.web.access import board_readers, current_member
 from gardenapp.web.clock import now
@@ -31,7 +32,7 @@ def plot_page(plot_id: int) -> str:
         "plots/plot.html",
         plot=plot,
         page=page,
-        evening=make_today(page, member=member, plots=[plot_id], way={}, at=at),
+        evening=make_today(page, member=member, plots=[plot_id], way=Way({}), at=at),
         tonight_of={story.planting_id: story for story in page.rows},
         picture=picture_of(page.header, page.rows, at=at) if page.header is not None else None,
         readings=latest_readings(now=at).get(plot_id, ()),

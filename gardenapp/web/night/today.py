@@ -15,7 +15,7 @@ from gardenapp.models.people import Member
 from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.services.night.tonight import STATUSES, BoardJob, TonightPage
-from gardenapp.services.night.walks import Walk, walks_of
+from gardenapp.services.night.walks import Walk, Way, walks_of
 from gardenapp.web.formats import clock
 from gardenapp.web.signs import sign_of
 from gardenapp.words import _, n_, said
@@ -115,7 +115,7 @@ def make_today(
     *,
     member: Member | None,
     plots: Collection[int],
-    way: Mapping[int, float],
+    way: Way,
     at: datetime,
     is_mine: bool = False,
 ) -> Today:

@@ -12,14 +12,14 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from gardenapp.web.formats import MINUS
+from gardenapp.web.formats import MINUS, month_short
 
 WIDTH, LEFT, RIGHT = 720, 46, 712
 TOP, BOTTOM = 12, 262
 LOWER_TOP, LOWER_BOTTOM = 292, 392
 _STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 _DAY_STEPS = (1, 2, 7, 14, 30, 60, 120)
-_MOST_LABELS = 8
+_MOST_LABELS = 5
 _MOST_ROWS = 48
 
 
@@ -154,12 +154,21 @@ def _days(
         midnight = start.replace(hour=0, minute=0, second=0, microsecond=0)
         count = int(days / step) + 2
         moments = [midnight + timedelta(days=step * n) for n in range(1, count)]
-        form = "%d %b"
-    return tuple(
-        Tick(x(moment.timestamp()), moment.strftime(form).lstrip("0") or "0")
-        for moment in moments
-        if first < moment.timestamp() < last
-    )
+        form = ""
+    found: list[Tick] = []
+    month = 0
+    for moment in moments:
+        if not first < moment.timestamp() < last:
+            continue
+        if form == "%H:%M":
+            label = moment.strftime(form)
+        elif moment.month != month:
+            label = f"{moment.day} {month_short(moment.date())}"
+        else:
+            label = str(moment.day)  # the month is said where it changes
+        month = moment.month
+        found.append(Tick(x(moment.timestamp()), label))
+    return tuple(found)
 
 
 def _rows(points: Sequence[dict[str, Any]]) -> tuple[ChartRow, ...]:

@@ -228,3 +228,16 @@ def test_a_database_without_tables_is_at_no_revision(tmp_path: Path) -> None:
             assert transfer.revision_of(connection) == ""
     finally:
         target.dispose()
+
+
+def test_the_map_of_the_garden_goes_along_to_the_blank(make: Factory, tmp_path: Path) -> None:
+    drawn = '=  "South bed"  A1\nG  =          shed:Long shed'
+    make.garden(map_text=drawn, map_north=12.5)
+    file = export(tmp_path)
+    make.garden(map_text="", map_north=None)
+
+    read_in(file, replace=True)
+
+    garden = db.session.get(Garden, 1)
+    assert garden is not None
+    assert (garden.map_text, garden.map_north) == (drawn, 12.5)
