@@ -162,7 +162,7 @@ def _print(outcome: dict[str, Any]) -> None:
         f"What would cover everything is {covers['needed_factor']:g} times what the garden has."
     )
     click.echo(
-        f"\nWorth lost {'a year' if record['years'] > 1 else 'over the record'} "
+        f"\nWorth lost {'a year' if record['years'] > 1 else 'over these nights'} "
         "(a planting minded a little counts 1, much 3, dearly 9; "
         "each night begins with the whole garden):"
     )

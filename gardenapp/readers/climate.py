@@ -283,7 +283,7 @@ def _daily(
     low_at, high_at = cells.index("tmin", "temp_min"), cells.index("tmax", "temp_max")
     day_at = cells.index("date")
     if day_at is None:
-        raise refuse(say("A daily record needs a column DATE."), line=rows[0].line)
+        raise refuse(say("The table needs a column DATE."), line=rows[0].line)
     notes: list[Words] = []
     if unit is None:
         unit = _unit_of(rows, cells, low_at, high_at)

@@ -119,7 +119,7 @@ def test_the_columns_of_other_publishers_are_known_too() -> None:
     assert [n.low_c for n in reading.nights] == [1.0, 2.0]
     assert reading.station == ""
     assert refusal("temp_max,temp_min\n5,1\n6,2\n", unit="C") == (
-        "line 1: A daily record needs a column DATE."
+        "line 1: The table needs a column DATE."
     )
 
 

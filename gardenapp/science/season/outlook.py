@@ -395,9 +395,9 @@ def season_outlook(
         left_out=tuple(left_out),
         is_thin=len(seasons) < THIN_SEASONS,
         method=say(
-            "Counted from %(nights)s nights. The chance on a date is the share of nights within "
-            "%(days)s days of it, all years together, that were colder. First and last dates, "
-            "counts and the worst night are from %(winters)s whole winters, those without frost "
+            "Counted from %(nights)s nights. The chance on a date says how many nights within "
+            "%(days)s days of it, all years together, were colder. First and last dates, counts "
+            "and the worst night are from %(winters)s whole winters, those without frost "
             "included. The past is a guide and not a promise.",
             nights=Number(len(record.low_c), ","),
             days=half_window_days,

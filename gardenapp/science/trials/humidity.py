@@ -110,8 +110,8 @@ def compared(matched: Matched) -> Humidity | None:
     if inside.hours_humid > outside.hours_humid and inside.hours_humid > 0.0:
         words.append(
             say(
-                "The air inside was at or above %(percent)s %% for %(inside)s hours, outside for "
-                "%(outside)s: wet leaves invite disease. Vent after wet nights.",
+                "The air inside was at or above %(percent)s %% for %(inside)s hours, outside "
+                "for %(outside)s: wet leaves invite disease. Open the cover after wet nights.",
                 percent=Number(HUMID_PERCENT, ".0f"),
                 inside=Number(inside.hours_humid, ".0f"),
                 outside=Number(outside.hours_humid, ".0f"),

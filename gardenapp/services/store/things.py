@@ -83,7 +83,7 @@ WENT_WORDS = {
     "composted": later("composted"),
     "lost": later("lost"),
     "used up": later("used up"),
-    "mistake": later("written down by mistake"),
+    "mistake": later("saved by mistake"),
 }
 WOOD_WORDS = {
     "": later("no wood in it"),

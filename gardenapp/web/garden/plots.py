@@ -100,7 +100,7 @@ class PlotForm(GardenForm):
         later("Give or take"), kind="difference", minimum=0.1, maximum=10, required=False
     )
     offset_reason = TextLine(later("How you know"), maximum=200, required=False)
-    is_mixed = BooleanField(later("Its plants stand mixed in one bed"))
+    is_mixed = BooleanField(later("Its plants grow mixed in one bed"))
     note = TextBox(later("Note"), required=False)
 
     def offset(self) -> Offset:

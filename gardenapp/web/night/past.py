@@ -77,7 +77,7 @@ def _line(place: SaidAndRead, y: float, x: object) -> Line:
     held = place.read_c is not None and low <= place.read_c <= high
     name = _("Plot %(label)s", label=place.plot) if place.plot else _("Official low")
     said = _(
-        "%(name)s: %(said)s was said, likely %(low)s to %(high)s",
+        "%(name)s: %(said)s predicted, likely %(low)s to %(high)s",
         name=name,
         said=temperature(place.said.mean),
         low=temperature(low),
@@ -86,7 +86,7 @@ def _line(place: SaidAndRead, y: float, x: object) -> Line:
     read = (
         _("nobody read it")
         if place.read_c is None
-        else _("%(read)s was read", read=temperature(place.read_c))
+        else _("%(read)s read", read=temperature(place.read_c))
     )
     hurt = ""
     if place.looked_at:

@@ -210,7 +210,7 @@ def test_an_open_end_doubles_the_lift_of_the_wind() -> None:
 
     assert opened.bare_limit_mps < closed.bare_limit_mps
     assert opened.uplift_kg > 1.9 * closed.uplift_kg
-    assert "doubles the lift" in str(opened.words)
+    assert "doubles the force that lifts it" in str(opened.words)
 
 
 @every

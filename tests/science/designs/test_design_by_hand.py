@@ -505,7 +505,7 @@ def test_a_heavy_box_stands_by_its_own_weight_and_four_pegs_are_the_least() -> N
     heavy = designs.design(box_of(100.0), gust_mps=5.0).wind
 
     assert (heavy.ballast_kg, heavy.uplift_kg, heavy.sliding_kg, heavy.pegs) == (0.0, 0.0, 0.0, 4)
-    assert str(heavy.words) == "It stands a gust of 5 m/s by its own weight."
+    assert str(heavy.words) == "Its own weight holds it in a gust of 5 m/s."
 
 
 @pytest.mark.parametrize(

@@ -36,5 +36,5 @@ def test_a_lid_needs_its_own_bars_and_hinges() -> None:
 
     assert len(lidded.parts) == len(plain.parts) + 2
     assert any(item.name == "hinge" for item in lidded.items)
-    assert any("lifted off every morning" in str(note) for note in plain.notes)
-    assert not any("lifted off every morning" in str(note) for note in lidded.notes)
+    assert any("take it off every morning" in str(note) for note in plain.notes)
+    assert not any("take it off every morning" in str(note) for note in lidded.notes)

@@ -116,7 +116,7 @@ def test_a_link_lets_in_once_and_looking_does_not_use_it(make: Factory) -> None:
         assert people.look_at_invite(token=token, now=NOW).name == "Tamsin"
     assert people.redeem_invite(token=token, now=NOW).member_id == tamsin.id
 
-    with pytest.raises(NotFound, match="works no more"):
+    with pytest.raises(NotFound, match="no longer works"):
         people.redeem_invite(token=token, now=NOW)
     with pytest.raises(NotFound):
         people.look_at_invite(token=token, now=NOW)

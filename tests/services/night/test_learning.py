@@ -79,7 +79,7 @@ def test_a_second_reading_of_a_night_replaces_the_first_and_both_are_in_the_log(
     [
         ({}, -60.1, OutOfRange, "between −60 and 45 °C", "entre −60 y 45 °C"),
         ({}, 45.1, OutOfRange, "between −60 and 45 °C", "entre −60 y 45 °C"),
-        ({"night_of": EVENING + 2 * DAY}, 0.0, OutOfRange, "not been yet", "todavía no ha sido"),
+        ({"night_of": EVENING + 2 * DAY}, 0.0, OutOfRange, "hasn’t come yet", "todavía no ha sido"),
         ({"plot_id": 99}, 0.0, NotFound, "find that plot", "No encontramos esa parcela"),
     ],
     ids=["too cold", "too warm", "a night to come", "no plot"],

@@ -189,12 +189,12 @@ def test_what_a_feed_or_a_mail_header_may_not_hold_is_left_out() -> None:
 
 
 def test_what_cannot_be_saved_says_how_many_are_left_and_how_sure_it_is() -> None:
-    assert night_words.short_line(row()) == "Plot A1: 3 × beans, about 80 % likely lost"
+    assert night_words.short_line(row()) == "Plot A1: 3 × beans, about 80 % likely damaged"
     assert night_words.short_line(row(left=2)).startswith("Plot A1: 2 × beans")
     assert night_words.short_line(row(left=0)).startswith("Plot A1: 3 × beans")
     with speaking("es"):
         said = night_words.short_line(row())
-    assert said == "Parcela A1: 3 × beans, se perdería aproximadamente el 80 %"
+    assert said == "Parcela A1: 3 × beans, se dañaría aproximadamente el 80 %"
 
 
 def test_the_first_time_holds_and_taking_off_has_none_to_be_on_by() -> None:
@@ -234,8 +234,9 @@ def test_a_night_with_work_says_all_of_it_in_order() -> None:
         "Low about −1.5 °C, give or take 1.0 °C.",
         "To do:\nPlot A1: crate (from Back shed)",
         "Put on by 17:00.",
-        "Vent or lift by about 08:45 in the morning.",
-        "No cover free, or covered and still at risk:\nPlot A1: 3 × beans, about 80 % likely lost",
+        "Open or take off by about 08:45 in the morning.",
+        "No cover free, or covered and still at risk:\n"
+        "Plot A1: 3 × beans, about 80 % likely damaged",
         "Chances are estimates, not promises.",
         "leave a plant rather than fall for it.",
     ]

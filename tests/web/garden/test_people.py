@@ -330,7 +330,7 @@ def test_a_coordinator_makes_a_link_and_the_members_phone_is_let_in(
     with phone.client.session_transaction() as session:
         assert session.permanent
     ended = Phone(app).get(link, status=404)
-    assert "works no more" in ended.text
+    assert "no longer works" in ended.text
 
 
 def test_previews_do_not_use_the_link_up(app: Flask, make: Factory) -> None:

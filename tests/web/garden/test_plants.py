@@ -110,7 +110,7 @@ def test_a_refused_crop_comes_back_with_everything_typed(make: Factory, pages: P
     page = pages.post("/plants/new", typed, status=422)
 
     assert {name: page.values()[name] for name in typed} == typed
-    assert "at least as much cold" in page.text
+    assert "at least as cold" in page.text
 
 
 @pytest.mark.parametrize("value", HOSTILE.values(), ids=HOSTILE)

@@ -213,9 +213,9 @@ def test_why_shows_each_part_with_its_spread_and_source(
 @pytest.mark.parametrize(
     ("status", "words"),
     [
-        ("seen", "The lift is a published figure"),
-        ("derived", "The lift is worked out from published figures"),
-        ("memory", "The lift is from memory"),
+        ("seen", "The “warmer by” is a published figure"),
+        ("derived", "The “warmer by” is worked out from published figures"),
+        ("memory", "The “warmer by” is from memory"),
     ],
 )
 def test_why_calls_a_lift_published_only_where_it_is(

@@ -91,7 +91,7 @@ def test_in_the_morning(make: Factory, reader: Pages, odile: Member, clock: list
     assert "2 at risk" in morning
     assert "was expected here" in plot
     assert "basil" in plot
-    assert "expected to lose about" in plot
+    assert "chance of loss about" in plot
 
 
 def test_its_jobs_can_be_claimed_and_planned_anew(make: Factory, reader: Pages) -> None:

@@ -192,7 +192,7 @@ def test_a_low_is_asked_where_it_was_read_and_keeps_what_was_typed(
 
     page = pages.post(path, {**pages.get(path).values(), "low": "-1.5"}, status=422)
 
-    assert "several degrees below a screen" in page.text
+    assert "several degrees colder than the official" in page.text
     assert page.values()["low"] == "-1.5"
     assert db.session.scalars(select(ObservedLow.low_c)).all() == []
 
@@ -230,7 +230,7 @@ def test_a_past_night_is_shown_as_a_picture_with_its_words(pages: Pages, ines: M
 
     assert "Night of Tuesday 24 to Wednesday 25 November" in shown.text
     assert "−2.5 °C was read" in shown.text
-    assert "1 of 1 hurt" in shown.text
+    assert "1 of 1 damaged" in shown.text
     assert "runner beans" in shown.text
     for bad in ("2026-11-20", "2026-13-40", "x", "2026-11-25", "0001-01-01", "9999-12-31"):
         pages.get(f"/calibration/nights/{bad}", status=404)

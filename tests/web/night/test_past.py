@@ -32,8 +32,8 @@ def test_a_low_within_the_bar_held_and_one_outside_did_not(app: Flask) -> None:
     assert plot.read_x < plot.from_x
     assert all(LEFT <= line.from_x < line.to_x <= RIGHT for line in picture.lines)
     words = picture.words.replace("\u202f", " ")
-    assert "Screen: −2.0 °C was said" in words
-    assert "−6.0 °C was read; 2 of 2 hurt" in words
+    assert "Official low: −2.0 °C predicted" in words
+    assert "−6.0 °C read; 2 of 2 damaged" in words
     assert sum(tick.is_zero for tick in picture.ticks) <= 1
 
 

@@ -130,7 +130,7 @@ def test_a_run_that_did_not_end_well_says_why(
         ({"seed": "99999999999999999999"}, "number"),
         ({"season": "x" * 3000}, "Choose one of the list"),
         ({"garden": "🌱"}, "Choose one of the list"),
-        ({"station": "a\x00b"}, "letters, digits and signs"),
+        ({"station": "a\x00b"}, "letters, digits and punctuation"),
         ({"station": "s" * 500}, "at most 80"),
     ],
     ids=["no times", "times", "nan", "20 digits", "long", "emoji", "control", "long station"],
@@ -209,7 +209,7 @@ def test_a_replay_that_is_not_there_is_not_found(
 def test_before_any_night_is_on_record_the_next_step_is_said(
     pages: Pages, coordinator: Member
 ) -> None:
-    assert "Enter the lows you read" in pages.sign_in(coordinator).get("/replay").text
+    assert "Save the lows you read" in pages.sign_in(coordinator).get("/replay").text
 
 
 def test_a_strange_file_name_is_shown_safely(pages: Pages, coordinator: Member) -> None:

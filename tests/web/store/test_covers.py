@@ -183,11 +183,11 @@ def test_the_gain_by_day_is_told_in_the_readers_language_and_unit(
 @pytest.mark.parametrize(
     ("status", "words"),
     [
-        ("seen", "The lift is a published figure"),
-        ("derived", "The lift is worked out from published figures"),
-        ("memory", "The lift is from memory"),
-        ("practice", "The lift is common practice, without a source"),
-        ("ours", "The lift is what this garden wrote down"),
+        ("seen", "The “warmer by” is a published figure"),
+        ("derived", "The “warmer by” is worked out from published figures"),
+        ("memory", "The “warmer by” is from memory"),
+        ("practice", "The “warmer by” is common practice, without a source"),
+        ("ours", "The “warmer by” is what this garden saved"),
     ],
 )
 def test_an_untried_lift_is_called_published_only_where_it_is(
