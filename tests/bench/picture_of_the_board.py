@@ -18,11 +18,14 @@ from pathlib import Path
 
 from flask_migrate import upgrade
 from PIL import Image
+from sqlalchemy import select
 
 import seed_demo
 from gardenapp import create_app
 from gardenapp.config import read_settings
 from gardenapp.extensions import db
+from gardenapp.models.people import Member
+from gardenapp.services.garden import people
 from gardenapp.web.handbook import FOLDER
 from tests.system.conftest import CHROMIUM, PHONE, start
 
@@ -30,12 +33,13 @@ PICTURE = FOLDER / "board.png"
 # An hour before sunset at the demo's place; the season decides what grows there.
 DUSK = datetime(2026, 11, 26, 15, 0, tzinfo=UTC)
 LOW_C = -2.0
+WHO = "Kumiko Ashdown"
 COLOURS = 64
 LARGEST_BYTES = 120_000
 
 
 def look(folder: Path) -> bytes:
-    """What a phone shows of the demo's board; PNG."""
+    """What a member's phone shows of the demo's evening; PNG."""
     from playwright.sync_api import sync_playwright
 
     app = create_app(
@@ -45,6 +49,8 @@ def look(folder: Path) -> bytes:
     with app.app_context():
         upgrade()
         seed_demo.seed(low_c=LOW_C, now=DUSK)
+        member_id = db.session.scalars(select(Member.id).where(Member.name == WHO)).one()
+        link = people.make_invite(member_id=member_id, by_id=None, now=DUSK)
         db.session.remove()
     url, stop = start(app)
     try:
@@ -52,6 +58,8 @@ def look(folder: Path) -> bytes:
             browser = playwright.chromium.launch(executable_path=CHROMIUM)
             page = browser.new_context(**PHONE, locale="en-GB").new_page()
             page.clock.set_fixed_time(DUSK)
+            page.goto(f"{url}/join/{link}")
+            page.get_by_role("button").first.click()
             page.goto(f"{url}/tonight")
             seen: bytes = page.screenshot()
             browser.close()
