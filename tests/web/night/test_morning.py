@@ -179,7 +179,7 @@ def test_calibration_shows_lows_offsets_and_damage(pages: Pages, ines: Member) -
 
     found = pages.get("/calibration")
 
-    assert "From 1 reading: it was on average 2.0 °C colder than said" in found.text
+    assert "From 1 reading: on average 2.0 °C colder than predicted" in found.text
     assert "Brier score" in found.text
     assert "“dead” as all: our own scale" in found.text
     assert "plot North 3" in found.text
