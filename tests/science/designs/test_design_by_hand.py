@@ -578,7 +578,7 @@ def test_why_none_stands_inside() -> None:
         "are 300 mm.",
     )
     assert tuple(map(str, too_wide)) == (
-        "The plants are too wide: they spread 450 mm, and at their tops the cover is 400 mm by "
+        "The plants are too wide: they are 450 mm wide, and at their tops the cover is 400 mm by "
         "600 mm inside.",
     )
 

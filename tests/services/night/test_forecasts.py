@@ -164,7 +164,7 @@ def test_an_upload_waits_for_whoever_sent_it_and_for_two_hours(make: Factory) ->
             token=token, member_id=member_id, now=NOW + after, options=ReadOptions()
         )
 
-    with pytest.raises(NotFound, match="not waiting any more"):
+    with pytest.raises(NotFound, match="no longer have that file"):
         confirm(tamsin.id, timedelta())
     with speaking("es"), pytest.raises(NotFound, match="ya no está en espera"):
         confirm(wes.id, timedelta(hours=2, seconds=1))
@@ -242,7 +242,7 @@ def answer() -> str:
 def test_without_an_address_nothing_is_asked(make: Factory) -> None:
     make.garden()
 
-    with pytest.raises(NotFound, match="No forecast address"):
+    with pytest.raises(NotFound, match="Enter a forecast address"):
         fetch()
     with speaking("es"), pytest.raises(NotFound, match="ninguna dirección de pronóstico"):
         fetch()

@@ -388,7 +388,7 @@ def test_a_coordinator_puts_a_failed_notice_back_and_a_member_cannot(
     telling.send_due(now=make.now, outlet=out)
 
     assert len(post.sent) == 1
-    with pytest.raises(Refused, match="gone out"):
+    with pytest.raises(Refused, match="have sent this notice"):
         telling.try_again(notice_id=row.id, by_id=coordinator.id, now=make.now)
 
 

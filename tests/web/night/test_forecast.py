@@ -177,7 +177,7 @@ def test_a_malformed_file_says_what_is_wrong_and_changes_nothing(office: Pages) 
             page = upload(office, data, filename, status=413 if too_big else 422)
         except AssertionError as error:
             raise AssertionError(f"{name}: {error}") from error
-        words = "too big" if too_big else "nothing has changed"
+        words = "too big" if too_big else "have changed nothing"
         assert words in page.html.lower(), name
         assert count() == 0, name
 
