@@ -168,7 +168,7 @@ def test_an_empty_garden_says_the_next_step(make: Factory, pages: Pages) -> None
 
     assert "You hold no plot" in pages.get("/morning").text
     assert "Nobody has read a low yet" in pages.get("/calibration").text
-    assert "Nobody has written down yet" in pages.get("/calibration").text
+    assert "Nobody has saved yet" in pages.get("/calibration").text
 
 
 def test_calibration_shows_lows_offsets_and_damage(pages: Pages, ines: Member) -> None:
