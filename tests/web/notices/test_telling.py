@@ -200,7 +200,7 @@ def test_the_coordinator_sees_what_failed_without_the_address(
     page = pages.get("/garden/notices")
 
     assert "Tamsin by e-mail" in page.text
-    assert "answered 451" in page.text
+    assert "replied 451" in page.text
     assert "1 notice of the last two days" in page.text
     assert "tam@example.org" not in page.html
     pages.post(f"/garden/notices/{row.id}/again")
