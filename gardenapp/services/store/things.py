@@ -70,7 +70,7 @@ ORIGIN_WORDS = {
 STATUS_WORDS = {
     "here": later("in the shed"),
     "out": later("on a bed"),
-    "lent": later("lent"),
+    "lent": later("lent out"),
     "missing": later("not found"),
     "retired": later("gone"),
 }
