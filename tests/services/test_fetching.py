@@ -215,7 +215,7 @@ def test_an_unknown_host_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(fetching, "resolve_addresses", fail)
 
-    with pytest.raises(FetchFailed, match="host is not known"):
+    with pytest.raises(FetchFailed, match="find the address"):
         fetch()
 
 
@@ -248,7 +248,7 @@ def test_three_redirects_are_followed_and_a_fourth_is_not(web: requests_mock.Moc
         ("http://weather.example/a", "without protection"),
         ("file:///etc/passwd", "without protection"),
         ("https://user:pw@weather.example/", "user name"),
-        ("https://[::1", "no proper address"),
+        ("https://[::1", "not an address"),
         ("https://weather.example/?lat=1.234567", "decimals"),
         ("", "not where to"),
     ],
@@ -332,11 +332,11 @@ def test_a_version_that_will_end_is_read_with_a_warning(web: requests_mock.Mocke
         (403, {}, "proper contact", None),
         (404, {}, "no forecast at this address", None),
         (429, {"Retry-After": "120"}, "too often .* wait 120 seconds", 120),
-        (500, {}, "trouble of its own", None),
-        (503, {"Retry-After": "Sun, 03 May 2026 12:31:07 GMT"}, "trouble of its own", None),
-        (304, {}, "nothing is held here yet", None),
-        (204, {}, "answered 204", None),
-        (418, {}, "answered 418", None),
+        (500, {}, "not working just now", None),
+        (503, {"Retry-After": "Sun, 03 May 2026 12:31:07 GMT"}, "not working just now", None),
+        (304, {}, "no forecast from it yet", None),
+        (204, {}, "replied 204", None),
+        (418, {}, "replied 418", None),
     ],
 )
 def test_a_refusal_is_told_in_words(
@@ -397,7 +397,7 @@ def test_an_answer_as_long_as_allowed_is_taken_and_a_longer_one_not(
         (requests.exceptions.ConnectTimeout, "did not answer within 5 seconds"),
         (requests.exceptions.ReadTimeout, "did not answer within 5 seconds"),
         (requests.exceptions.SSLError, "certificate"),
-        (requests.exceptions.ConnectionError, "could not be reached"),
+        (requests.exceptions.ConnectionError, "could not reach"),
         (requests.exceptions.ChunkedEncodingError, "broke off"),
         (requests.exceptions.ContentDecodingError, "broke off"),
     ],
@@ -545,7 +545,7 @@ def test_a_name_that_changes_to_a_private_address_after_the_look_up_is_not_calle
     answers = iter((("93.184.216.34",), ("127.0.0.1",)))
     monkeypatch.setattr(fetching, "resolve_addresses", lambda host, port: next(answers))
     try:
-        with pytest.raises(FetchFailed, match="private network after all"):
+        with pytest.raises(FetchFailed, match="lead into a private network"):
             fetch(f"http://rebound.example.org:{private.port}/")
         assert private.callers == 0
     finally:

@@ -47,7 +47,7 @@ def test_every_broken_file_is_answered_in_words_and_leaves_nothing(coordinator: 
     for name, (filename, data) in MALFORMED.items():
         answer = send(coordinator, token, filename, data)
         # An empty file is, to a browser's form, no file chosen; the page says that.
-        says = "There is a problem" in answer.text or "could not be read" in answer.text
+        says = "There is a problem" in answer.text or "could not read" in answer.text
         if answer.status_code != 422 or not says:
             wrong.append((name, answer.status_code, shown(answer.text)[:200]))
 

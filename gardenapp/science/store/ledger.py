@@ -435,7 +435,7 @@ def _on_hand(state: LotState, entry: Entry) -> int:
     if quantity > state.on_hand_milli:
         raise Impossible(
             say(
-                "There is only %(on_hand)s, not %(asked)s.",
+                "There are only %(on_hand)s, not %(asked)s.",
                 on_hand=Number(state.on_hand_milli / ONE),
                 asked=Number(quantity / ONE),
             )

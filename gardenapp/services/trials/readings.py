@@ -380,7 +380,10 @@ def _fresh(logger_id: int, readings: Sequence[SentReading]) -> list[SentReading]
         elif known != figures:
             what = f"id {reading.key}" if reading.key in by_key else "that moment"
             raise Differs(
-                _("We have another reading for %(what)s already. We saved nothing.", what=what)
+                _(
+                    "We already have a reading of %(what)s with other figures. We saved nothing.",
+                    what=what,
+                )
             )
     return fresh
 

@@ -578,7 +578,7 @@ def test_why_none_stands_inside() -> None:
         "are 300 mm.",
     )
     assert tuple(map(str, too_wide)) == (
-        "The plants are too wide: they spread 450 mm, and at their tops the cover is 400 mm by "
+        "The plants are too wide: they are 450 mm wide, and at their tops the cover is 400 mm by "
         "600 mm inside.",
     )
 
@@ -675,7 +675,7 @@ def test_the_roll_that_leaves_least_is_taken_and_its_sheets_counted() -> None:
     ends_m2 = sum(part.length_mm * part.width_mm * 2 for part in made.film if part.name == "end")
     assert film.short == pytest.approx(ends_m2 / 1e6)
     assert film.have == pytest.approx(film.need - film.short)
-    assert str(film.words) == f"{film.short:.1f} m² of film short after long."
+    assert str(film.words) == f"{film.short:.1f} m² of film missing after long."
 
 
 def test_boards_that_are_still_to_be_bought_do_not_count_as_there() -> None:
@@ -690,7 +690,7 @@ def test_boards_that_are_still_to_be_bought_do_not_count_as_there() -> None:
     assert missing is not None
     assert missing[0].what == "38 x 38"
     assert missing[0].short == pytest.approx(8.8 - missing[0].have)
-    assert "m of 38 x 38 short, without the saw's waste: " in str(missing[0].words)
+    assert "m of 38 x 38 missing, without the saw's waste: " in str(missing[0].words)
 
 
 def test_what_is_there_in_part_is_missing_in_part() -> None:

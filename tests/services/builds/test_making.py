@@ -136,7 +136,7 @@ def test_a_taken_label_stops_it_and_nothing_is_taken(make: Factory, member: Memb
     held = stock_up(member)
     make.cover(label="f 1")
 
-    with pytest.raises(FieldRefused, match="already a f 1"):
+    with pytest.raises(FieldRefused, match="already one called f 1"):
         build_cover(plan_id=add(member), label="f 1", place_id=None, member=member, now=NOW)
 
     assert on_hand(held["timber"]) == 6_000
@@ -291,17 +291,17 @@ def rewritten(**changes: Any) -> Callable[[int, Member], None]:
 @pytest.mark.parametrize(
     ("name", "change", "english", "spanish"),
     [
-        ("timber", broke, "not fit for beds", "ya no es apto para bancales"),
-        ("timber", rewritten(is_for_beds=False), "not fit for beds", "ya no es apto"),
-        ("timber", rewritten(length_mm=1_200.0), "changed meanwhile", "se cambió mientras tanto"),
+        ("timber", broke, "no longer fit for beds", "ya no es apto para bancales"),
+        ("timber", rewritten(is_for_beds=False), "no longer fit for beds", "ya no es apto"),
+        ("timber", rewritten(length_mm=1_200.0), "Somebody has changed", "Alguien ha cambiado"),
         (
             "timber",
             rewritten(section="19 × 38.1 mm"),
-            "Bars 38 was changed meanwhile",
-            "Bars 38 se cambió mientras tanto",
+            "Somebody has changed Bars 38",
+            "Alguien ha cambiado Bars 38",
         ),
-        ("film", rewritten(width_cm=200.0), "changed meanwhile", "se cambió mientras tanto"),
-        ("film", rewritten(thickness_um=40.0), "changed meanwhile", "se cambió mientras tanto"),
+        ("film", rewritten(width_cm=200.0), "Somebody has changed", "Alguien ha cambiado"),
+        ("film", rewritten(thickness_um=40.0), "Somebody has changed", "Alguien ha cambiado"),
     ],
     ids=[
         "broken",
@@ -353,8 +353,8 @@ def used_up(lot_id: int, member: Member) -> None:
 @pytest.mark.parametrize(
     ("language", "said"),
     [
-        ("en", r"^Film 4 m: only 0\.5 on hand now, and \d\.\d+ would be used\. Look at the plan"),
-        ("es", r"^Film 4 m: ahora solo hay 0,5, y se usarían \d,\d+\. Vuelve a mirar el plan"),
+        ("en", r"^Film 4 m: there are only 0\.5 now, and this needs \d\.\d+\. Look at the plan"),
+        ("es", r"^Film 4 m: ahora solo hay 0,5, y esto necesita \d,\d+\. Vuelve a mirar el plan"),
     ],
 )
 def test_what_somebody_used_up_meanwhile_is_named(
@@ -439,7 +439,7 @@ def test_of_two_who_build_from_the_same_boards_one_does_and_the_other_is_told(
 
     assert answers[1] == "built"
     assert answers[0] == (
-        "Bars 38: only 0 on hand now, and 6 would be used. Look at the plan again."
+        "Bars 38: there are only 0 now, and this needs 6. Look at the plan again."
     )
     assert db.session.scalar(select(func.count()).select_from(Cover)) == 1
     assert on_hand(held["timber"]) == 0
@@ -453,7 +453,7 @@ def test_a_plan_whose_cover_is_gone_is_not_built_a_second_time(member: Member) -
     db.session.get_one(BuildPlan, plan_id).cover_id = None
     db.session.commit()
 
-    with pytest.raises(Refused, match="its cover is gone"):
+    with pytest.raises(Refused, match="was built, and is gone"):
         build_cover(plan_id=plan_id, label="f 2", place_id=None, member=member, now=NOW)
 
     assert built.label == "f 1"

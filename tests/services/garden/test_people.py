@@ -48,7 +48,7 @@ def test_two_members_cannot_have_names_that_read_alike(make: Factory, again: str
 def test_a_plot_that_is_gone_is_refused_and_nobody_is_added(make: Factory) -> None:
     odile = make.coordinator()
 
-    with pytest.raises(Refused, match="plots is not there"):
+    with pytest.raises(Refused, match="plots is gone"):
         people.create_member(name="Tamsin", plot_ids=[999], by_id=odile.id, now=NOW)
 
     assert db.session.scalar(select(Member).where(Member.name == "Tamsin")) is None

@@ -250,7 +250,7 @@ def test_what_somebody_knows_of_its_hardness_is_kept_with_its_day(make: Factory)
     assert found.hardened_c is not None and found.hardened_c < found.soft_c
     with pytest.raises(FieldRefused, match="does not change"):
         add(stage=bean, state="soft", state_on=date(2026, 11, 20))
-    with pytest.raises(FieldRefused, match="which day"):
+    with pytest.raises(FieldRefused, match="Enter the day"):
         add(stage=leek, state="soft")
     with pytest.raises(FieldRefused, match="how hardened"):
         add(stage=leek, state="steel", state_on=date(2026, 11, 20))

@@ -164,9 +164,9 @@ def test_an_upload_waits_for_whoever_sent_it_and_for_two_hours(make: Factory) ->
             token=token, member_id=member_id, now=NOW + after, options=ReadOptions()
         )
 
-    with pytest.raises(NotFound, match="not waiting any more"):
+    with pytest.raises(NotFound, match="no longer have that file"):
         confirm(tamsin.id, timedelta())
-    with speaking("es"), pytest.raises(NotFound, match="ya no está en espera"):
+    with speaking("es"), pytest.raises(NotFound, match="Ya no tenemos ese archivo"):
         confirm(wes.id, timedelta(hours=2, seconds=1))
     confirm(wes.id, timedelta(hours=2))
 
@@ -242,9 +242,9 @@ def answer() -> str:
 def test_without_an_address_nothing_is_asked(make: Factory) -> None:
     make.garden()
 
-    with pytest.raises(NotFound, match="No forecast address"):
+    with pytest.raises(NotFound, match="Enter a forecast address"):
         fetch()
-    with speaking("es"), pytest.raises(NotFound, match="ninguna dirección de pronóstico"):
+    with speaking("es"), pytest.raises(NotFound, match="Introduce antes una dirección de pronóstico"):
         fetch()
 
 

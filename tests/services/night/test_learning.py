@@ -51,7 +51,7 @@ def test_holders_enter_their_plots_low_and_coordinators_any(make: Factory) -> No
     for plot_id in (other.id, None):
         with pytest.raises(NotAllowed, match="plot’s holders"):
             read(wes, -1.0, plot_id=plot_id)
-        with speaking("es"), pytest.raises(NotAllowed, match="los titulares de la parcela"):
+        with speaking("es"), pytest.raises(NotAllowed, match="quienes llevan la parcela"):
             read(wes, -1.0, plot_id=plot_id)
         read(make.coordinator(), -2.0, plot_id=plot_id)
 
@@ -79,7 +79,7 @@ def test_a_second_reading_of_a_night_replaces_the_first_and_both_are_in_the_log(
     [
         ({}, -60.1, OutOfRange, "between −60 and 45 °C", "entre −60 y 45 °C"),
         ({}, 45.1, OutOfRange, "between −60 and 45 °C", "entre −60 y 45 °C"),
-        ({"night_of": EVENING + 2 * DAY}, 0.0, OutOfRange, "hasn’t come yet", "todavía no ha sido"),
+        ({"night_of": EVENING + 2 * DAY}, 0.0, OutOfRange, "hasn’t come yet", "aún no ha llegado"),
         ({"plot_id": 99}, 0.0, NotFound, "find that plot", "No encontramos esa parcela"),
     ],
     ids=["too cold", "too warm", "a night to come", "no plot"],

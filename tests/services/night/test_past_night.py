@@ -58,7 +58,7 @@ def test_what_was_read_on_the_grass_is_held_against_what_was_to_be_there(
 def test_a_night_that_is_not_over_or_was_not_planned_has_no_picture(
     make: Factory, member: Member, planting: Planting
 ) -> None:
-    with pytest.raises(NotFound, match="not planned"):
+    with pytest.raises(NotFound, match="no plan for that night"):
         past_night(night_of=EVENING, now=make.now + OVER)
     plan(make.now)
     with pytest.raises(NotFound, match="not over"):

@@ -160,7 +160,7 @@ def test_a_server_without_encryption_gets_nothing_where_encryption_is_set(server
 def test_a_server_that_is_not_there_is_said_in_words() -> None:
     settings = MailSettings("127.0.0.1", free_port(), "none", "", "g@example.org")
 
-    with pytest.raises(NotSent, match="could not be reached"):
+    with pytest.raises(NotSent, match="could not reach"):
         mail.send(message(), settings=settings, password="", now=NOW)
 
 

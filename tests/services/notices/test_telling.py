@@ -268,14 +268,14 @@ def test_a_failed_try_waits_longer_each_time_and_keeps_its_id(
 ) -> None:
     by_mail(tamsin, make.now)
     plan(make.now, -1.0)
-    post.refuses = NotSent("The mail server answered 451.")
+    post.refuses = NotSent("The mail server replied 451.")
     waits = []
     at = make.now
     for _ in range(4):
         telling.send_due(now=at, outlet=out)
         (row,) = queue()
         waits.append((row.next_try_at - at) // MINUTE)
-        assert row.last_error == "The mail server answered 451."
+        assert row.last_error == "The mail server replied 451."
         at = row.next_try_at
     post.refuses = None
 
@@ -388,7 +388,7 @@ def test_a_coordinator_puts_a_failed_notice_back_and_a_member_cannot(
     telling.send_due(now=make.now, outlet=out)
 
     assert len(post.sent) == 1
-    with pytest.raises(Refused, match="gone out"):
+    with pytest.raises(Refused, match="have sent this notice"):
         telling.try_again(notice_id=row.id, by_id=coordinator.id, now=make.now)
 
 

@@ -96,7 +96,7 @@ def test_without_nights_or_anything_to_build_it_says_so(make: Factory) -> None:
         next(build_next.rank(garden, [], (), latitude=52.0))
     with pytest.raises(OutOfRange):
         next(build_next.rank(garden, nights(3), (), latitude=52.0))
-    with pytest.raises(Refused, match="No past nights"):
+    with pytest.raises(Refused, match="no past nights"):
         build_next.start_ranking(
             member=make.coordinator("Ines"),
             now=NOW,

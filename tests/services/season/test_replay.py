@@ -147,7 +147,7 @@ def test_one_run_at_a_time_and_it_can_be_stopped(
     member = planted.coordinator("Rafi")
     run_id = start(app)
 
-    with pytest.raises(Refused, match="going on already"):
+    with pytest.raises(Refused, match="already running"):
         start(app)
     replay.stop_run(run_id=run_id, member_id=member.id, now=NOW)
 
@@ -155,7 +155,7 @@ def test_one_run_at_a_time_and_it_can_be_stopped(
     db.session.rollback()
     run = replay.get_run(run_id, now=NOW)
     assert (run.status, run.result) == ("stopped", None)
-    with pytest.raises(Refused, match="ended already"):
+    with pytest.raises(Refused, match="already ended"):
         replay.stop_run(run_id=run_id, member_id=member.id, now=NOW)
 
 

@@ -129,7 +129,7 @@ def test_covers_that_mean_nothing_are_refused(text: str) -> None:
         ("box\nbox\n", "not a kind, a comma"),
         ("Cotton sheet,-1\n", "not a kind, a comma"),
         ("Cotton sheet,99999\n", "four figures"),
-        ('"Cotton sheet,1\n', "could not be read"),
+        ('"Cotton sheet,1\n', "could not read"),
     ],
     ids=["unknown", "empty", "no number", "negative", "too many", "open quote"],
 )

@@ -61,7 +61,7 @@ def test_undoing_is_for_the_newest_entry_and_for_whoever_wrote_it(make: Factory)
         acts.undo_entry(entry_id=entries[2].id, member=tamsin, now=NOW)
     with pytest.raises(Impossible, match="only the latest"):
         acts.undo_entry(entry_id=entries[1].id, member=wes, now=NOW)
-    with pytest.raises(GardenError, match="say that it left"):
+    with pytest.raises(GardenError, match="Say that it left"):
         acts.undo_entry(entry_id=entries[0].id, member=boss, now=NOW)
     acts.undo_entry(entry_id=entries[2].id, member=wes, now=NOW)
     acts.undo_entry(entry_id=entries[2].id, member=wes, now=NOW)  # pressed twice

@@ -35,7 +35,7 @@ def test_putting_on_and_taking_off_write_the_ledger_by_themselves(make: Factory)
 
     tonight.mark_on(job_id=job_id, member_id=member.id, now=NOW)
     assert fresh(tote.id).status == "out"
-    with pytest.raises(AlreadyClaimed, match="stands in plot A1"):
+    with pytest.raises(AlreadyClaimed, match="is on plot A1"):
         borrow(thing(tote.id), member)
     tonight.undo_on(job_id=job_id, member=member, now=NOW)
     assert actions(tote.id) == ["acquired", "deployed", "reversed"]

@@ -65,7 +65,7 @@ def test_who_loses_a_race_leaves_nothing_behind_and_can_go_on(
 
     with monkeypatch.context() as patched:
         patched.setattr(ledger, "write", raced)
-        with pytest.raises(AlreadyClaimed, match="Somebody was first: it is lent now"):
+        with pytest.raises(AlreadyClaimed, match="Somebody was first: it is lent out now"):
             ask(tote)
     # The very session that lost is clean: nothing waits in it, and it may write again.
     assert not (db.session.new or db.session.dirty)

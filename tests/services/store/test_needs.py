@@ -94,7 +94,7 @@ def test_another_members_ask_stays_and_what_is_not_there_is_said(make: Factory) 
 
     with pytest.raises(NotAllowed, match="Only whoever wrote it"):
         needs.close_notice(notice_id=notice_id, member=wes, now=NOW)
-    with speaking("es"), pytest.raises(NotAllowed, match="Solo lo quita quien lo escribió"):
+    with speaking("es"), pytest.raises(NotAllowed, match="Solo lo puede quitar quien lo escribió"):
         needs.close_notice(notice_id=notice_id, member=wes, now=NOW)
     with pytest.raises(NotFound, match="find that note"):
         needs.close_notice(notice_id=99, member=wes, now=NOW)

@@ -80,7 +80,7 @@ def test_a_refusal_says_why_in_the_readers_language(make: Factory) -> None:
     with speaking("es"):
         with pytest.raises(NotAllowed, match="Es de alguien"):
             subjects.check_handle(hers, wes)
-        with pytest.raises(NotAllowed, match="con lo que es del huerto"):
+        with pytest.raises(NotAllowed, match="Con lo que es del huerto"):
             subjects.check_own(gardens, wes)
 
 

@@ -37,7 +37,7 @@ def lot(lot_id: int) -> Lot:
 def test_a_member_does_not_make_the_gardens_pallets_fit_for_beds(make: Factory) -> None:
     lot_id, member = add(make, UNMARKED), make.member()
 
-    with pytest.raises(FieldRefused, match="changed by a coordinator") as refusal:
+    with pytest.raises(FieldRefused, match="Only a coordinator can change") as refusal:
         lots.change_lot(lot_id=lot_id, entry=HEATED, member=member, now=NOW)
 
     assert refusal.value.field == "mark"

@@ -332,7 +332,7 @@ def test_without_past_nights_the_ranking_says_where_they_come_from(
 ) -> None:
     page = pages.post("/builds/next", {}, status=409)
 
-    assert "No past nights are known" in page.text
+    assert "There are no past nights yet" in page.text
     assert count(ReplayRun) == 0
 
 
@@ -377,4 +377,4 @@ def test_a_ranking_runs_in_the_background_and_is_read(
     page = pages.get(where)
     assert "Mend: crate 9 (Crate)" in page.text
     assert "60 nights" in page.text
-    assert "No winter is recorded whole" in page.text
+    assert "No winter is whole" in page.text

@@ -358,7 +358,7 @@ def test_the_link_is_shown_once_and_kept_by_no_cache(app: Flask, make: Factory) 
     second = phone.get(f"/members/{tamsin.id}/link", status=303)
 
     assert first.response.headers["Cache-Control"] == "no-store"
-    assert "shown once" in phone.follow(second).text
+    assert "only once" in phone.follow(second).text
 
 
 def test_the_picture_holds_exactly_the_link(app: Flask, make: Factory) -> None:

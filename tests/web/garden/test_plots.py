@@ -446,7 +446,7 @@ def test_blossom_that_has_moved_on_asks_to_be_looked_at(
     page = pages.get(f"/plots/{plot.id}")
 
     assert "full bloom" in page.text
-    assert "when it was seen at silver tip. Look, and correct it." in page.text
+    assert "when somebody saw it at silver tip. Look, and correct it." in page.text
 
 
 def test_the_gardens_days_are_shown_with_their_gaps(make: Factory, pages: Pages) -> None:

@@ -196,7 +196,7 @@ def test_a_setting_that_cannot_be_is_said_and_everything_typed_stays(
 
 def test_the_log_shows_who_did_what(make: Factory, phone: Phone) -> None:
     phone.sign_in(make.coordinator())
-    assert "Nothing has been changed yet" in phone.get("/garden/log").text
+    assert "Nobody has changed anything yet" in phone.get("/garden/log").text
 
     phone.post("/garden", SETTINGS)
 

@@ -35,7 +35,7 @@ def test_an_empty_page_says_the_next_step(make: Factory, pages: Pages) -> None:
     visitor = pages.get("/ahead")
     coordinator = pages.sign_in(make.coordinator()).get("/ahead")
 
-    assert "No forecast reaches past tonight" in visitor.text
+    assert "There is no forecast past tonight" in visitor.text
     assert "Get a forecast" in coordinator.text
 
 

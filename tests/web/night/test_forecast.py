@@ -99,7 +99,7 @@ def test_a_service_file_is_taken_without_questions(office: Pages, clock: list[da
 
     board = office.follow(upload(office, data, "metno.json", status=303))
 
-    assert "Forecast for 9 nights taken in; tonight is planned." in board.text
+    assert "Forecast for 9 nights imported; tonight is planned." in board.text
     assert "Data from MET Norway (CC BY 4.0)" in board.text
     assert "Night of Sunday 3 to Monday 4 May 0.4 °C likely" in board.text
     tonight = select(Forecast.low_c).where(Forecast.night_of == date(2026, 5, 3))
@@ -177,7 +177,7 @@ def test_a_malformed_file_says_what_is_wrong_and_changes_nothing(office: Pages) 
             page = upload(office, data, filename, status=413 if too_big else 422)
         except AssertionError as error:
             raise AssertionError(f"{name}: {error}") from error
-        words = "too big" if too_big else "nothing has changed"
+        words = "too big" if too_big else "have changed nothing"
         assert words in page.html.lower(), name
         assert count() == 0, name
 

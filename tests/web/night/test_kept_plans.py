@@ -89,7 +89,7 @@ def test_in_the_morning(make: Factory, reader: Pages, odile: Member, clock: list
 
     assert STACK in morning
     assert "2 at risk" in morning
-    assert "was expected here" in plot
+    assert "We predicted about" in plot
     assert "basil" in plot
     assert "chance of loss about" in plot
 

@@ -167,8 +167,8 @@ def test_an_empty_garden_says_the_next_step(make: Factory, pages: Pages) -> None
     pages.sign_in(make.member())
 
     assert "You hold no plot" in pages.get("/morning").text
-    assert "No low has been read yet" in pages.get("/calibration").text
-    assert "Nobody has written down yet" in pages.get("/calibration").text
+    assert "Nobody has read a low yet" in pages.get("/calibration").text
+    assert "Nobody has saved yet" in pages.get("/calibration").text
 
 
 def test_calibration_shows_lows_offsets_and_damage(pages: Pages, ines: Member) -> None:
@@ -179,7 +179,7 @@ def test_calibration_shows_lows_offsets_and_damage(pages: Pages, ines: Member) -
 
     found = pages.get("/calibration")
 
-    assert "From 1 reading: it was on average 2.0 °C colder than said" in found.text
+    assert "From 1 reading: on average 2.0 °C colder than predicted" in found.text
     assert "Brier score" in found.text
     assert "“dead” as all: our own scale" in found.text
     assert "plot North 3" in found.text
@@ -216,7 +216,7 @@ def test_a_low_that_cannot_be_meant_is_doubted_in_words(pages: Pages, ines: Memb
         pages.post(path, {**pages.get(path).values(), "low": "-25", "place": "screen"})
     )
 
-    assert "far from what was forecast" in done.text
+    assert "far from the forecast" in done.text
 
 
 def test_a_past_night_is_shown_as_a_picture_with_its_words(pages: Pages, ines: Member) -> None:
@@ -229,7 +229,7 @@ def test_a_past_night_is_shown_as_a_picture_with_its_words(pages: Pages, ines: M
     shown = pages.get(next(link for link in links if link.startswith("/calibration/nights/")))
 
     assert "Night of Tuesday 24 to Wednesday 25 November" in shown.text
-    assert "−2.5 °C was read" in shown.text
+    assert "−2.5 °C read" in shown.text
     assert "1 of 1 damaged" in shown.text
     assert "runner beans" in shown.text
     for bad in ("2026-11-20", "2026-13-40", "x", "2026-11-25", "0001-01-01", "9999-12-31"):

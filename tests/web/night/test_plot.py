@@ -79,6 +79,6 @@ def test_its_past_nights_say_what_was_expected_and_what_was_read(
     after = pages.get("/plots/1").text
 
     assert "nobody read it" in before
-    assert "−1.4 °C was read" in after
+    assert "−1.4 °C read" in after
     (night,) = plot_nights(plot_id=1, now=clock[0])
     assert (night.night_of, night.read_c, night.place) == (EVENING, -1.4, "plant_bare")

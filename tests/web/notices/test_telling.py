@@ -194,13 +194,13 @@ def test_the_coordinator_sees_what_failed_without_the_address(
         now=make.now,
     )
     row = next(queued())
-    row.state, row.tries, row.last_error = "failed", 3, "The mail server answered 451."
+    row.state, row.tries, row.last_error = "failed", 3, "The mail server replied 451."
     db.session.commit()
 
     page = pages.get("/garden/notices")
 
     assert "Tamsin by e-mail" in page.text
-    assert "answered 451" in page.text
+    assert "replied 451" in page.text
     assert "1 notice of the last two days" in page.text
     assert "tam@example.org" not in page.html
     pages.post(f"/garden/notices/{row.id}/again")
@@ -237,7 +237,7 @@ def test_the_mail_server_is_saved_and_its_password_never_shown(
     assert page.values()["host"] == "mail.example.org"
     assert page.values()["password"] == ""
     assert "right horse" not in page.html
-    assert "One is kept" in page.text
+    assert "One is saved" in page.text
     pages.post("/garden/mail", {**values, "password": ""})
     assert mail.read_password(tmp_of(app)) == "right horse"
 

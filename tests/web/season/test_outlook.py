@@ -36,7 +36,7 @@ def kept() -> int:
 def test_an_empty_outlook_says_the_next_step_to_each(make: Factory, pages: Pages) -> None:
     coordinator = make.coordinator()
 
-    assert "A coordinator can bring in" in pages.get("/season").text
+    assert "A coordinator can import" in pages.get("/season").text
     assert "Import past nights" in pages.sign_in(coordinator).get("/season").text
 
 
@@ -47,7 +47,7 @@ def test_a_record_brought_in_is_seen_by_readers_of_the_board(make: Factory, page
 
     page = Pages(pages.app).get("/season")
     assert "nights of air frost a winter" in page.text
-    assert "by 3 whole winters on record" in page.text
+    assert "from 3 whole winters" in page.text
     assert "Fewer than ten winters" in page.text
     assert "Delete all past nights" not in page.text
 

@@ -180,7 +180,7 @@ def test_a_second_replay_is_refused_while_one_goes_on(pages: Pages, coordinator:
 
     page = pages.sign_in(coordinator).post("/replay", upload(), status=422)
 
-    assert "going on already" in page.text
+    assert "already running" in page.text
 
 
 def test_the_garden_with_nothing_in_it_is_refused(pages: Pages, make: Factory) -> None:
