@@ -7,6 +7,7 @@ says the whole of it in one sentence.
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -79,6 +80,7 @@ class Today:
     walks: tuple[WalkPart, ...]
     taken: tuple[Card, ...]
     done: tuple[Card, ...]
+    struck: tuple[Card, ...]
     no_cover: tuple[PlantingStory, ...]
     at_risk: tuple[PlantingStory, ...]
     watch: tuple[PlantingStory, ...]
@@ -87,7 +89,7 @@ class Today:
 
     def shown(self, view: str) -> frozenset[int]:
         """The jobs whose cards a view draws."""
-        found = [*self.taken, *self.done]
+        found = [*self.taken, *self.done, *self.struck]
         if view != "free":
             found += self.mine
         if view != "mine" and not self.is_large:
@@ -130,24 +132,17 @@ def make_today(
     def card(job: BoardJob) -> Card:
         return make_card(job, stories, member_id=member_id, gust_mps=gust_mps, at=at)
 
-    mine, free, taken, done = [], [], [], []
+    found: dict[str, list[BoardJob]] = defaultdict(list)
     for job in page.jobs:
-        is_on = job.state in {"on", "struck"} and not job.must_come_off
-        just = job.on_since is not None and at - job.on_since < STAYS_FOR
         is_theirs = member_id is not None and (
             job.plot_id in plots
             or job.belongs_to(member_id)
             or (job.on_since is not None and job.claimed_by_id == member_id)
         )
-        if (job.must_come_off and job.state == "off") or (is_on and not (just and is_theirs)):
-            done.append(job)
-        elif is_theirs:
-            mine.append(job)
-        elif job.state == "claimed":
-            if not is_mine:
-                taken.append(job)
-        else:
-            free.append(job)
+        part = _part_of(job, is_theirs=is_theirs, at=at)
+        if part in {"mine", "free"} or is_theirs or not is_mine:
+            found[part].append(job)
+    mine, free = found["mine"], found["free"]
     mine.sort(key=lambda job: (not job.must_come_off, _when(job), job.plot, job.id))
     walks = walks_of(free, way)
     is_mine = is_mine and bool(plots)
@@ -160,14 +155,28 @@ def make_today(
         walks=tuple(
             WalkPart(walk, tuple(map(card, walk.jobs)), walk_title(walk)) for walk in walks
         ),
-        taken=tuple(map(card, sorted(taken, key=_when))),
-        done=tuple(map(card, done)),
+        taken=tuple(map(card, sorted(found["taken"], key=_when))),
+        done=tuple(map(card, found["done"])),
+        struck=tuple(map(card, found["struck"])),
         no_cover=tuple(story for story in short if not story.given),
         at_risk=tuple(story for story in short if story.given),
         watch=by_status["watch"],
         safe=by_status["safe"],
         free_count=len(free),
     )
+
+
+def _part_of(job: BoardJob, *, is_theirs: bool, at: datetime) -> str:
+    """Where on the page a job stands."""
+    is_finished = job.state == ("off" if job.must_come_off else "on")
+    just = job.on_since is not None and at - job.on_since < STAYS_FOR
+    if is_finished and not (just and is_theirs):
+        return "done"
+    if is_theirs:
+        return "mine"
+    if job.state == "struck":
+        return "struck"
+    return "taken" if job.state == "claimed" else "free"
 
 
 def make_card(

@@ -244,7 +244,10 @@ def test_without_an_address_nothing_is_asked(make: Factory) -> None:
 
     with pytest.raises(NotFound, match="Enter a forecast address"):
         fetch()
-    with speaking("es"), pytest.raises(NotFound, match="Introduce antes una dirección de pronóstico"):
+    with (
+        speaking("es"),
+        pytest.raises(NotFound, match="Introduce antes una dirección de pronóstico"),
+    ):
         fetch()
 
 
