@@ -49,7 +49,7 @@ def test_the_link_at_the_foot_turns_an_english_phone_to_spanish_and_back(
 
     press(page.get_by_role("link", name="Español"))
     assert page.locator("html").get_attribute("lang") == "es"
-    assert "Las probabilidades son estimaciones" in page.locator("main").inner_text()
+    assert "Las probabilidades son estimaciones" in page.locator("main").text_content()
 
     press(page.get_by_role("link", name="English"))
     assert page.locator("html").get_attribute("lang") == "en"

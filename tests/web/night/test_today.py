@@ -120,20 +120,6 @@ def test_taking_a_walk_takes_what_is_still_free_and_says_what_is_not(
     assert {str(job.id) for job in mine} == set(ids) - {light}
 
 
-def test_walks_are_of_about_half_an_hour_and_hold_every_free_job(
-    make: Factory, night: StoredNight
-) -> None:
-    from gardenapp.services.night.walks import WALK_MINUTES, hands_needed
-
-    hands = hands_needed(now=make.now)
-
-    assert sorted(i for walk in hands.walks for i in walk.job_ids) == sorted(
-        job.id for job in hands.free
-    )
-    assert max(walk.minutes for walk in hands.walks) <= 1.5 * WALK_MINUTES
-    assert hands.walks[-1].place is None
-
-
 def test_a_coordinator_puts_a_walk_down_for_somebody_by_name(
     pages: Pages, night: StoredNight, make: Factory
 ) -> None:
