@@ -41,8 +41,8 @@ def press(what: Any) -> None:
     """
     page = what.page
     what.evaluate(
-        """e => ((/\\/tonight([?#]|$)/.test(location.href) && e.closest('article.job')) ||
-          document.querySelector('main')).setAttribute('data-before', '')"""
+        """e => (e.closest('article.job') || document.querySelector('main'))
+          .setAttribute('data-before', '')"""
     )
     what.click()
     page.locator("[data-before]").first.wait_for(state="detached")

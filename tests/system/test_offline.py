@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -105,7 +106,7 @@ def plan(make: Factory, low_c: float = 2.0) -> Member:
 def come_in(page: Any, make: Factory, member: Member) -> None:
     page.goto(link_for(member, make))
     page.get_by_role("button").first.click()
-    page.wait_for_url("**/tonight*")
+    page.wait_for_url(re.compile(r"/(tonight|plots/\d+)"))  # home is the plot one holds
 
 
 def kept(page: Any) -> list[str]:
