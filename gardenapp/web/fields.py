@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -412,3 +412,13 @@ class OnceForm(GardenForm):
         super().__init__(*args, **kwargs)
         if not _KEY.fullmatch(str(self.form_key.data or "")):
             self.form_key.data = secrets.token_hex(16)
+
+
+def row_id(text: str) -> int | None:
+    """The id that an address or a form names; None where it is no number a row can have."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+def row_ids(texts: Iterable[str]) -> list[int]:
+    """The ids that several texts name; what is none is left out."""
+    return [number for text in texts if (number := row_id(text)) is not None]

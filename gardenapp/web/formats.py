@@ -295,7 +295,6 @@ def anchor(text: Any) -> str:
 def init_formats(app: Flask) -> None:
     """Make the filters known to the templates, and the languages they speak."""
     from gardenapp.web.languages import init_languages
-    from gardenapp.web.signs import sign
 
     init_languages(app)
     app.extensions[UNITS] = amount
@@ -331,6 +330,6 @@ def init_formats(app: Flask) -> None:
         filters[function.__name__] = function
     # Not under its own name: that filter of Jinja's counts things.
     filters["size"] = length
-    app.jinja_env.globals.update(asset=asset, plural=plural, ways=ways, sign=sign)
+    app.jinja_env.globals.update(asset=asset, plural=plural, ways=ways)
     app.jinja_env.trim_blocks = True
     app.jinja_env.lstrip_blocks = True

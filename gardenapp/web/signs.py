@@ -6,11 +6,6 @@ stand beside it always.
 
 from __future__ import annotations
 
-from typing import Any
-
-from flask import current_app
-from markupsafe import Markup
-
 # By the way a cover is built, where that tells it; what is laid is told by its stuff.
 BY_CONSTRUCTION = {
     "bag over a cage": "bag",
@@ -34,11 +29,3 @@ def sign_of(construction: str, film: str = "", reference_key: str = "") -> str:
     if film == "cardboard":
         return "carton"
     return "box" if reference_key == "food_box" else USUAL
-
-
-def sign(name: str) -> Markup:
-    """A drawing of the sprite, silent to a screen reader."""
-    asset: Any = current_app.jinja_env.globals["asset"]
-    return Markup('<svg class="sign" aria-hidden="true"><use href="{}#{}"/></svg>').format(
-        asset("signs.svg"), name
-    )

@@ -35,6 +35,7 @@ BOARD = (
     "board/_card.html",
     "board/_folds.html",
     "board/_picture.html",
+    "board/_sending.html",
     "components/page.html",
     "components/parts.html",
     "components/messages.html",

@@ -49,11 +49,6 @@ class Walk:
         return tuple(cover.label for job in self.jobs for cover in job.covers)
 
     @property
-    def plots(self) -> tuple[str, ...]:
-        """The plots it leads to, each once."""
-        return tuple(dict.fromkeys(job.plot for job in self.jobs))
-
-    @property
     def job_ids(self) -> tuple[int, ...]:
         return tuple(job.id for job in self.jobs)
 
@@ -68,14 +63,8 @@ class TakenWalk:
     """What somebody has said they do."""
 
     name: str
-    member_id: int
     jobs: tuple[BoardJob, ...]
     done: int
-
-    @property
-    def minutes(self) -> float:
-        """About how long it takes. [min]"""
-        return sum(job.minutes for job in self.jobs)
 
 
 @dataclass(frozen=True)
@@ -239,7 +228,6 @@ def _taken(jobs: Sequence[BoardJob], way: Way) -> tuple[TakenWalk, ...]:
     return tuple(
         TakenWalk(
             names[member_id],
-            member_id,
             tuple(found),
             sum(job.state == "on" for job in found),
         )

@@ -42,6 +42,8 @@ from gardenapp.web.fields import (
     OnceForm,
     PickField,
     TextLine,
+    row_id,
+    row_ids,
 )
 from gardenapp.web.formats import MM_PER_INCH, SPACE, length_unit, shown_mm
 from gardenapp.words import _, later, told
@@ -275,7 +277,7 @@ def builds_page() -> str:
 @members
 def designs_page() -> str | tuple[str, int]:
     member = signed_in_member()
-    plot_id = _asked("plot")
+    plot_id = row_id(request.args.get("plot", ""))
     form = _own_form()
     values: dict[str, Any] = {"form": form, "choices": (), "wanted": None, "error": ""}
     status = 200
@@ -283,7 +285,7 @@ def designs_page() -> str | tuple[str, int]:
     if plot_id is not None:
         values["choices"] = designing.list_plants(plot_id=plot_id)
         values["plot_id"] = plot_id
-        values["ticked"] = {int(t) for t in request.args.getlist("planting")[:500] if _is_id(t)}
+        values["ticked"] = set(row_ids(request.args.getlist("planting")[:500]))
         if "go" in request.args or values["ticked"]:
             try:
                 wanted = designing.wanted_for(
@@ -318,15 +320,6 @@ def designs_page() -> str | tuple[str, int]:
 
 def _times_ten(value: float | None) -> float | None:
     return None if value is None else value * 10.0
-
-
-def _is_id(text: str) -> bool:
-    return text.isascii() and text.isdigit() and len(text) < 10
-
-
-def _asked(name: str) -> int | None:
-    text = request.args.get(name, "")
-    return int(text) if _is_id(text) else None
 
 
 def _packed(wanted: Wanted, one: designing.Candidate) -> str:

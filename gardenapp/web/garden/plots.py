@@ -37,6 +37,7 @@ from gardenapp.web.fields import (
     TextLine,
     TicksField,
     measure,
+    row_id,
 )
 from gardenapp.web.formats import difference, temperature
 from gardenapp.words import _, later, said
@@ -332,14 +333,9 @@ class PlantingForm(OnceForm):
             raise ValidationError(_("Choose a crop from the list."))
 
 
-def _row_id(text: str) -> int | None:
-    """The id that an address or a form names; None where it is no number a row can have."""
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
-
-
 def _typed_stage() -> int | None:
     """The crop that was chosen in the form sent, so that it stays in a list cut by a search."""
-    return _row_id(request.form.get("stage_id", ""))
+    return row_id(request.form.get("stage_id", ""))
 
 
 @blueprint.route(f"/plots/{KEY}/plantings/new", methods=["GET", "POST"])
@@ -350,7 +346,7 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
     if not plot.may_change:
         raise NotAllowed(_("Only those who hold this plot and coordinators can plant in it."))
     q = search_words()
-    like = _row_id(request.args.get("like", ""))
+    like = row_id(request.args.get("like", ""))
     values: dict[str, Any] | PlantingDetail = {
         "mind": "much",
         "worth_per": "plant",
@@ -360,7 +356,7 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
         values = plants.get_planting(planting_id=like)
         if values.plot_id != plot_id:
             raise NotAllowed(_("Copy a planting of the same plot."))
-    asked = _row_id(request.args.get("stage", ""))
+    asked = row_id(request.args.get("stage", ""))
     if isinstance(values, dict) and asked is not None:
         values["stage_id"] = asked
     keep = _typed_stage() or (values.stage_id if isinstance(values, PlantingDetail) else asked)

@@ -51,6 +51,7 @@ from gardenapp.web.access import (
 )
 from gardenapp.web.clock import now
 from gardenapp.web.errors import status_of
+from gardenapp.web.fields import row_id, row_ids
 from gardenapp.web.night import board_words
 from gardenapp.web.night.picture import draw_strip, picture_of
 from gardenapp.web.night.today import (
@@ -121,14 +122,6 @@ class _Choice:
     walk: int | None = None
     is_chosen: bool = True
 
-    @property
-    def query(self) -> dict[str, str]:
-        return {} if self.plot_id is None else {"plot": str(self.plot_id)}
-
-
-def _number(text: str) -> int | None:
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
-
 
 def _choice(member: Member | None, values: Any = None) -> _Choice:
     args = request.args if values is None else values
@@ -138,12 +131,12 @@ def _choice(member: Member | None, values: Any = None) -> _Choice:
     is_chosen = view in VIEWS and (view != "mine" or member is not None)
     if not is_chosen:
         view = "all" if member is None else "mine"
-    plot_id = _number(args.get("plot", ""))
+    plot_id = row_id(args.get("plot", ""))
     return _Choice(
         view="all" if plot_id is not None or args.get("show") == "all" else view,
         plot_id=plot_id,
         show_safe=args.get("show") == "all",
-        walk=_number(args.get("walk", "")),
+        walk=row_id(args.get("walk", "")),
         is_chosen=is_chosen,
     )
 
@@ -164,8 +157,10 @@ def _render(
     gust_mps = page.header.gust_mps if page.header is not None else None
     stories = {story.planting_id: story for story in page.rows}
 
+    way = way_round()
+
     def made(*, is_mine: bool) -> Today:
-        return make_today(page, member=member, plots=mine, way=way_round(), at=at, is_mine=is_mine)
+        return make_today(page, member=member, plots=mine, way=way, at=at, is_mine=is_mine)
 
     today = made(is_mine=choice.view == "mine")
     # Who has nothing to do of their own sees at once what else there is.
@@ -211,12 +206,10 @@ def _still_standing(page: board.TonightPage, at: datetime) -> tuple[board.BoardJ
 
 def _remembered(choice: _Choice) -> Plot | None:
     """The plot whose sign this phone read, where it is not the one shown."""
-    number = request.cookies.get(PLOT_COOKIE, "")
-    if not (number.isascii() and number.isdigit() and len(number) < 10):
+    plot_id = row_id(request.cookies.get(PLOT_COOKIE, ""))
+    if plot_id is None or choice.plot_id == plot_id:
         return None
-    if choice.plot_id == int(number):
-        return None
-    return db.session.get(Plot, int(number))
+    return db.session.get(Plot, plot_id)
 
 
 @blueprint.get("/tonight/jobs/<int(max=2147483647):job_id>")
@@ -260,7 +253,7 @@ def why(planting_id: int) -> str:
         picture=picture_of(found.header, [found.story], at=at),
         words=board_words,
         nights=reference.load_night_values(),
-        now=now(),
+        now=at,
     )
 
 
@@ -290,7 +283,7 @@ def hands() -> str:
 def ask() -> Response:
     """Put a walk down for a member who was asked."""
     ids = _numbers(request.form.get("ask", ""))
-    asked = _number(request.form.get(f"who-{ids[0]}", "")) if ids else None
+    asked = row_id(request.form.get(f"who-{ids[0]}", "")) if ids else None
     if asked is None:
         flash(_("Choose who was asked; nothing was put down."), "bad")
         return redirect(url_for(".hands"), 303)
@@ -375,8 +368,7 @@ def take() -> Response:
 
 
 def _numbers(text: str) -> list[int]:
-    found = [_number(part) for part in text.split()[:MOST_FREE]]
-    return [number for number in found if number is not None]
+    return row_ids(text.split()[:MOST_FREE])
 
 
 def _say_taken(found: walks.Taken, message: str) -> None:
@@ -464,8 +456,7 @@ def _press(job_id: int, act: Callable[[], None], message: str) -> Response | tup
         return jsonify(done=message, card=_card_html(job_id))
     flash(message)
     choice = _choice(current_member(), request.form)
-    query: dict[str, Any] = dict(choice.query)
-    return redirect(url_for("board.tonight", **query, _anchor=f"job-{job_id}"), 303)
+    return redirect(url_for("board.tonight", plot=choice.plot_id, _anchor=f"job-{job_id}"), 303)
 
 
 def _filled(html: str) -> str:

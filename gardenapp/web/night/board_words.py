@@ -76,12 +76,6 @@ def change_text(change: Change) -> str:
     }[change.code]
 
 
-KINDS: dict[str, str] = {
-    "damage": later("fine to about"),
-    "kill": later("killed near"),
-    "root_kill": later("roots killed near"),
-}
-
 # What first harm costs, and death.
 LOSSES: dict[str, str] = {
     "looks": later("burnt leaves"),

@@ -23,20 +23,20 @@ from gardenapp.services.night.tonight import BoardJob, TonightPage
 from gardenapp.services.night.walks import Walk
 from gardenapp.web.access import board_readers, members, signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import NumberField, OnceForm, TextBox
+from gardenapp.web.fields import NumberField, OnceForm, TextBox, row_id
 from gardenapp.web.formats import clock, weight
 from gardenapp.web.night import board_words
 from gardenapp.web.night.board import blueprint
 from gardenapp.web.night.map import draw_tonight
 from gardenapp.web.night.today import (
-    LOOSE_GUST_MPS,
+    flies,
     joined_labels,
     plants_text,
+    sign_of_job,
     walk_title,
     what_text,
 )
 from gardenapp.web.qr import qr_code
-from gardenapp.web.signs import sign_of
 from gardenapp.words import _, later, said, told
 
 SIZES = ("normal", "large")
@@ -88,7 +88,6 @@ def sheet() -> str:
     at = now()
     found = paper.gate_sheet(now=at)
     rows = _rows(found.page, found.numbers)
-    size = request.args.get("size", "")
     return render_template(
         "board/sheet.html",
         page=found.page,
@@ -97,7 +96,6 @@ def sheet() -> str:
         no_cover=found.no_cover,
         at_risk=found.at_risk,
         drawing=draw_tonight(found.page, get_map(), at, has_links=False),
-        size=size if size in SIZES else SIZES[0],
         **_heading(found.page, at),
     )
 
@@ -109,13 +107,11 @@ def slips() -> str:
     at = now()
     found = paper.slips(now=at)
     rows = _rows(found.page, found.numbers)
-    size = request.args.get("size", "")
     return render_template(
         "board/slips.html",
         page=found.page,
         parts=[_slip(walk, rows) for walk in found.walks],
         left_out=found.left_out,
-        size=size if size in SIZES else SIZES[0],
         **_heading(found.page, at),
     )
 
@@ -124,7 +120,9 @@ def _heading(page: TonightPage, at: datetime) -> dict[str, Any]:
     name = ""
     if page.plan_id is not None and page.made_at is not None:
         name = _sheet_name(Sheet(page.plan_id, page.made_at, is_current=True))
+    size = request.args.get("size", "")
     return {
+        "size": size if size in SIZES else SIZES[0],
         "sheet_name": name,
         "qr": qr_code(url_for("board.tonight", _external=True)),
         "typing": url_for("board.ticked_page", _external=True),
@@ -167,13 +165,12 @@ def _rows(page: TonightPage, numbers: Mapping[int, int]) -> dict[int, Row]:
 def _row(
     job: BoardJob, number: int, stories: Mapping[int, PlantingStory], *, gust_mps: float | None
 ) -> Row:
-    first = job.covers[0] if job.covers else None
-    place = first.place if first else None
+    place = job.covers[0].place if job.covers else None
     evening, morning = _boxes(job)
     return Row(
         job=job,
         number=number,
-        sign=sign_of(first.construction, first.film, first.reference_key) if first else "carry",
+        sign=sign_of_job(job),
         what=what_text(job),
         elsewhere=tuple(
             (name or _("no fixed place"), joined_labels(labels))
@@ -206,7 +203,7 @@ def _cautions(job: BoardJob, gust_mps: float | None) -> list[str]:
         found.append(_("glass: gloves on"))
     if job.is_icy:
         found.append(_("ice by then"))
-    if job.is_loose and gust_mps is not None and gust_mps >= LOOSE_GUST_MPS:
+    if flies(job, gust_mps):
         found.append(_("weigh it down"))
     return found
 
@@ -240,8 +237,7 @@ def ticked_page() -> Response | str | tuple[str, int]:
 
 
 def _sheet_asked_for() -> int | None:
-    text = request.args.get("sheet", "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+    return row_id(request.args.get("sheet", ""))
 
 
 def _mark(form: TickedForm, at: datetime) -> Ticked | None:
@@ -301,9 +297,7 @@ def _keep(field: Any, typed: TypedNumbers, refused: Sequence[NotMarked]) -> None
 def _meaning_text(meaning: Meaning) -> str:
     """What a number means: what goes where, over which plants."""
     what = joined_labels(meaning.labels) if meaning.labels else treatment_words(meaning.name)
-    plants = [
-        _("%(count)s %(name)s", count=number, name=said(name)) for number, name in meaning.plants
-    ]
+    plants = [f"{number} {said(name)}" for number, name in meaning.plants]
     return ", ".join([f"{what} → {meaning.plot}", *plants])
 
 

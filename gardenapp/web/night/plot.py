@@ -43,7 +43,7 @@ def plot_page(plot_id: int) -> str:
         now=at,
         growing=[p for p in found if p.ended_at is None],
         ended=[p for p in found if p.ended_at is not None],
-        today=hardened.today_in(plot_id=plot_id, now=now()),
+        today=hardened.today_in(plot_id=plot_id, now=at),
         bears_text=bears_text,
         offset_status=plots.OFFSET_STATUS,
     )

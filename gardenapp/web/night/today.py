@@ -189,11 +189,10 @@ def make_card(
 ) -> Card:
     """One job as its card shows it to one reader."""
     state = "mine" if member_id is not None and job.belongs_to(member_id) else job.state
-    first = job.covers[0] if job.covers else None
     return Card(
         job=job,
         state=state,
-        sign=sign_of(first.construction, first.film, first.reference_key) if first else "carry",
+        sign=sign_of_job(job),
         what=what_text(job),
         plants=plants_text(job, stories),
         place="; ".join(place for place, _labels in job.places if place),
@@ -201,6 +200,19 @@ def make_card(
         caution=_caution(job, gust_mps),
         is_late=job.by_at is not None and job.by_at < at and job.state not in {"on", "off"},
     )
+
+
+def sign_of_job(job: BoardJob) -> str:
+    """The drawing of what a job takes along first, or of carrying pots in."""
+    if not job.covers:
+        return "carry"
+    first = job.covers[0]
+    return sign_of(first.construction, first.film, first.reference_key)
+
+
+def flies(job: BoardJob, gust_mps: float | None) -> bool:
+    """Whether something of it is laid and a gust may take it that nothing weighs down."""
+    return job.is_loose and gust_mps is not None and gust_mps >= LOOSE_GUST_MPS
 
 
 def _note(job: BoardJob) -> str:
@@ -262,7 +274,7 @@ def _caution(job: BoardJob, gust_mps: float | None) -> str:
         return _("glass")
     if job.is_icy:
         return _("ice by then")
-    if job.is_loose and gust_mps is not None and gust_mps >= LOOSE_GUST_MPS:
+    if flies(job, gust_mps):
         return _("weigh it down")
     return ""
 

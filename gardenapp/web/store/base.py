@@ -30,7 +30,7 @@ from gardenapp.services.store.things import (
 )
 from gardenapp.web.access import signed_in_member
 from gardenapp.web.clock import now
-from gardenapp.web.fields import Choice, OnceForm
+from gardenapp.web.fields import Choice, OnceForm, row_id
 from gardenapp.web.formats import length_unit, owned, zone
 from gardenapp.words import _, later, told
 
@@ -178,8 +178,7 @@ def page_number() -> int:
 
 def asked_id(name: str) -> int | None:
     """An id from the address; anything odd is none."""
-    text = request.args.get(name, "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+    return row_id(request.args.get(name, ""))
 
 
 @blueprint.app_template_filter("amount")

@@ -17,7 +17,7 @@ from gardenapp.services.store.subjects import MATERIAL, THING
 from gardenapp.services.store.tables import LOTS, THINGS, ImportPlan
 from gardenapp.web.access import coordinators, members
 from gardenapp.web.clock import now
-from gardenapp.web.fields import GardenForm, PickField, TextBox, TextLine, parse_number
+from gardenapp.web.fields import GardenForm, PickField, TextBox, TextLine, parse_number, row_ids
 from gardenapp.web.qr import qr_code
 from gardenapp.web.store.base import (
     StoreForm,
@@ -174,9 +174,7 @@ def stocktake_page() -> Response | str | tuple[str, int]:
 
 
 def _ids(texts: Any) -> frozenset[int]:
-    return frozenset(
-        int(text) for text in texts if text.isascii() and text.isdigit() and len(text) < 10
-    )
+    return frozenset(row_ids(texts))
 
 
 def _counts(typed: dict[str, str]) -> dict[int, int]:
