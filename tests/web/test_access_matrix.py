@@ -372,7 +372,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
             now=NOW,
         )[0],
         "to_language": "es",
-        "key": "covers",
+        "key": "slips",
         "evening": "2026-11-23",
         "feed_token": feeds.make_link(member_id=tamsin.id, all_plots=False, now=NOW),
         "way": "mail",

@@ -33,6 +33,7 @@ from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _
 
 STEPS = ("plots", "plantings", "covers", "forecast", "members", "slips")
+CAN_WAIT = ("members", "slips")
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ class Step:
     @property
     def can_wait(self) -> bool:
         """Whether a night can be planned without it."""
-        return self.key in {"members", "slips"}
+        return self.key in CAN_WAIT
 
     @property
     def is_open(self) -> bool:
@@ -74,9 +75,11 @@ def next_step(*, now: datetime) -> Step | None:
 def leave_step(*, key: str, is_left: bool, by_id: int, now: datetime) -> None:
     """Say that this garden does without a step, or that it comes up again.
 
+    Only people can be done without; what a plan is made from cannot.
+
     Raises NotFound (no such step), NotAllowed.
     """
-    if key not in STEPS:
+    if key not in CAN_WAIT:
         raise NotFound(_("There is no such step."))
     with write_transaction() as session:
         actor = session.get(Member, by_id, populate_existing=True)

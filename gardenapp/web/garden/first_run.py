@@ -124,9 +124,11 @@ def first_steps() -> Any:
     return _coordinator_page(_as_typed(where.name.data or "", found[0]), found)
 
 
-def _where_page(form: WhereForm) -> tuple[str, int]:
+def _where_page(form: WhereForm) -> tuple[str, int, dict[str, str]]:
     page = render_template("garden/where.html", form=form)
-    return page, 422 if form.errors else 200
+    # Everywhere else the site asks browsers to keep the phone's place from it.
+    may_ask = {"Permissions-Policy": "camera=(), geolocation=(self), microphone=()"}
+    return page, 422 if form.errors else 200, may_ask
 
 
 def _look_up(place: str, zone: str) -> tuple[Found, ...]:

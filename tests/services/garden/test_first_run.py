@@ -67,7 +67,8 @@ def test_a_garden_without_members_is_not_asked_for_slips(make: Factory) -> None:
 def test_only_a_coordinator_leaves_a_step_of_the_list(make: Factory) -> None:
     odile, ines = make.coordinator(), make.member()
     with pytest.raises(NotAllowed):
-        leave_step(key="covers", is_left=True, by_id=ines.id, now=NOW)
-    with pytest.raises(NotFound):
-        leave_step(key="weeds", is_left=True, by_id=odile.id, now=NOW)
+        leave_step(key="slips", is_left=True, by_id=ines.id, now=NOW)
+    for key in ("weeds", "plots"):  # without plots there is nothing to plan
+        with pytest.raises(NotFound):
+            leave_step(key=key, is_left=True, by_id=odile.id, now=NOW)
     assert not [s for s in list_steps(now=NOW) if s.is_left]

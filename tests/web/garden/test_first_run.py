@@ -162,6 +162,13 @@ def test_from_town_to_garden_in_five_typed_fields(app: Flask, phone: Phone) -> N
     assert made.latitude == pytest.approx(47.6, abs=0.1)
 
 
+def test_only_the_first_page_may_ask_a_phone_where_it_is(phone: Phone) -> None:
+    first = phone.get("/first-steps").response
+    assert "geolocation=(self)" in first.headers["Permissions-Policy"]
+    for page in (ask(phone, "Leeds"), phone.get("/help")):
+        assert "geolocation=()" in page.response.headers["Permissions-Policy"]
+
+
 def test_a_position_takes_the_zone_of_the_phone_or_the_nearest(phone: Phone) -> None:
     assert ask(phone, "52.31, -1.22").values()["time_zone"] == "Europe/London"
     assert ask(phone, "52.31, -1.22", zone="Europe/Dublin").values()["time_zone"] == "Europe/Dublin"
