@@ -26,6 +26,7 @@ from gardenapp.models import (
     plots,
     replays,
     store,
+    tables,
     trials,
     weather,
 )
@@ -41,6 +42,7 @@ __all__ = [
     "plots",
     "replays",
     "store",
+    "tables",
     "trials",
     "weather",
 ]
