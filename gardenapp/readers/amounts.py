@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from functools import cache
+from functools import lru_cache
 
 from gardenapp.errors import GardenError
 from gardenapp.messages import Words, say
@@ -60,7 +60,8 @@ _FEET_AND_INCHES = re.compile(
 )
 _TIMES = re.compile(r"\s*(?:[x×*]|\bby\b|\bpor\b)\s*", re.IGNORECASE)
 _COUNT = re.compile(
-    r"(?:[x×]\s*|about\s+|ca?\.\s*|~\s*|unos\s+|unas\s+)?(?P<number>\d{1,3}(?:[ ,.\u202f]\d{3})+|\d{1,9})"
+    r"(?:[x×]\s*|about\s+|ca?\.\s*|~\s*|unos\s+|unas\s+)?"
+    r"(?P<number>\d{1,3}(?:[ ,.\u202f]\d{3})+|\d{1,9})"
     r"(?:[.,]0+)?\s*(?:[x×]|plants?|plantas?|pots?|macetas?|pcs?\.?|pieces?|piezas?|uds?\.?)?",
     re.IGNORECASE,
 )
@@ -82,6 +83,7 @@ class BadAmount(GardenError, ValueError):
         super().__init__(str(message))
 
 
+@lru_cache(maxsize=4096)
 def read_length_cm(text: str, *, unit: str = "") -> float:
     """A length in centimetres: `3 ft`, `1,5 m`, `28 1/2"`, `3' 6"`; a bare number is in `unit`.
 
@@ -109,6 +111,7 @@ def read_length_cm(text: str, *, unit: str = "") -> float:
     return value * factor
 
 
+@lru_cache(maxsize=4096)
 def read_size_cm(text: str, *, unit: str = "") -> tuple[float, ...]:
     """Two or three lengths in centimetres: `60x40`, `60 × 40 × 30 cm`, `3 m by 6 m`.
 
@@ -124,6 +127,7 @@ def read_size_cm(text: str, *, unit: str = "") -> tuple[float, ...]:
     return tuple(read_length_cm(part, unit=own) for part in parts)
 
 
+@lru_cache(maxsize=4096)
 def read_count(text: str, *, most: int = 1_000_000) -> int:
     """A whole number of things from 1: `12`, `12 ×`, `x12`, `12 plants`, `1 200`.
 
@@ -148,7 +152,7 @@ def read_yes(text: str) -> bool:
     raise BadAmount(say("Enter yes or no."))
 
 
-@cache
+@lru_cache(maxsize=4096)
 def read_labels(text: str) -> tuple[str, ...]:
     """The labels that a cell names: `A1`, `A1–A8`, `A1 to 8`, `A1, A3 & B2`.
 

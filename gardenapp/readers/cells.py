@@ -283,15 +283,15 @@ def _check_corner(sheet: bytes) -> None:
 def _check_repeats(content: bytes) -> None:
     """Refuse an OpenDocument sheet whose repeated cells make a table that fills the memory."""
     parser = expat.ParserCreate(namespace_separator=" ")
-    seen = {"rows": 0, "cells": 0, "of_row": 0, "times": 1}
+    seen = {"cells": 0, "of_row": 0, "times": 1}
+    cells = {_TABLE + "table-cell", _TABLE + "covered-table-cell"}
 
     def begin(name: str, attributes: dict[str, str]) -> None:
         if name == _TABLE + "table-row":
             seen["times"] = int(attributes.get(_TABLE + "number-rows-repeated", 1))
             seen["of_row"] = 0
-        elif name in (_TABLE + "table-cell", _TABLE + "covered-table-cell"):
-            if _OFFICE + "value-type" in attributes:
-                seen["of_row"] += int(attributes.get(_TABLE + "number-columns-repeated", 1))
+        elif name in cells and _OFFICE + "value-type" in attributes:
+            seen["of_row"] += int(attributes.get(_TABLE + "number-columns-repeated", 1))
 
     def end(name: str) -> None:
         if name == _TABLE + "table-row":

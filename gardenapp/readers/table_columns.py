@@ -211,9 +211,13 @@ def _is_header(row: CellRow) -> bool:
     cells = [cell for cell in row.cells if cell]
     if any(len(cell) > 60 for cell in cells):
         return False
-    known = sum(_is_heading(_plain(cell)) for cell in cells)
     if len(cells) == 1:
         return _plain(cells[0]) in _MAIN
+    # A row of figures is none, and most rows are: tell so before each word is looked up.
+    words = [cell for cell in cells if not any(c.isdigit() for c in cell) or "(" in cell]
+    if len(words) < 2 or len(words) * 2 < len(cells):
+        return False
+    known = sum(_is_heading(_plain(cell)) for cell in words)
     return known >= 2 and known * 2 >= len(cells)
 
 

@@ -16,6 +16,8 @@ MOST_NEAR = 5
 
 def fold(text: str) -> str:
     """Text for comparing: no case, no accents, plain apostrophes."""
+    if text.isascii():
+        return text.casefold()
     plain = unicodedata.normalize("NFKD", text.casefold().replace("’", "'"))
     return "".join(c for c in plain if not unicodedata.combining(c))
 

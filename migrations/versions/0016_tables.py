@@ -6,6 +6,8 @@ Revises: 0014
 from alembic import op
 import sqlalchemy as sa
 
+import gardenapp.models.types
+
 
 revision = '0016'
 down_revision = '0014'
@@ -19,12 +21,12 @@ def upgrade():
         sa.Column('id', sa.Integer(), nullable=False),
         sa.Column('token', sa.String(length=64), nullable=False),
         sa.Column('member_id', sa.Integer(), nullable=True),
-        sa.Column('sent_at', gardenapp.models.types.UtcDateTime(), nullable=False),
+        sa.Column('sent_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=False),
         sa.Column('sheets', sa.LargeBinary(), nullable=False),
         sa.Column('answers', sa.JSON(), nullable=False),
-        sa.Column('kept_at', gardenapp.models.types.UtcDateTime(), nullable=True),
+        sa.Column('kept_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=True),
         sa.Column('made', sa.JSON(), nullable=False),
-        sa.Column('taken_back_at', gardenapp.models.types.UtcDateTime(), nullable=True),
+        sa.Column('taken_back_at', gardenapp.models.types.UtcDateTime(timezone=True), nullable=True),
         sa.ForeignKeyConstraint(
             ['member_id'], ['member.id'],
             name=op.f('fk_table_import_member_id_member'), ondelete='SET NULL',

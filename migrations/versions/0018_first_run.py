@@ -1,14 +1,14 @@
 """Which steps of the first run a garden does without.
 
 Revision ID: 0018
-Revises: 0014
+Revises: 0016
 """
 from alembic import op
 import sqlalchemy as sa
 
 
 revision = '0018'
-down_revision = '0014'
+down_revision = '0016'
 branch_labels = None
 depends_on = None
 

@@ -13,7 +13,7 @@ from typing import Protocol, TypeVar
 
 MIDSUMMER_SHIFT = 6
 # By month from January, north of the equator: what of a stage's name fits, the best first.
-_WINTER = ("winter", "at rest", "dormant", "rosette", "russian", "tubers", "in the ground")
+_WINTER = ("winter", "at rest", "dormant", "rosette", "tubers", "in the ground")
 _BUDS = ("swollen bud", "first swelling", "silver tip", "bud scales", "bud swell", "early swell")
 _SHOOTS = ("tight cluster", "tight bud", "green tip", "bud burst", "young", "emerging", "spears")
 _BLOOM = ("full bloom", "petals showing", "new shoots", "young", "in flower", "growing", "before")

@@ -168,22 +168,22 @@ def export_table(*, table: str) -> str:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS[table])
-    names = _Names()
+    names = StoreNames()
     if table == THINGS:
         things = db.session.scalars(
             select(Cover).where(Cover.status != "retired").order_by(Cover.label, Cover.id)
         )
         for cover in things:
-            writer.writerow(_cells(THING_COLUMNS, _thing_values(cover), names))
+            writer.writerow(cells_of(THING_COLUMNS, thing_values(cover), names))
     else:
         for lot in db.session.scalars(select(Lot).order_by(Lot.name, Lot.code)):
             if lot.on_hand_milli + lot.lent_milli + lot.out_milli:
-                writer.writerow(_cells(LOT_COLUMNS, _lot_values(lot), names))
+                writer.writerow(cells_of(LOT_COLUMNS, lot_values(lot), names))
     return out.getvalue()
 
 
-class _Names:
-    """Names and ids of people, places and kinds, read once."""
+class StoreNames:
+    """Names and ids of people, places and kinds, read once; ids below 0 are still to be made."""
 
     def __init__(self) -> None:
         session = db.session
@@ -201,7 +201,8 @@ class _Names:
         self.kind_ids = {name: key for key, name in self.kind.items()}
 
 
-def _thing_values(cover: Cover) -> dict[str, Any]:
+def thing_values(cover: Cover) -> dict[str, Any]:
+    """What a line of the table of covers says of one."""
     return {
         "code": cover.code,
         "label": cover.label,
@@ -223,7 +224,8 @@ def _thing_values(cover: Cover) -> dict[str, Any]:
     }
 
 
-def _lot_values(lot: Lot) -> dict[str, Any]:
+def lot_values(lot: Lot) -> dict[str, Any]:
+    """What a line of the table of materials says of one."""
     return {
         "code": lot.code,
         "name": lot.name,
@@ -249,11 +251,12 @@ def _lot_values(lot: Lot) -> dict[str, Any]:
     }
 
 
-def _cells(columns: tuple[str, ...], values: Mapping[str, Any], names: _Names) -> list[str]:
+def cells_of(columns: tuple[str, ...], values: Mapping[str, Any], names: StoreNames) -> list[str]:
+    """The cells of a line, safe to open in a spreadsheet."""
     return [_cell(column, values[column], names) for column in columns]
 
 
-def _cell(column: str, value: Any, names: _Names) -> str:
+def _cell(column: str, value: Any, names: StoreNames) -> str:
     if value is None:
         return ""
     if column == "owner":
@@ -299,7 +302,7 @@ def plan_import(*, table: str, data: bytes, member: Member) -> ImportPlan:
             0,
             tuple(Problem(p.line, p.column or "", p.message) for p in unreadable.errors),
         )
-    return _Import(table, member).read(rows)
+    return TableLines(table, member).read(rows)
 
 
 def keep_import(*, table: str, data: bytes, member: Member, now: datetime) -> ImportPlan:
@@ -320,9 +323,9 @@ def keep_import(*, table: str, data: bytes, member: Member, now: datetime) -> Im
         session.flush()
         for change in plan.changes:
             if table == THINGS:
-                _keep_thing(change, member, now)
+                keep_thing(change, member, now)
             else:
-                _keep_lot(change, member, now)
+                keep_lot(change, member, now)
         change_log.record(
             action="table brought in",
             subject=f"{table}: {plan.new} new, {len(plan.changes) - plan.new} changed",
@@ -332,13 +335,16 @@ def keep_import(*, table: str, data: bytes, member: Member, now: datetime) -> Im
         return plan
 
 
-class _Import:
-    """One table being read: its problems and its changes, line by line."""
+class TableLines:
+    """One table being read: its problems and its changes, line by line.
+
+    `take` a line after setting `line` to its number; `check_labels` at the end.
+    """
 
     def __init__(self, table: str, member: Member) -> None:
         self.table = table
         self.member = member
-        self.names = _Names()
+        self.names = StoreNames()
         self.problems: list[Problem] = []
         self.changes: list[Change] = []
         self.same = 0
@@ -399,6 +405,7 @@ class _Import:
         self.problems.append(Problem(self.line, column, message))
 
     def take(self, cells: dict[str, str]) -> None:
+        """Read one line, given by the names of the columns, all of them."""
         before = len(self.problems)
         code = cells["code"].lower()
         if code and not _CODE.fullmatch(code):
@@ -416,11 +423,11 @@ class _Import:
             if cover is not None and cover.status == "retired":
                 self.add("code", say("That item has left the garden, so you can’t change it."))
                 return
-            present, old = cover, _thing_values(cover) if cover is not None else {}
+            present, old = cover, thing_values(cover) if cover is not None else {}
             name = values["label"]
         else:
             lot = self.lots.get(code)
-            present, old = lot, _lot_values(lot) if lot is not None else {}
+            present, old = lot, lot_values(lot) if lot is not None else {}
             name = values["name"]
             if lot is not None and lot.unit != values["unit"]:
                 self.add(
@@ -436,8 +443,8 @@ class _Import:
                 return
         values["code"] = code
         columns = COLUMNS[self.table]
-        after = _cells(columns, values, self.names)
-        was = _cells(columns, old, self.names) if old else [""] * len(columns)
+        after = cells_of(columns, values, self.names)
+        was = cells_of(columns, old, self.names) if old else [""] * len(columns)
         differences = tuple(
             Difference(column, unguard(one), unguard(other))
             for column, one, other in zip(columns, was, after, strict=True)
@@ -643,7 +650,8 @@ def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
     return plain | {"owner_id": values["owner"], "cost_hundredths": values["cost"]}
 
 
-def _keep_thing(change: Change, member: Member, now: datetime) -> None:
+def keep_thing(change: Change, member: Member, now: datetime) -> None:
+    """Write a line about one cover. Inside the caller's transaction."""
     values = change.values
     plain = _plain(values) | {
         "label": values["label"],
@@ -670,7 +678,8 @@ def _keep_thing(change: Change, member: Member, now: datetime) -> None:
         ledger.write(cover, happening, at=now, member_id=member.id)
 
 
-def _keep_lot(change: Change, member: Member, now: datetime) -> None:
+def keep_lot(change: Change, member: Member, now: datetime) -> None:
+    """Write a line about one material. Inside the caller's transaction."""
     values = change.values
     plain = _plain(values) | {
         "name": values["name"],
