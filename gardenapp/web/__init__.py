@@ -13,6 +13,9 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.compress import init_compress
     from gardenapp.web.errors import init_errors
     from gardenapp.web.formats import init_formats
+
+    # Slips of paper and the page to type their codes hang on the people's blueprint.
+    from gardenapp.web.garden import join_slips  # noqa: F401
     from gardenapp.web.garden.map import blueprint as garden_map
     from gardenapp.web.garden.people import blueprint as people
     from gardenapp.web.garden.plants import blueprint as plants
