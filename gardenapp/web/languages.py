@@ -1,7 +1,8 @@
 """Which language a reader gets, and how they choose it.
 
-A member's own choice comes first, also on the page that greets them before they sign in; then what this phone was told by the link at the foot of
-every page; then what the browser asks for; then the garden's language.
+A member's own choice comes first, also on the page that greets them before they sign in; then what
+this phone was told by the link at the foot of every page; then what the browser asks for; then the
+garden's language.
 """
 
 from __future__ import annotations

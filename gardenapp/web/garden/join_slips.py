@@ -10,7 +10,7 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as BaseResponse
 
 from gardenapp.errors import NotFound, Refused
-from gardenapp.services.garden import join_slips, people
+from gardenapp.services.garden import join_slips
 from gardenapp.services.garden.join_slips import Candidate, Slip
 from gardenapp.services.garden.throttle import TooManyTries
 from gardenapp.web import access
@@ -57,11 +57,12 @@ def slips() -> Any:
     """Choose for whom; the press makes the links and codes, as they are known only then."""
     at, me = now(), signed_in_member()
     others = [one for one in join_slips.list_candidates() if one.id != me.id]
-    form = SlipsForm(data={"who": request.args.get("for", "")})
-    form.who.choices = _choices(others)
-    if form.who.choices and form.who.data not in {c.value for c in form.who.choices}:
-        if request.method == "GET":
-            form.who.data = form.who.choices[0].value
+    choices = _choices(others)
+    wanted = request.args.get("for", "")
+    if choices and wanted not in {choice.value for choice in choices}:
+        wanted = choices[0].value
+    form = SlipsForm(data={"who": wanted})
+    form.who.choices = choices
     if form.validate_on_submit():
         seed = join_slips.new_seed()
         try:
