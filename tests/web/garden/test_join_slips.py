@@ -416,6 +416,7 @@ def test_the_sign_in_page_leads_to_the_code(app: Flask, make: Factory) -> None:
 
 
 def member_row(name: str) -> Member:
+    db.session.rollback()  # to see what a request has written since
     wanted = select(Member).where(Member.name == name)
     return db.session.scalars(wanted.execution_options(populate_existing=True)).one()
 
