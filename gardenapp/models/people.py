@@ -44,6 +44,8 @@ class Garden(Base):
     map_text: Mapped[LongText] = mapped_column(default="", server_default="")
     # Where north is: degrees clockwise from the top of the map; None where nobody said.
     map_north: Mapped[float | None] = mapped_column(default=None)
+    # Steps of the first run that this garden does without, of `services.garden.first_run`.
+    steps_left: Mapped[LineText] = mapped_column(default="", server_default="")
     is_demo: Mapped[bool] = mapped_column(default=False)
     # Counts every change, so that a rendered board can be kept until the next one.
     version: Mapped[int] = mapped_column(default=1)

@@ -12,10 +12,11 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.builds.designing import blueprint as builds
     from gardenapp.web.compress import init_compress
     from gardenapp.web.errors import init_errors
+    from gardenapp.web.first_run import init_first_run
     from gardenapp.web.formats import init_formats
 
-    # Slips of paper and the page to type their codes hang on the people's blueprint.
-    from gardenapp.web.garden import join_slips  # noqa: F401
+    # The first run hangs on the garden's blueprint, slips and their codes on the people's.
+    from gardenapp.web.garden import first_run, join_slips  # noqa: F401
     from gardenapp.web.garden.map import blueprint as garden_map
     from gardenapp.web.garden.people import blueprint as people
     from gardenapp.web.garden.plants import blueprint as plants
@@ -54,6 +55,7 @@ def init_web(app: Flask) -> None:
     init_access(app)
     init_formats(app)
     init_themes(app)
+    init_first_run(app)
     init_headers(app)
     init_compress(app)
     init_errors(app)

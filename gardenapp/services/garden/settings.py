@@ -16,8 +16,6 @@ from sqlalchemy import func, select
 
 from gardenapp.errors import NotAllowed, NotFound, Refused
 from gardenapp.extensions import db
-from gardenapp.models.covers import Cover
-from gardenapp.models.forecasts import Forecast
 from gardenapp.models.people import (
     LANGUAGES,
     LENGTH_UNITS,
@@ -26,7 +24,6 @@ from gardenapp.models.people import (
     LogEntry,
     Member,
 )
-from gardenapp.models.plants import Planting
 from gardenapp.models.plots import Plot
 from gardenapp.services import change_log
 from gardenapp.services.garden import people, throttle
@@ -95,18 +92,6 @@ class LogPage:
     total: int
 
 
-@dataclass(frozen=True)
-class Step:
-    """Something to do after setting up. `key` names it, `number` says how many there are."""
-
-    key: str
-    number: int
-
-    @property
-    def is_done(self) -> bool:
-        return self.number > 0
-
-
 # --- setting up -------------------------------------------------------------------------------
 
 
@@ -163,20 +148,6 @@ def create_garden(
             action="set up the garden", subject=settings.name, at=now, member_id=member_id
         )
         return member_id
-
-
-def list_next_steps() -> tuple[Step, ...]:
-    """What a new garden needs before the first cold night, and how much of it there is."""
-    counts = {
-        "plots": select(func.count()).select_from(Plot),
-        "plantings": select(func.count()).select_from(Planting).where(Planting.ended_at.is_(None)),
-        "covers": select(func.count()).select_from(Cover).where(Cover.is_usable),
-        "members": select(func.count())
-        .select_from(Member)
-        .where(Member.role == "member", Member.is_active),
-        "forecast": select(func.count()).select_from(Forecast),
-    }
-    return tuple(Step(key, db.session.scalar(query) or 0) for key, query in counts.items())
 
 
 def make_setup_code(instance: Path) -> str:

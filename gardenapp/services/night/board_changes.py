@@ -202,9 +202,9 @@ def _differs(planting: Planting, plot: Plot, story: PlantingStory) -> bool:
 class Lacking:
     """Why there is nothing to decide: what the garden has none of."""
 
-    plots: bool
-    plantings: bool
-    covers: bool
+    plots: bool = False
+    plantings: bool = False
+    covers: bool = False
 
 
 def lacking() -> Lacking:

@@ -6,6 +6,7 @@ Its shape is a promise to whoever reads it, and does not follow the form in whic
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
@@ -41,6 +42,8 @@ def board_as_dict(*, now: datetime, night_of: date | None = None) -> dict[str, A
             else round(page.forecast_age.total_seconds() / 3600, 1)
         ),
         "forecast_is_old": page.is_stale,
+        # What the garden has none of: without it an empty list of jobs says nothing.
+        "lacking": [name for name, is_lacking in asdict(page.lacking).items() if is_lacking],
     }
 
 

@@ -42,9 +42,11 @@ from gardenapp.services.garden.hardiness import is_read_in_air
 from gardenapp.services.kept_plans import header_of, stories_of, story_of
 from gardenapp.services.night.board_changes import (
     Change,
+    Lacking,
     Trouble,
     changes_since,
     covers_of,
+    lacking,
     troubles_of,
 )
 from gardenapp.services.night.forecasts import STALE_AFTER, find_forecast
@@ -171,6 +173,8 @@ class TonightPage:
     has_newer_forecast: bool = False
     # Of the whole night, where only some plots are shown.
     all_job_ids: frozenset[int] = frozenset()
+    # What the garden has none of: a board without jobs then says nothing of the night.
+    lacking: Lacking = field(default_factory=Lacking)
 
     @property
     def counted(self) -> tuple[tuple[str, int], ...]:
@@ -276,6 +280,7 @@ def tonight_page(
             rows=(),
             jobs=(),
             forecast_age=age,
+            lacking=lacking(),
         )
     header = header_of(plan)
     jobs = _board_jobs(plan.id, header)
@@ -309,6 +314,7 @@ def tonight_page(
         forecast_age=age,
         has_newer_forecast=has_newer,
         all_job_ids=frozenset(all_ids),
+        lacking=lacking(),
     )
 
 

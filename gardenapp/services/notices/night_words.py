@@ -16,6 +16,7 @@ from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.science.units import c_to_f, difference_k_to_f
 from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.services.night.tonight import BoardJob, TonightPage
+from gardenapp.services.night.why_empty import why_empty
 from gardenapp.words import _, day_of, decimal_sign, later, month_of, n_, said
 
 MINUS = "\N{MINUS SIGN}"
@@ -194,7 +195,7 @@ def night_text(
     if short:
         lines += ["", _("No cover free, or covered and still at risk:"), *map(short_line, short)]
     if not page.jobs and not short:
-        lines += ["", _("Nothing to do tonight.")]
+        lines += ["", why_empty(page) or _("Nothing to do tonight.")]
     lines += ["", str(CAUTION)]
     return NightText(
         _title(page, todo, fresh, bool(short), zone, now), tuple(lines), bool(todo or short)
@@ -257,4 +258,6 @@ def _title(
         return _("There is something to do tonight")
     if is_short:
         return _("Plants at risk tonight, and no cover free")
-    return _("Covers are on") if page.jobs else _("Nothing to do tonight")
+    if page.jobs:
+        return _("Covers are on")
+    return _("Nothing could be decided tonight") if why_empty(page) else _("Nothing to do tonight")

@@ -1,23 +1,20 @@
-"""Setting the garden up, its settings, and the log of changes."""
+"""The garden's settings and the log of changes."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
-from flask import Blueprint, current_app, flash, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from wtforms import BooleanField, ValidationError
 
 from gardenapp.errors import Refused
-from gardenapp.services.garden import people
 from gardenapp.services.garden import settings as gardens
 from gardenapp.services.garden.settings import GardenSettings
-from gardenapp.services.garden.throttle import TooManyTries
-from gardenapp.web.access import coordinators, public, signed_in_member
+from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, NumberField, PickField, TextLine
 from gardenapp.web.formats import length_unit
-from gardenapp.web.garden.people import LENGTH_WORDS, TEMPERATURE_WORDS, PasswordBox, start_session
+from gardenapp.web.garden.people import LENGTH_WORDS, TEMPERATURE_WORDS
 from gardenapp.web.languages import NAMES, language
 from gardenapp.words import _, later
 
@@ -51,13 +48,6 @@ class PlaceForm(GardenForm):
             raise ValidationError(str(error)) from None
 
 
-class FirstStepsForm(PlaceForm):
-    coordinator = TextLine(later("Your name"), render_kw={"autocomplete": "username"})
-    password = PasswordBox(later("Your password"), autocomplete="new-password")
-    sample_plots = BooleanField(later("Add four sample plots, to rename or change"))
-    code = TextLine(later("Set-up code"), render_kw={"autocomplete": "off"})
-
-
 class SettingsForm(PlaceForm):
     board_is_open = BooleanField(later("Anybody on the network may read tonight’s board"))
     contact = TextLine(later("Contact for the weather services"), maximum=200, required=False)
@@ -85,53 +75,6 @@ class SettingsForm(PlaceForm):
             )
 
 
-@blueprint.route("/first-steps", methods=["GET", "POST"])
-@public
-def first_steps() -> Any:
-    if gardens.has_garden():
-        return redirect(url_for("board.tonight"), 303)
-    form = FirstStepsForm()
-    status, message = 200, ""
-    if form.validate_on_submit():
-        instance, at = Path(current_app.instance_path), now()
-        try:
-            gardens.check_setup_code(
-                instance=instance,
-                typed=form.code.data or "",
-                address=request.remote_addr or "",
-                now=at,
-            )
-        except Refused as error:
-            form.code.errors = [str(error)]
-        except TooManyTries as error:
-            status, message = 429, str(error)
-        else:
-            try:
-                member_id = gardens.create_garden(
-                    settings=_settings(form, GardenSettings("", 0.0, 0.0, "")),
-                    coordinator=form.coordinator.data or "",
-                    password=form.password.data or "",
-                    with_sample_plots=form.sample_plots.data,
-                    now=at,
-                )
-            except Refused as error:
-                form.password.errors = [str(error)]
-            else:
-                gardens.forget_setup_code(instance)
-                start_session(people.LetIn(member_id, form.coordinator.data or ""), at)
-                flash(_("The garden is set up and you are signed in."), "good")
-                return redirect(url_for("garden.next_steps"), 303)
-    if form.errors:
-        status = 422
-    return render_template("garden/first_steps.html", form=form, message=message), status
-
-
-@blueprint.get("/garden/next-steps")
-@coordinators
-def next_steps() -> str:
-    return render_template("garden/next_steps.html", steps=gardens.list_next_steps())
-
-
 @blueprint.route("/garden", methods=["GET", "POST"])
 @coordinators
 def settings_page() -> Any:
@@ -148,7 +91,7 @@ def settings_page() -> Any:
     if form.validate_on_submit():
         try:
             gardens.change_settings(
-                settings=_settings(form, settings, in_feet=in_feet),
+                settings=settings_of(form, settings, in_feet=in_feet),
                 by_id=signed_in_member().id,
                 now=now(),
             )
@@ -169,7 +112,10 @@ def log_page() -> str:
     return render_template("garden/log.html", log=gardens.read_log(page=number))
 
 
-def _settings(form: PlaceForm, before: GardenSettings, *, in_feet: bool = False) -> GardenSettings:
+def settings_of(
+    form: PlaceForm, before: GardenSettings, *, in_feet: bool = False
+) -> GardenSettings:
+    """The settings as typed into a form over those of before. [m; feet where `in_feet`]"""
     names = GardenSettings.__dataclass_fields__
     typed = {field.short_name: field.data for field in form if field.short_name in names}
     if in_feet and round(before.elevation_m / M_PER_FOOT) == typed["elevation_m"]:

@@ -33,7 +33,6 @@ from gardenapp.services.clockwork import tonight as coming_night
 from gardenapp.services.garden.plots import plots_of
 from gardenapp.services.night import improving, morning, walks
 from gardenapp.services.night import tonight as board
-from gardenapp.services.night.board_changes import lacking
 from gardenapp.services.night.forecasts import lows_ahead
 from gardenapp.services.night.live import live_night
 from gardenapp.services.night.machine_board import board_as_dict
@@ -52,6 +51,7 @@ from gardenapp.web.access import (
 from gardenapp.web.clock import now
 from gardenapp.web.errors import status_of
 from gardenapp.web.fields import row_id, row_ids
+from gardenapp.web.first_run import guide
 from gardenapp.web.night import board_words
 from gardenapp.web.night.picture import draw_strip, picture_of
 from gardenapp.web.night.today import (
@@ -89,7 +89,8 @@ def tonight() -> Response:
     choice = _choice(member)
     answer = kept_answer(
         "board",
-        (choice, request.cookies.get(PLOT_COOKIE, "")[:10]),
+        # The next step of a first run moves with what changes no board, such as a printed slip.
+        (choice, request.cookies.get(PLOT_COOKIE, "")[:10], guide()),
         at=at,
         render=lambda: _render(member, at, choice),
     )
@@ -183,7 +184,7 @@ def _render(
         said=said,
         words=board_words,
         alerts=open_alerts(member=member, now=at) if member is not None else (),
-        lacking=lacking(),
+        step=guide(),
         live=live_night(at),
         standing=[
             make_card(

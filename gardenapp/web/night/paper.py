@@ -21,6 +21,7 @@ from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.services.night.ticked import Meaning, NotMarked, Sheet, Ticked
 from gardenapp.services.night.tonight import BoardJob, TonightPage
 from gardenapp.services.night.walks import Walk
+from gardenapp.services.night.why_empty import why_empty
 from gardenapp.web.access import board_readers, members, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import NumberField, OnceForm, TextBox, row_id
@@ -90,6 +91,7 @@ def sheet() -> str:
     rows = _rows(found.page, found.numbers)
     return render_template(
         "board/sheet.html",
+        why_empty=why_empty,
         page=found.page,
         parts=[_part(place, rows) for place in found.places],
         jobs=len(found.numbers),
@@ -109,6 +111,7 @@ def slips() -> str:
     rows = _rows(found.page, found.numbers)
     return render_template(
         "board/slips.html",
+        why_empty=why_empty,
         page=found.page,
         parts=[_slip(walk, rows) for walk in found.walks],
         left_out=found.left_out,

@@ -17,6 +17,7 @@ from gardenapp.science.night.plan_records import PlantingStory
 from gardenapp.services.night.plan_words import treatment_words
 from gardenapp.services.night.tonight import STATUSES, BoardJob, TonightPage
 from gardenapp.services.night.walks import Walk, Way, walks_of
+from gardenapp.services.night.why_empty import why_empty
 from gardenapp.web.formats import clock
 from gardenapp.web.signs import sign_of
 from gardenapp.words import _, n_, said
@@ -355,6 +356,8 @@ def _plots_named(labels: Sequence[str]) -> str:
 def _nothing_left(page: TonightPage) -> str:
     if page.jobs:
         return _("Every job of tonight is done.")
+    if words := why_empty(page):
+        return words
     if page.with_status("short"):
         return _("There is no cover to put on tonight.")
     return _("Nothing to cover tonight.")
@@ -371,8 +374,10 @@ def _nothing_of_mine(page: TonightPage, plots: Collection[int], free: int) -> st
         )
     elif done:
         words = _("All is on at your plots.")
+    elif plots and not any(row.plot_id in plots for row in page.rows):
+        words = _("No plants are written down for your plots.")
     else:
-        words = _("Nothing of yours needs a cover tonight.")
+        words = why_empty(page) or _("Nothing of yours needs a cover tonight.")
     if not free:
         return words
     more = n_("%(num)s job elsewhere is free.", "%(num)s jobs elsewhere are free.", free)

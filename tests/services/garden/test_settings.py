@@ -251,14 +251,3 @@ def test_the_log_comes_newest_first_in_pages(make: Factory) -> None:
     assert [line.who for line in first.lines[:2]] == ["Odile", ""]
     assert last.lines[-1].subject == "0"
     assert beyond == last
-
-
-def test_the_next_steps_tell_what_is_still_missing(make: Factory) -> None:
-    make.coordinator()
-    make.plot("A1")
-
-    steps = {step.key: step.is_done for step in gardens.list_next_steps()}
-
-    assert steps == {
-        "plots": True, "plantings": False, "covers": False, "members": False, "forecast": False
-    }  # fmt: skip

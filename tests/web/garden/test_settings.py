@@ -1,18 +1,13 @@
-"""Setting up, the garden's settings and the log, as pages."""
+"""The garden's settings and the log, as pages."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from flask import Flask
-from sqlalchemy import func, select
 
 from gardenapp.extensions import db
-from gardenapp.models.people import Garden, Member
-from gardenapp.models.plots import Plot
-from gardenapp.services.garden import settings as gardens
-from tests.factories import PASSWORD, Factory
+from gardenapp.models.people import Garden
+from tests.factories import Factory
 from tests.phones import Phone
 from tests.quick_hashes import quick_hashes  # noqa: F401  (a fixture, found by name)
 
@@ -25,9 +20,6 @@ FORM = {
     "elevation_m": "90",
     "temperature_unit": "C",
     "length_unit": "metric",
-    "coordinator": "Odile",
-    "password": PASSWORD,
-    "sample_plots": "y",
 }
 
 
@@ -41,82 +33,7 @@ def garden(app: Flask) -> Garden | None:
         return db.session.get(Garden, 1)
 
 
-def test_the_set_up_page_makes_the_garden_and_signs_its_coordinator_in(
-    app: Flask, phone: Phone
-) -> None:
-    code = gardens.make_setup_code(Path(app.instance_path))
-    asked = phone.follow(phone.get("/tonight", status=303))
-    assert asked.heading == "First steps"
-
-    steps = phone.follow(phone.post("/first-steps", FORM | {"code": code}))
-
-    assert steps.heading == "Next steps"
-    made = garden(app)
-    assert made is not None
-    assert (made.longitude, made.time_zone) == (-0.9, "Europe/London")
-    with app.app_context():
-        assert db.session.scalar(select(func.count()).select_from(Plot)) == 4
-    assert phone.get("/garden").heading == "The garden"
-    assert not (Path(app.instance_path) / "setup_code").exists()
-
-
-def test_the_set_up_page_is_closed_once_there_is_a_garden(app: Flask, phone: Phone) -> None:
-    code = gardens.make_setup_code(Path(app.instance_path))
-    phone.post("/first-steps", FORM | {"code": code})
-    stranger = Phone(app)
-
-    for answer in (
-        stranger.get("/first-steps", status=303),
-        stranger.post("/first-steps", FORM | {"code": code}),
-    ):
-        assert answer.response.headers["Location"] == "/tonight"
-    with app.app_context():
-        assert db.session.scalar(select(func.count()).select_from(Member)) == 1
-
-
-def test_without_the_code_nobody_sets_the_garden_up_and_nothing_typed_is_lost(
-    app: Flask, phone: Phone
-) -> None:
-    gardens.make_setup_code(Path(app.instance_path))
-
-    page = phone.post("/first-steps", FORM | {"code": "AAAA-AAAA-AAAA"}, status=422)
-
-    assert "This is not the code" in page.text
-    kept = page.values()
-    for name in FORM.keys() - {"password", "time_zone"}:
-        assert kept[name] == FORM[name], name
-    assert kept["time_zone"] == "Europe/London"
-    assert garden(app) is None
-
-
-def test_where_no_server_printed_a_code_none_fits(app: Flask, phone: Phone) -> None:
-    phone.post("/first-steps", FORM | {"code": "AAAA-AAAA-AAAA"}, status=422)
-    phone.post("/first-steps", FORM | {"code": "----"}, status=422)
-
-    assert garden(app) is None
-
-
-def test_guessing_the_code_waits(app: Flask, phone: Phone) -> None:
-    gardens.make_setup_code(Path(app.instance_path))
-    for _ in range(10):
-        phone.post("/first-steps", FORM | {"code": "AAAA-AAAA-AAAA"}, status=422)
-
-    page = phone.post("/first-steps", FORM | {"code": "AAAA-AAAA-AAAA"}, status=429)
-
-    assert "Wait 5 seconds" in page.text
-
-
-def test_a_weak_password_does_not_use_the_code_up(app: Flask, phone: Phone) -> None:
-    code = gardens.make_setup_code(Path(app.instance_path))
-
-    page = phone.post("/first-steps", FORM | {"code": code, "password": "12345678"}, status=422)
-    assert "Many people use this one" in page.text
-
-    phone.post("/first-steps", FORM | {"code": code})
-    assert garden(app) is not None
-
-
-SETTINGS = {name: FORM[name] for name in list(FORM)[:7]} | {
+SETTINGS = {name: FORM[name] for name in FORM} | {
     "board_is_open": "y",
     "contact": "odile@lantern-lane.example",
     "minutes_budget": "",
