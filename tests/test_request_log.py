@@ -67,6 +67,28 @@ def test_no_name_password_secret_or_address_reaches_the_log(
         assert secret not in whole
 
 
+def test_no_code_of_a_slip_reaches_the_log(app: Flask, make: Factory, lines: Any) -> None:
+    from gardenapp.services.garden import join_slips
+
+    seed, secret = join_slips.new_seed(), app.config["SECRET_KEY"]
+    bertil = make.member("Bertil Oak")
+    join_slips.make_slips(
+        member_ids=[bertil.id], seed=seed, secret=secret, by_id=None, now=make.now
+    )
+    (slip,) = join_slips.read_slips(seed=seed, secret=secret, now=make.now)
+    phone = Phone(app, address="203.0.113.77")
+
+    phone.post("/join", {"code": "7777-7777"}, status=422)
+    phone.post("/join", {"code": slip.code})
+    phone.get("/join/code")
+    phone.post("/join/code")
+
+    whole = json.dumps(lines(), ensure_ascii=False)
+    assert len(lines()) >= 4
+    for secret_word in (slip.code, slip.code[:4], "7777", seed, slip.token, "Bertil", "203.0.113"):
+        assert secret_word not in whole
+
+
 def test_an_unexpected_error_says_where_and_not_what_was_typed(
     app: Flask, make: Factory, lines: Any
 ) -> None:

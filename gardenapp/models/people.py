@@ -101,6 +101,8 @@ class Invite(Base):
     id: Mapped[Key]
     member_id: Mapped[int] = mapped_column(ForeignKey("member.id", ondelete="CASCADE"), index=True)
     token_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    # Of the short code on a join slip, keyed: a plain one could be searched through. None: no code.
+    code_hash: Mapped[str | None] = mapped_column(String(64), unique=True, default=None)
     made_at: Mapped[Moment]
     made_by_id: Mapped[int | None] = mapped_column(ForeignKey("member.id", ondelete="SET NULL"))
     expires_at: Mapped[Moment]

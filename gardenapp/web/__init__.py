@@ -15,8 +15,8 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.first_run import init_first_run
     from gardenapp.web.formats import init_formats
 
-    # The first run hangs on the garden's blueprint.
-    from gardenapp.web.garden import first_run  # noqa: F401
+    # The first run hangs on the garden's blueprint, slips and their codes on the people's.
+    from gardenapp.web.garden import first_run, join_slips  # noqa: F401
     from gardenapp.web.garden.map import blueprint as garden_map
     from gardenapp.web.garden.people import blueprint as people
     from gardenapp.web.garden.plants import blueprint as plants

@@ -1,7 +1,8 @@
 """Which language a reader gets, and how they choose it.
 
-A member's own choice comes first; then what this phone was told by the link at the foot of
-every page; then what the browser asks for; then the garden's language.
+A member's own choice comes first, also on the page that greets them before they sign in; then what
+this phone was told by the link at the foot of every page; then what the browser asks for; then the
+garden's language.
 """
 
 from __future__ import annotations
@@ -9,7 +10,16 @@ from __future__ import annotations
 import contextlib
 
 import flask_babel
-from flask import Blueprint, Flask, current_app, has_request_context, redirect, request, url_for
+from flask import (
+    Blueprint,
+    Flask,
+    current_app,
+    g,
+    has_request_context,
+    redirect,
+    request,
+    url_for,
+)
 from sqlalchemy.exc import SQLAlchemyError
 from werkzeug.wrappers import Response
 
@@ -37,6 +47,8 @@ def choose_language() -> str:
     chosen: str | None = None
     # The page that says the database is away must not need it.
     with contextlib.suppress(SQLAlchemyError):
+        if "greeted_in" in g:
+            return str(g.greeted_in)
         member = current_member()
         chosen = member.language if member is not None else None
         chosen = chosen or _of_the_phone()
@@ -62,6 +74,13 @@ def language() -> str:
     """The code of the language the page is being written in."""
     found = flask_babel.get_locale()
     return "en" if found is None else str(found.language)
+
+
+def greet_in(code: str | None) -> None:
+    """Answer this request in the language of a member who is not signed in yet; None: as it is."""
+    if code in NAMES:
+        g.greeted_in = code
+    forget_language()
 
 
 def forget_language() -> None:

@@ -101,7 +101,15 @@ ROOMS = (
     ),
 )
 # Pages of nobody's room: one's own account.
-OWN = {"people.me_page", "people.my_link_page", "people.password_page", "people.sign_in_page"}
+OWN = {
+    "people.join",
+    "people.join_by_code",
+    "people.join_with_code",
+    "people.me_page",
+    "people.my_link_page",
+    "people.password_page",
+    "people.sign_in_page",
+}
 
 
 def ways() -> Ways:

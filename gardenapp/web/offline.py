@@ -21,7 +21,7 @@ blueprint = Blueprint("offline", __name__)
 # Kept with the worker, and taken from the network first: what one reads in the garden.
 PAGES = ("/tonight", "/ahead")
 # A press on one of these changes who is reading: kept pages go first.
-SIGNING = ("/sign-in", "/sign-out", "/join/", "/me/sign-out-everywhere", "/me/password")
+SIGNING = ("/sign-in", "/sign-out", "/join", "/me/sign-out-everywhere", "/me/password")
 FILES = ("garden.css", "today.css", "install.js", "board.js", "signs.svg")
 LEAVING = frozenset({"people.sign_out", "people.sign_out_everywhere"})
 

@@ -151,7 +151,7 @@ def test_claim_14_links_that_are_guessed_are_slowed_down_or_too_long_to_guess() 
 def test_claim_10_the_object_is_checked_in_the_service_and_not_only_on_the_page() -> None:
     source = Path(people.__file__).read_text("utf-8")
 
-    assert source.count("_require_coordinator(session, by_id)") >= 6
+    assert source.count("require_coordinator(session, by_id)") >= 6
 
 
 def test_claim_12_a_form_open_too_long_comes_back_whole(app: Flask, make: Factory) -> None:

@@ -65,7 +65,7 @@ def signed_in(open_page: Callable[..., Any], make: Factory, member: Member, **op
     """A page on the phone of `member`."""
     page = open_page(**options)
     page.goto(link_for(member, make))
-    press(page.get_by_role("button", name="Sign in on this phone"))
+    press(page.get_by_role("button", name="That’s me"))
     return page
 
 

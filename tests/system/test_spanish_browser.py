@@ -30,7 +30,7 @@ def test_a_spanish_phone_claims_and_marks_in_spanish(
 ) -> None:
     page = open_page(locale="es-ES")
     page.goto(link_for(night.coordinator, make))
-    press(page.get_by_role("button", name="Entrar en este teléfono"))
+    press(page.get_by_role("button", name="Soy yo"))
 
     page.goto("/tonight")
     assert page.locator("html").get_attribute("lang") == "es"
@@ -65,7 +65,7 @@ def test_no_spanish_page_scrolls_sideways_on_the_smallest_phone(
     paths = pages_of(visitor(night.coordinator), app, {"public", "board", "member", "coordinator"})
     page = open_page(locale="es-ES", viewport={"width": 320, "height": 640})
     page.goto(link_for(night.coordinator, make))
-    press(page.get_by_role("button", name="Entrar en este teléfono"))
+    press(page.get_by_role("button", name="Soy yo"))
 
     wide = []
     for path in paths:

@@ -56,7 +56,7 @@ def test_a_things_life_on_a_phone(
     )
     page = open_page(java_script_enabled=with_script)
     page.goto(link_for(small.coordinator, make))
-    press(page.get_by_role("button", name="Sign in on this phone"))
+    press(page.get_by_role("button", name="That’s me"))
 
     # Add five: one by the form, four by pressing.
     page.goto("/store/add")
@@ -171,7 +171,7 @@ def test_the_stores_pages_fit_and_are_in_order(
     assert crate is not None
     page = open_page(viewport={"width": width, "height": 844})
     page.goto(link_for(small.coordinator, make))
-    press(page.get_by_role("button", name="Sign in on this phone"))
+    press(page.get_by_role("button", name="That’s me"))
 
     for path in (
         "/store",

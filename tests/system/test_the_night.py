@@ -64,7 +64,7 @@ def test_a_forecast_becomes_a_cover_on_a_bed_that_everybody_sees(
 
     # A member comes in by the personal link and claims the job of their plot.
     phone.goto(link)
-    press(phone.get_by_role("button", name="Sign in on this phone"))
+    press(phone.get_by_role("button", name="That’s me"))
     phone.goto("/tonight")
     job = phone.locator("article.job", has_text="window herb")
     assert "Back shed" in job.inner_text()
@@ -102,7 +102,7 @@ def test_an_undone_mark_is_gone_from_every_phone(
     assert answer.status_code == 303, answer.text[:2000]
     phone, stranger = open_page(), open_page()
     phone.goto(link_for(small.member, make))
-    press(phone.get_by_role("button", name="Sign in on this phone"))
+    press(phone.get_by_role("button", name="That’s me"))
     phone.goto("/tonight")
 
     job = phone.locator("article.job").first
@@ -128,7 +128,7 @@ def test_the_claim_works_by_keyboard_alone(
     )
     page = open_page(**DESK, is_mobile=False, has_touch=False)
     page.goto(link_for(small.member, make))
-    press(page.get_by_role("button", name="Sign in on this phone"))
+    press(page.get_by_role("button", name="That’s me"))
     page.goto("/tonight")
 
     for _press in range(60):

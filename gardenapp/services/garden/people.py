@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from flask_sqlalchemy.session import Session
-from sqlalchemy import delete, exists, select, update
+from sqlalchemy import ColumnElement, delete, exists, select, update
 from sqlalchemy.orm import scoped_session
 
 from gardenapp.config import SESSION_DAYS
@@ -88,16 +88,19 @@ class MemberDetails:
     is_active: bool
     has_password: bool
     plot_ids: tuple[int, ...]
+    language: str | None
     link_until: datetime | None
 
 
 @dataclass(frozen=True)
 class OpenInvite:
-    """What an unused link says about whom it is for."""
+    """What an unused link or code says about whom it is for; language None: as the phone asks."""
 
     member_id: int
     name: str
     expires_at: datetime
+    plots: tuple[str, ...] = ()
+    language: str | None = None
 
 
 @dataclass(frozen=True)
@@ -119,14 +122,7 @@ class LetIn:
 
 def list_members(*, now: datetime) -> tuple[MemberLine, ...]:
     """Everybody, those who left last; each with plots and an unused link's last day."""
-    links = _open_links(now)
-    plots: dict[int, list[str]] = {}
-    for member_id, label in db.session.execute(
-        select(PlotHolder.member_id, Plot.label)
-        .join(Plot, Plot.id == PlotHolder.plot_id)
-        .order_by(Plot.label)
-    ):
-        plots.setdefault(member_id, []).append(label)
+    links, plots = _open_links(now), labels_by_member()
     rows = db.session.scalars(select(Member).order_by(Member.is_active.desc(), Member.name))
     return tuple(
         MemberLine(
@@ -157,6 +153,7 @@ def get_member(*, member_id: int, now: datetime) -> MemberDetails:
         is_active=row.is_active,
         has_password=row.password_hash is not None,
         plot_ids=tuple(plot_ids),
+        language=row.language,
         link_until=_open_links(now).get(row.id),
     )
 
@@ -165,6 +162,21 @@ def list_plot_choices() -> list[tuple[int, str]]:
     """(id, label) of every plot, for a list of boxes to tick."""
     rows = db.session.execute(select(Plot.id, Plot.label).order_by(Plot.label))
     return [(plot_id, label) for plot_id, label in rows]
+
+
+def labels_by_member(member_id: int | None = None) -> dict[int, list[str]]:
+    """The labels of everybody's plots, or of one member's."""
+    wanted = (
+        select(PlotHolder.member_id, Plot.label)
+        .join(Plot, Plot.id == PlotHolder.plot_id)
+        .order_by(Plot.label)
+    )
+    if member_id is not None:
+        wanted = wanted.where(PlotHolder.member_id == member_id)
+    found: dict[int, list[str]] = {}
+    for holder_id, label in db.session.execute(wanted):
+        found.setdefault(holder_id, []).append(label)
+    return found
 
 
 def _open_links(now: datetime) -> dict[int, datetime]:
@@ -184,16 +196,27 @@ def create_member(
     name: str,
     role: str = "member",
     plot_ids: Collection[int] = (),
+    language: str | None = None,
     by_id: int | None,
     now: datetime,
 ) -> int:
     """Add somebody to the garden and return their id; they come in by a link made afterwards.
 
+    Language None leaves it to their phone.
+
     Raises NotAllowed, Refused (the name is taken, a plot is gone).
     """
     with write_transaction() as session:
-        _require_coordinator(session, by_id)
-        return add_member(session, name=name, role=role, plot_ids=plot_ids, by_id=by_id, now=now)
+        require_coordinator(session, by_id)
+        return add_member(
+            session,
+            name=name,
+            role=role,
+            plot_ids=plot_ids,
+            language=language,
+            by_id=by_id,
+            now=now,
+        )
 
 
 def add_member(
@@ -202,6 +225,7 @@ def add_member(
     name: str,
     role: str,
     plot_ids: Collection[int] = (),
+    language: str | None = None,
     by_id: int | None,
     now: datetime,
     password_hash: str | None = None,
@@ -212,6 +236,7 @@ def add_member(
     """
     if role not in ROLES:
         raise Refused(_("Choose coordinator or member."))
+    _check_language(language)
     garden = session.get(Garden, 1)
     sign_in_name = _free_sign_in_name(session, name, except_id=None)
     member = Member(
@@ -219,6 +244,7 @@ def add_member(
         role=role,
         sign_in_name=sign_in_name,
         password_hash=password_hash,
+        language=language,
         temperature_unit=garden.temperature_unit if garden else "C",
         length_unit=garden.length_unit if garden else "metric",
         created_at=now,
@@ -238,15 +264,18 @@ def change_member(
     name: str | None = None,
     role: str | None = None,
     plot_ids: Collection[int] | None = None,
+    language: str | None = None,
     by_id: int | None,
     now: datetime,
 ) -> None:
-    """Rename a member, change the role, or say which plots are theirs; None leaves it as it is.
+    """Rename a member, change the role, the language or whose plots are whose.
+
+    None leaves it as it is; an empty language leaves that to the phone.
 
     Raises NotFound, NotAllowed, Refused (name taken, plot gone), LastCoordinator.
     """
     with write_transaction() as session:
-        _require_coordinator(session, by_id)
+        require_coordinator(session, by_id)
         member = _get(session, member_id)
         changes = []
         if name is not None and name != member.name:
@@ -264,6 +293,10 @@ def change_member(
             session.flush()
             if _give_plots(session, member.id, plot_ids):
                 changes.append("other plots")
+        if language is not None and (language or None) != member.language:
+            _check_language(language or None)
+            member.language = language or None
+            changes.append(f"language {language or 'as the phone asks'}")
         if changes:
             garden_log.record(
                 action="changed a member",
@@ -280,7 +313,7 @@ def deactivate(*, member_id: int, by_id: int | None, now: datetime) -> None:
     Raises NotFound, NotAllowed, LastCoordinator.
     """
     with write_transaction() as session:
-        _require_coordinator(session, by_id)
+        require_coordinator(session, by_id)
         member = _get(session, member_id)
         if member.is_coordinator and member.is_active:
             _keep_one_coordinator(session, member)
@@ -292,7 +325,7 @@ def deactivate(*, member_id: int, by_id: int | None, now: datetime) -> None:
 def reactivate(*, member_id: int, by_id: int | None, now: datetime) -> None:
     """Take somebody back; they come in by a new link. Raises NotFound, NotAllowed."""
     with write_transaction() as session:
-        _require_coordinator(session, by_id)
+        require_coordinator(session, by_id)
         member = _get(session, member_id)
         member.is_active = True
         garden_log.record(action="took back", subject=member.name, at=now, member_id=by_id)
@@ -307,7 +340,7 @@ def sign_out_everywhere(*, member_id: int, by_id: int | None, now: datetime) -> 
     """
     with write_transaction(changes_board=False) as session:
         if by_id != member_id:
-            _require_coordinator(session, by_id)
+            require_coordinator(session, by_id)
         member = _get(session, member_id)
         _end_access(session, member, now)
         garden_log.record(
@@ -329,15 +362,15 @@ def make_invite(*, member_id: int, by_id: int | None, now: datetime) -> str:
     token = secrets.token_urlsafe(INVITE_BYTES)
     with write_transaction(changes_board=False) as session:
         if by_id != member_id:
-            _require_coordinator(session, by_id)
+            require_coordinator(session, by_id)
         member = _get(session, member_id)
         if not member.is_active:
             raise Refused(_("%(name)s was let go. Take them back first.", name=member.name))
-        _void_invites(session, member.id, now)
+        void_invites(session, (member.id,), now)
         session.add(
             Invite(
                 member_id=member.id,
-                token_hash=_digest(token),
+                token_hash=digest(token),
                 made_at=now,
                 made_by_id=by_id,
                 expires_at=now + timedelta(days=INVITE_DAYS),
@@ -354,20 +387,10 @@ def look_at_invite(*, token: str, now: datetime) -> OpenInvite:
 
     Raises NotFound.
     """
-    row = db.session.execute(
-        select(Invite, Member)
-        .join(Member, Member.id == Invite.member_id)
-        .where(
-            Invite.token_hash == _digest(token),
-            Invite.used_at.is_(None),
-            Invite.expires_at > now,
-            Member.is_active,
-        )
-    ).one_or_none()
-    if row is None:
+    found = find_open(Invite.token_hash == digest(token), now)
+    if found is None:
         raise NotFound(WORKS_NO_MORE)
-    invite, member = row
-    return OpenInvite(member_id=member.id, name=member.name, expires_at=invite.expires_at)
+    return found
 
 
 def redeem_invite(*, token: str, now: datetime) -> LetIn:
@@ -375,24 +398,46 @@ def redeem_invite(*, token: str, now: datetime) -> LetIn:
 
     Raises NotFound.
     """
+    let_in = use_up(Invite.token_hash == digest(token), now, how="by link")
+    if let_in is None:
+        raise NotFound(WORKS_NO_MORE)
+    return let_in
+
+
+def find_open(which: ColumnElement[bool], now: datetime) -> OpenInvite | None:
+    """Whom the unused invite of that hash is for; None where there is none, or it has ended."""
+    row = db.session.execute(
+        select(Member.id, Member.name, Member.language, Invite.expires_at)
+        .join(Member, Member.id == Invite.member_id)
+        .where(which, Invite.used_at.is_(None), Invite.expires_at > now, Member.is_active)
+    ).one_or_none()
+    if row is None:
+        return None
+    return OpenInvite(
+        member_id=row.id,
+        name=row.name,
+        expires_at=row.expires_at,
+        plots=tuple(labels_by_member(row.id).get(row.id, ())),
+        language=row.language,
+    )
+
+
+def use_up(which: ColumnElement[bool], now: datetime, *, how: str) -> LetIn | None:
+    """Use the invite of that hash up and say whom to let in; None where none is open."""
     with write_transaction(changes_board=False) as session:
         used = session.execute(
             update(Invite)
-            .where(
-                Invite.token_hash == _digest(token),
-                Invite.used_at.is_(None),
-                Invite.expires_at > now,
-            )
+            .where(which, Invite.used_at.is_(None), Invite.expires_at > now)
             .values(used_at=now)
             .returning(Invite.member_id, Invite.made_by_id)
         ).one_or_none()
         if used is None:
-            raise NotFound(WORKS_NO_MORE)
+            return None
         member = _get(session, used.member_id)
         if not member.is_active:
-            raise NotFound(WORKS_NO_MORE)
+            return None
         garden_log.record(
-            action="signed in", subject=member.name, at=now, member_id=member.id, detail="by link"
+            action="signed in", subject=member.name, at=now, member_id=member.id, detail=how
         )
         return LetIn(
             member_id=member.id,
@@ -498,16 +543,14 @@ def end_session(*, phone: str | None, member_id: int, now: datetime) -> None:
         )
         if phone:
             if not is_ended(phone):
-                session.add(EndedSession(phone_hash=_digest(phone), ended_at=now))
+                session.add(EndedSession(phone_hash=digest(phone), ended_at=now))
         else:
             _get(session, member_id).session_epoch += 1
 
 
 def is_ended(phone: str) -> bool:
     """Whether this phone signed out."""
-    found: Any = db.session.scalar(
-        select(exists().where(EndedSession.phone_hash == _digest(phone)))
-    )
+    found: Any = db.session.scalar(select(exists().where(EndedSession.phone_hash == digest(phone))))
     return bool(found)
 
 
@@ -520,7 +563,7 @@ def find_signed_in(*, member_id: int, epoch: int, phone: str) -> Member | None:
         Member.id == member_id, Member.session_epoch == epoch, Member.is_active.is_(True)
     )
     if phone:
-        wanted = wanted.where(~exists().where(EndedSession.phone_hash == _digest(phone)))
+        wanted = wanted.where(~exists().where(EndedSession.phone_hash == digest(phone)))
     return db.session.scalar(wanted)
 
 
@@ -543,8 +586,7 @@ def set_units(
     asked to do; language None leaves it to the phone. Raises NotFound, Refused."""
     if temperature_unit not in TEMPERATURE_UNITS or length_unit not in LENGTH_UNITS:
         raise Refused(_("Choose the units from the lists."))
-    if language is not None and language not in LANGUAGES:
-        raise Refused(_("Choose the language from the list."))
+    _check_language(language)
     with write_transaction() as session:
         member = _get(session, member_id)
         member.no_lifting, member.no_ice = no_lifting, no_ice
@@ -577,7 +619,13 @@ def _get(session: _Session, member_id: int) -> Member:
     return member
 
 
-def _require_coordinator(session: _Session, by_id: int | None) -> None:
+def _check_language(language: str | None) -> None:
+    if language is not None and language not in LANGUAGES:
+        raise Refused(_("Choose the language from the list."))
+
+
+def require_coordinator(session: _Session, by_id: int | None) -> None:
+    """Refuse everybody but a coordinator and the command line. Raises NotAllowed."""
     if by_id is None:
         return
     actor = session.get(Member, by_id, populate_existing=True)
@@ -641,16 +689,18 @@ def _end_access(session: _Session, member: Member, now: datetime) -> None:
     member.session_epoch += 1
     # A calendar that was subscribed to is a way in as well.
     session.execute(delete(FeedLink).where(FeedLink.member_id == member.id))
-    _void_invites(session, member.id, now)
+    void_invites(session, (member.id,), now)
 
 
-def _void_invites(session: _Session, member_id: int, now: datetime) -> None:
+def void_invites(session: _Session, member_ids: Collection[int], now: datetime) -> None:
+    """End every unused invite of these members, inside the caller's transaction."""
     session.execute(
         update(Invite)
-        .where(Invite.member_id == member_id, Invite.used_at.is_(None), Invite.expires_at > now)
+        .where(Invite.member_id.in_(member_ids), Invite.used_at.is_(None), Invite.expires_at > now)
         .values(expires_at=now)
     )
 
 
-def _digest(secret: str) -> str:
+def digest(secret: str) -> str:
+    """What is kept of a long random secret. Too little for a short one, which can be searched."""
     return hashlib.sha256(secret.encode("utf-8", "replace")).hexdigest()

@@ -6,6 +6,13 @@ What is counted, and why (a decision to keep):
 - *One address, whatever the name*: thirty free tries an hour, then the same waits.
 - Nothing is counted for a name over all addresses. It would let a stranger keep a coordinator
   out on the very evening the frost comes.
+- *Codes of join slips*: ten free tries an hour from one address, then the waits above; and two
+  thousand an hour from all addresses together, then one a minute at most. A code is one of
+  30^8 = 6.6e11. Whoever guesses from any number of addresses gets some 7e5 tries in the two weeks
+  that a code lives, and with 200 codes alive one chance in about 5 000 to hit any of them. The
+  price: such a guesser keeps others from *typing* a code for as long as it goes on, and an hour
+  longer at most. Nobody is kept out of the garden by it. The picture on the same slip, links,
+  passwords and phones that are signed in are not counted here, and the page says so.
 
 A try is written down before the password is looked at and struck off when it was right. So
 fifty tries sent at once do not all pass the same check, and a failed one stays whatever
@@ -55,6 +62,7 @@ class Limit:
     subject: str
     free: int
     within: timedelta
+    longest_wait_s: int = LONGEST_WAIT_S
 
 
 def for_name(name: str, address: str) -> Limit:
@@ -69,6 +77,11 @@ def for_name(name: str, address: str) -> Limit:
 def for_address(address: str, *, what: str = "sign-in", free: int = 30) -> Limit:
     """The limit for one address, whatever is tried from there."""
     return Limit(f"{what} from {_network(address)}", free, timedelta(hours=1))
+
+
+def for_everybody(what: str, *, free: int, longest_wait_s: int) -> Limit:
+    """The limit for all addresses together, for what can be guessed from many at once."""
+    return Limit(f"{what} from anywhere", free, timedelta(hours=1), longest_wait_s)
 
 
 def begin_try(*limits: Limit, now: datetime) -> tuple[int, ...]:
@@ -111,7 +124,7 @@ def _seconds_to_wait(limit: Limit, now: datetime) -> int:
     if failed < limit.free:
         return 0
     # Capped before the power is taken: 2 to the ten-thousandth is a number nobody needs.
-    wait_s = float(min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(failed - limit.free, 20)))
+    wait_s = float(min(limit.longest_wait_s, FIRST_WAIT_S * 2 ** min(failed - limit.free, 20)))
     return max(0, math.ceil((last_at - now).total_seconds() + wait_s))
 
 

@@ -32,7 +32,7 @@ from gardenapp.web import access
 from gardenapp.web.access import coordinators, members, public, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import Choice, GardenForm, PickField, TextLine, TicksField
-from gardenapp.web.languages import NAMES, forget_language
+from gardenapp.web.languages import NAMES, forget_language, greet_in
 from gardenapp.web.qr import qr_code
 from gardenapp.words import _, later
 
@@ -91,6 +91,7 @@ class PasswordForm(GardenForm):
 class MemberForm(GardenForm):
     name = TextLine(later("Name"))
     role = PickField(later("Role"), ROLE_WORDS, default="member")
+    language = PickField(later("Language"), LANGUAGE_WORDS)
     plots = TicksField(later("Plots"), ())
 
 
@@ -117,7 +118,7 @@ def _address() -> str:
     return request.remote_addr or ""
 
 
-def _unkept(page: str, status: int = 200) -> Response:
+def unkept(page: str, status: int = 200) -> Response:
     """A page with a secret on it, which no cache may keep, the phone's own included."""
     response = make_response(page, status)
     response.headers["Cache-Control"] = "no-store"
@@ -175,10 +176,8 @@ def join(token: str) -> Response:
     try:
         invite = people.look_at_invite(token=token, now=now())
     except NotFound as error:
-        return _unkept(render_template("people/join_ended.html", message=str(error)), 404)
-    return _unkept(
-        render_template("people/join.html", invite=invite, token=token, form=GardenForm())
-    )
+        return join_ended(error)
+    return greeting(invite, url_for("people.join_now", token=token))
 
 
 @blueprint.post("/join/<string(maxlength=64):token>")
@@ -188,8 +187,28 @@ def join_now(token: str) -> Any:
     try:
         let_in = people.redeem_invite(token=token, now=at)
     except NotFound as error:
-        return _unkept(render_template("people/join_ended.html", message=str(error)), 404)
+        return join_ended(error)
+    return come_in(let_in, at)
+
+
+def greeting(invite: people.OpenInvite, action: str) -> Response:
+    """The page that asks whether this is the member, in their language; `action` signs them in."""
+    greet_in(invite.language)
+    page = render_template("people/join.html", invite=invite, action=action, form=GardenForm())
+    return unkept(page)
+
+
+def join_ended(error: NotFound, *, is_code: bool = False) -> Response:
+    """The page for a link or code that no longer works."""
+    page = render_template("people/join_ended.html", message=str(error), is_code=is_code)
+    return unkept(page, 404)
+
+
+def come_in(let_in: people.LetIn, at: datetime) -> BaseResponse:
+    """Sign the member in and lead to where something waits for them."""
     start_session(let_in, at)
+    # From here on in the member's own language, the message too.
+    forget_language()
     flash(_("You are signed in. This phone stays signed in for the season."), "good")
     return redirect(_home(at), 303)
 
@@ -320,6 +339,7 @@ def new_member() -> Any:
                 name=form.name.data or "",
                 role=form.role.data,
                 plot_ids=[int(plot_id) for plot_id in form.plots.data],
+                language=form.language.data or None,
                 by_id=signed_in_member().id,
                 now=now(),
             )
@@ -339,7 +359,14 @@ def new_member() -> Any:
 @coordinators
 def member_page(member_id: int) -> Any:
     details = people.get_member(member_id=member_id, now=now())
-    form = MemberForm(data={"name": details.name, "role": details.role, "plots": details.plot_ids})
+    form = MemberForm(
+        data={
+            "name": details.name,
+            "role": details.role,
+            "plots": details.plot_ids,
+            "language": details.language,
+        }
+    )
     form.plots.choices = _plot_choices()
     if form.validate_on_submit():
         try:
@@ -348,6 +375,7 @@ def member_page(member_id: int) -> Any:
                 name=form.name.data or "",
                 role=form.role.data,
                 plot_ids=[int(plot_id) for plot_id in form.plots.data],
+                language=form.language.data,
                 by_id=signed_in_member().id,
                 now=now(),
             )
@@ -414,20 +442,25 @@ def _make_link(member_id: int, shown_at: str) -> BaseResponse:
     return redirect(shown_at, 303)
 
 
+def is_only_here() -> bool:
+    """Whether this page was opened by a name that only this computer has for itself."""
+    host = urlsplit(url_for("board.home", _external=True)).hostname or ""
+    return host in NAMES_OF_THIS_COMPUTER and not current_app.config["IS_HTTPS"]
+
+
 def _show_link(member_id: int, name: str, back: str) -> Any:
     fresh = session.pop(LINK, None)
     if not fresh or fresh["member"] != member_id:
         flash(_("We show a link only once. Make a new one; it replaces the old."), "bad")
         return redirect(back, 303)
     address = url_for("people.join", token=fresh["token"], _external=True)
-    host = urlsplit(address).hostname or ""
-    return _unkept(
+    return unkept(
         render_template(
             "people/link.html",
             name=name,
             address=address,
             picture=qr_code(address),
-            only_here=host in NAMES_OF_THIS_COMPUTER and not current_app.config["IS_HTTPS"],
+            only_here=is_only_here(),
             days=people.INVITE_DAYS,
             back=back,
         )
