@@ -64,6 +64,7 @@ ROOMS: dict[str, dict[str, frozenset[str]]] = {
     "services": {
         "garden": frozenset(),
         "store": frozenset({"garden"}),
+        "tables": frozenset({"garden", "store"}),
         "trials": frozenset({"garden"}),
         "night": frozenset({"garden", "store", "trials"}),
         "notices": frozenset({"garden", "night"}),
@@ -91,6 +92,7 @@ ROOMS: dict[str, dict[str, frozenset[str]]] = {
             "notices",
             "season",
             "store",
+            "tables",
             "trials",
             "upkeep",
         )

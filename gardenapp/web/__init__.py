@@ -44,6 +44,7 @@ def init_web(app: Flask) -> None:
     from gardenapp.web.store import lots, things, walks  # noqa: F401
     from gardenapp.web.store.base import blueprint as store
     from gardenapp.web.store.covers import blueprint as covers
+    from gardenapp.web.tables.tables import blueprint as tables
     from gardenapp.web.template_cache import init_template_cache
     from gardenapp.web.themes import init_themes
     from gardenapp.web.trials.cover_trials import blueprint as trials
@@ -86,7 +87,7 @@ def init_web(app: Flask) -> None:
     )
     app.register_blueprint(replay)
     app.register_blueprint(store)
-    for part in (builds, season):
+    for part in (builds, season, tables):
         app.register_blueprint(part)
     # After the blueprints, which bring filters of their own.
     init_template_cache(app)

@@ -68,6 +68,7 @@ ROOMS = (
             Way(later("People"), "people.members_page", COORDINATOR, ("people",)),
             Way(later("My notices"), "notices.mine", MEMBER, ("notices", "feeds")),
             Way(later("Notices and timetable"), "notices.garden_page", COORDINATOR),
+            Way(later("Tables"), "tables.paste", COORDINATOR, ("tables",)),
             Way(later("Settings"), "garden.settings_page", COORDINATOR, ("garden",)),
             Way(later("Log of changes"), "garden.log_page", COORDINATOR),
         ),

@@ -1,14 +1,14 @@
 """A short code beside a personal link, for slips of paper; only its keyed hash.
 
 Revision ID: 0015
-Revises: 0018
+Revises: 0014
 """
 from alembic import op
 import sqlalchemy as sa
 
 
 revision = '0015'
-down_revision = '0018'
+down_revision = '0014'
 branch_labels = None
 depends_on = None
 

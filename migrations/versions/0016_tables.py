@@ -1,7 +1,7 @@
 """Tables that are imported as a whole and can be taken back.
 
 Revision ID: 0016
-Revises: 0014
+Revises: 0015
 """
 from alembic import op
 import sqlalchemy as sa
@@ -10,7 +10,7 @@ import gardenapp.models.types
 
 
 revision = '0016'
-down_revision = '0014'
+down_revision = '0015'
 branch_labels = None
 depends_on = None
 

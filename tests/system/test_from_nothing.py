@@ -8,26 +8,12 @@ from __future__ import annotations
 
 import random
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
-from flask import Flask
-from sqlalchemy import func, select
 
-from gardenapp.extensions import db
-from gardenapp.models.covers import Cover
-from gardenapp.models.nights import Job
-from gardenapp.models.people import Member
-from gardenapp.models.plants import Planting
-from gardenapp.models.plots import Plot
-from gardenapp.services.garden import settings as gardens
-from tests.conftest import NOW
-from tests.factories import PASSWORD
-from tests.system.conftest import DESK, press
+from tests.system.conftest import press
 
 pytestmark = pytest.mark.browser
 MOST_CLICKS, MOST_FIELDS = 25, 12

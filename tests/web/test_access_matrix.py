@@ -34,6 +34,7 @@ from gardenapp.models.people import Member
 from gardenapp.models.replays import ReplayRun
 from gardenapp.models.store import LedgerEntry
 from gardenapp.models.trials import Outcome
+from gardenapp.readers.cells import read_pasted
 from gardenapp.readers.logger import LoggerOptions
 from gardenapp.services.builds import designing
 from gardenapp.services.builds.designing import PlanEntry
@@ -45,6 +46,7 @@ from gardenapp.services.store import acts, lots, needs
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lots import LotEntry
 from gardenapp.services.store.subjects import material
+from gardenapp.services.tables import importing
 from gardenapp.services.trials import cover_trials, readings
 from tests.conftest import NOW
 from tests.factories import Factory
@@ -190,6 +192,14 @@ ROWS: dict[str, Row] = {
     "store.table_csv": Row(MEMBER),
     "store.table_page": Row(COORDINATOR),
     "store.keep_table": Row(COORDINATOR),
+    # tables
+    "tables.paste": Row(COORDINATOR),
+    "tables.preview": Row(COORDINATOR),
+    "tables.saved": Row(COORDINATOR, get=404),
+    "tables.take_back": Row(COORDINATOR),
+    "tables.download": Row(COORDINATOR),
+    "tables.grid": Row(COORDINATOR),
+    "tables.cells": Row(COORDINATOR),
     # people
     "people.sign_in_page": Row(PUBLIC, get_signed=303),
     "people.sign_out": Row(MEMBER),
@@ -378,6 +388,11 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         )[0],
         "to_language": "es",
         "key": "slips",
+        "which": "all",
+        "number": 1,
+        "sent": importing.send(
+            sheets=read_pasted("Plot\tCrop\nZ9\tbean"), member=coordinator, now=NOW
+        ),
         "evening": "2026-11-23",
         "feed_token": feeds.make_link(member_id=tamsin.id, all_plots=False, now=NOW),
         "way": "mail",

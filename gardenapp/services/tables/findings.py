@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gardenapp.messages import Words
-from gardenapp.readers.cells import address_of
+from gardenapp.readers.cells import CellRow, address_of
 from gardenapp.readers.table_columns import Column
 from gardenapp.services.store.tables import Change
 
@@ -28,6 +28,7 @@ class CellProblem:
     row: int
     address: str
     message: Words
+    column: int | None = None
 
 
 @dataclass(frozen=True)
@@ -72,13 +73,17 @@ class Line:
 
 @dataclass(frozen=True)
 class TableRead:
-    """A table as it was understood: `columns` are all it has, each with the name it was given."""
+    """A table as it was understood: `columns` are all it has, each with the name it was given.
+
+    sheet_at : which sheet it stands on, from 0.
+    """
 
     number: int
     sheet: str
+    sheet_at: int
     holds: str
     columns: tuple[tuple[Column, str], ...]
-    rows: int
+    rows: tuple[CellRow, ...]
     notes: tuple[Words, ...] = ()
 
 
@@ -166,7 +171,7 @@ class Findings:
     def wrong(self, table: int, row: int, column: int | None, message: Words) -> None:
         """Write down what is wrong in a cell, or in a whole row."""
         address = address_of(column, row) if column else str(row)
-        problem = CellProblem(table, row, address, message)
+        problem = CellProblem(table, row, address, message, column)
         if len(self.problems) >= MOST_PROBLEMS:
             self.more_problems += 1
         elif problem not in self.problems[-3:]:  # one line may make many covers

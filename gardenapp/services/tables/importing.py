@@ -18,7 +18,7 @@ from gardenapp.extensions import db
 from gardenapp.messages import Words, from_json, to_json
 from gardenapp.models.people import Garden, Member
 from gardenapp.models.tables import TableImport
-from gardenapp.readers.cells import CellRow, CellSheet
+from gardenapp.readers.cells import LONGEST_CELL, CellRow, CellSheet
 from gardenapp.services.clockwork import garden_zone, get_garden
 from gardenapp.services.permission import coordinator_only
 from gardenapp.services.tables import keeping
@@ -33,6 +33,7 @@ WAITS_FOR = timedelta(days=7)
 MOST_WAITING = 5
 TRIES = 3
 LONGEST_ANSWER, MOST_ANSWERS = 200, 2_000
+MOST_COLUMNS = 60
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,34 @@ def answer(*, token: str, answers: Mapping[str, str], member: Member) -> None:
     with write_transaction(changes_board=False):
         row = _waiting(token, member)
         row.answers = row.answers | kept
+
+
+def change_cells(*, token: str, cells: Mapping[tuple[int, int, int], str], member: Member) -> None:
+    """Put other texts into cells of a waiting table.
+
+    cells : by sheet (from 0), row and column (from 1). Cells of rows that are not there are left.
+    Raises NotFound, Refused, NotAllowed.
+    """
+    coordinator_only(member)
+    sheets = _unpack(_waiting(token, member).sheets)
+    by_row: dict[tuple[int, int], list[tuple[int, str]]] = {}
+    for (where, number, column), text in cells.items():
+        by_row.setdefault((where, number), []).append((column, text))
+    changed = []
+    for at, sheet in enumerate(sheets):
+        rows = []
+        for row in sheet.rows:
+            texts = list(row.cells)
+            for column, text in by_row.get((at, row.number), ()):
+                if 1 <= column <= MOST_COLUMNS:
+                    texts += [""] * (column - len(texts))
+                    texts[column - 1] = text.strip()[:LONGEST_CELL]
+            rows.append(CellRow(row.number, tuple(texts)))
+        kept = tuple(row for row in rows if any(row.cells))
+        changed.append(CellSheet(sheet.name, kept, sheet.merged, sheet.notes))
+    packed = _pack(changed)
+    with write_transaction(changes_board=False):
+        _waiting(token, member).sheets = packed
 
 
 def preview(*, token: str, member: Member, now: datetime) -> Findings:

@@ -128,10 +128,10 @@ class Reader:
     def read(self, sheets: Sequence[CellSheet]) -> Findings:
         """Everything on these sheets."""
         number = 0
-        for sheet in sheets:
+        for at, sheet in enumerate(sheets):
             for table in tables_of(sheet):
                 number += 1
-                self._table(number, table, sheet)
+                self._table(number, table, sheet, at)
         if not number:
             self.found.wrong(0, 1, None, say("There is nothing in it."))
         self.store.finish()
@@ -141,7 +141,7 @@ class Reader:
 
     # --- one table ----------------------------------------------------------------------------
 
-    def _table(self, number: int, table: RawTable, sheet: CellSheet) -> None:
+    def _table(self, number: int, table: RawTable, sheet: CellSheet, at: int) -> None:
         holds, columns = guess(table)
         answers = self.found.answers
         asked = answers.get(f"holds-{number}", "")
@@ -166,9 +166,10 @@ class Reader:
             TableRead(
                 number,
                 sheet.name,
+                at,
                 holds,
                 tuple((column, columns.get(column.number, "")) for column in table.columns),
-                len(table.rows),
+                tuple(table.rows),
                 tuple(notes),
             )
         )
@@ -431,7 +432,7 @@ class Reader:
             else self.now.usual_stage(crop_id, in_pot=in_pot)
         )
         key = (plain_label(plot.label), chosen.id, plain(name))
-        if key in self._plantings:
+        if present is None and key in self._plantings:
             self._wrong(
                 cells,
                 "crop",
@@ -441,7 +442,7 @@ class Reader:
                 ),
             )
             return
-        self._plantings[key] = cells.at("crop")
+        self._plantings.setdefault(key, cells.at("crop"))
         title = f"{plot.label}: {values.get('count', 1)} {self._said(chosen.crop)}"
         if name and plain(name) != plain(chosen.crop):
             title += f", {name}"
