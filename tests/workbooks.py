@@ -1,4 +1,4 @@
-"""Workbooks for the tests: `.xlsx` written by another library, `.ods` by hand as its standard says."""
+"""Workbooks for the tests: `.xlsx` by another library, `.ods` by hand as its standard says."""
 
 from __future__ import annotations
 

@@ -54,7 +54,7 @@ def test_windows_text_of_a_spreadsheet_is_read() -> None:
 
 
 def test_values_are_told_as_somebody_would_type_them() -> None:
-    moment = datetime(2026, 11, 26, 16, 30)
+    moment = datetime(2026, 11, 26, 16, 30)  # noqa: DTZ001  (cells know no zone)
     (sheet,) = read_file(
         xlsx([["a", 1.0, 0.1 + 0.2, -2.5, True, date(2026, 3, 1), moment, time(7, 5), None, "z"]])
     )
@@ -80,8 +80,8 @@ def test_several_sheets_are_read_and_hidden_or_empty_ones_are_not() -> None:
 
 BOMB = b'<?xml version="1.0"?><worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
 FAR = (
-    BOMB
-    + b'<sheetData><row r="1"><c r="A1"><v>1</v></c></row><row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData></worksheet>'
+    BOMB + b'<sheetData><row r="1"><c r="A1"><v>1</v></c></row>'
+    b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData></worksheet>'
 )
 REPEATED = (
     '<table:table-row table:number-rows-repeated="1048576"><table:table-cell '
@@ -136,7 +136,10 @@ def test_the_empty_rest_of_a_sheet_is_no_size() -> None:
 @pytest.mark.outside("ECMA-376 part 1, 18.18.7 ST_CellRef: columns A to XFD are 1 to 16384")
 @pytest.mark.parametrize(
     ("column", "row", "address"),
-    [(1, 1, "A1"), (26, 3, "Z3"), (27, 9, "AA9"), (702, 1, "ZZ1"), (703, 1, "AAA1"), (16384, 1048576, "XFD1048576")],
+    [
+        (1, 1, "A1"), (26, 3, "Z3"), (27, 9, "AA9"), (702, 1, "ZZ1"), (703, 1, "AAA1"),
+        (16384, 1048576, "XFD1048576"),
+    ],
 )  # fmt: skip
 def test_a_cell_has_the_address_its_spreadsheet_shows(column: int, row: int, address: str) -> None:
     assert address_of(column, row) == address

@@ -10,8 +10,8 @@ from typing import Any
 
 from gardenapp.messages import Words
 from gardenapp.readers.cells import CellRow, address_of
-from gardenapp.readers.table_columns import Column
 from gardenapp.services.store.tables import Change
+from gardenapp.services.tables.columns import Column
 
 MADE, CHANGED, LEFT = "made", "changed", "left"
 PLOT, PERSON, PLANTING, COVER, LOT, PLACE = "plot", "member", "planting", "cover", "lot", "place"

@@ -22,7 +22,6 @@ from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plants import CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.models.store import Lot
-from gardenapp.readers.table_columns import COVERS, GARDEN, HOLDS, MATERIALS, MEMBERS
 from gardenapp.services.permission import coordinator_only
 from gardenapp.services.store.covers import natural
 from gardenapp.services.store.tables import (
@@ -34,6 +33,7 @@ from gardenapp.services.store.tables import (
     lot_values,
     thing_values,
 )
+from gardenapp.services.tables.columns import COVERS, GARDEN, HOLDS, MATERIALS, MEMBERS
 from gardenapp.words import _, later, said
 
 ALL = "all"

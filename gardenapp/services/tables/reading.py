@@ -26,7 +26,8 @@ from gardenapp.readers.amounts import (
 )
 from gardenapp.readers.cells import CellRow, CellSheet, address_of
 from gardenapp.readers.records import quoted
-from gardenapp.readers.table_columns import (
+from gardenapp.services.store.tables import unguard
+from gardenapp.services.tables.columns import (
     COVERS,
     GARDEN,
     HEADINGS,
@@ -39,7 +40,6 @@ from gardenapp.readers.table_columns import (
     guess_columns,
     tables_of,
 )
-from gardenapp.services.store.tables import unguard
 from gardenapp.services.tables.findings import (
     CHANGED,
     LEFT,

@@ -1,4 +1,4 @@
-"""Pasting a garden's own spreadsheet: sent, looked at cell by cell, saved as one, taken back as one."""
+"""Pasting a garden's own spreadsheet: looked at cell by cell, saved and taken back as one act."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from gardenapp.readers.cells import (
     read_pasted,
 )
 from gardenapp.readers.records import UnreadableFile
-from gardenapp.readers.table_columns import COVERS, GARDEN, HOLDS, MATERIALS, MEMBERS
 from gardenapp.services.tables import importing, outgoing
+from gardenapp.services.tables.columns import COVERS, GARDEN, HOLDS, MATERIALS, MEMBERS
 from gardenapp.services.tables.findings import Findings, TableRead
 from gardenapp.services.tables.outgoing import TITLES
 from gardenapp.web.access import coordinators, signed_in_member
