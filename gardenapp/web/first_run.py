@@ -87,10 +87,12 @@ def guide() -> Step | None:
 
 
 def guide_below() -> Step | None:
-    """The same, on pages of the way itself; not while one of its own forms has a problem."""
+    """The same, on pages of the way itself; not on the page where it is done."""
     if request.blueprint not in ON_THE_WAY:
         return None
-    return guide()
+    step = guide()
+    is_here = step is not None and any(d.endpoint == request.endpoint for d in doors_of(step))
+    return None if is_here else step
 
 
 def init_first_run(app: Flask) -> None:

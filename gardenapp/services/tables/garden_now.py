@@ -153,10 +153,12 @@ def _load_plants(found: GardenNow) -> None:
     found.stages_of = dict(stages)
     crops = {stage.crop: stage.crop_id for stage in found.stages.values()}
     published = names_of_crops()
+    with speaking("es"):
+        spanish = {crop: str(said(crop)) for crop in crops}
     found.crops = Names(
         (name, crop_id)
         for crop, crop_id in crops.items()
-        for name in (crop, *published.get(crop, ()))
+        for name in (crop, spanish[crop], *published.get(crop, ()))
     )
     plantings = defaultdict(list)
     columns = [getattr(Planting, name) for name in PLANTING_FIELDS]

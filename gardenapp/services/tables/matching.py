@@ -58,6 +58,9 @@ class Names(Generic[Key]):
         A name of several is singular here; what stands in brackets or before the name (`cherry
         tomato`) is kept as `rest`.
         """
+        whole = plain(text)
+        if whole in self._keys:
+            return self._exact(self._keys[whole], "")
         wanted = plain(_BRACKETS.sub(" ", text))
         beside = " ".join(_BRACKETS.findall(text)).strip()
         for spelt in singulars(wanted):

@@ -243,6 +243,7 @@ class Reader:
         self._above = ""
         for row in table.rows:
             texts = {}
+            is_readable = True
             for name, at in by_name.items():
                 text = row.cells[at - 1] if at <= len(row.cells) else ""
                 text = text or below.get((row.number, at), "")
@@ -255,9 +256,10 @@ class Reader:
                         at,
                         say("This is a formula. Paste what it gives, not the formula."),
                     )
+                    is_readable = False
                     continue
                 texts[name] = unguard(text)
-            if texts:
+            if texts and is_readable:
                 take(Cells(number, row.number, texts, by_name))
 
     def _merged_down(

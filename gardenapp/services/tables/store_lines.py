@@ -74,6 +74,14 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "litres": "l", "litro": "l", "litros": "l",
     },
 }  # fmt: skip
+SORT_WORDS = {
+    "film": ("plastic film", "plastic", "sheeting", "plástico", "lámina"),
+    "timber": ("wood", "boards", "laths", "madera", "listones"),
+    "pallet": ("euro pallet", "palet", "palets", "palé", "tarima"),
+    "string": ("twine", "rope", "cuerda", "cordel"),
+    "hoop": ("arco", "arcos"),
+    "ballast": ("bricks", "stones", "sandbags", "ladrillos", "piedras"),
+}
 _QUANTITY = re.compile(r"(?P<number>\d{1,7}(?:[.,]\d{1,3})?)\s*(?P<unit>[^\d\s]\S*)?")
 _MONEY = re.compile(r"[£$€]|\b(?:eur|gbp|usd|mxn|cop|ars|clp|pen)\b", re.IGNORECASE)
 # How many of its own unit a length in centimetres is, for columns that are lengths.
@@ -111,7 +119,11 @@ class StoreLines:
         self._places: dict[str, str] = {}
         self._numbers: dict[str, int] = {}
         self._prefixes: dict[int, str] = {}
-        self._sorts = Names((text, sort) for sort in SORTS for text in (sort, self.spanish(sort)))
+        self._sorts = Names(
+            (text, sort)
+            for sort in SORTS
+            for text in (sort, self.spanish(sort), *SORT_WORDS.get(sort, ()))
+        )
 
     def spanish(self, text: str) -> str:
         """A published word in Spanish."""

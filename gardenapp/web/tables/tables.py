@@ -349,6 +349,7 @@ def cells(sent: str, number: int) -> Any:
         sent=sent,
         table=table,
         rows=_rows_to_show(table, {row for row, _column in wrong}),
+        columns=_columns_to_show(table, {column for _row, column in wrong}),
         wrong=wrong,
         titles=TITLES[table.holds],
         address_of=address_of,
@@ -361,6 +362,12 @@ def _named() -> list[tuple[int, int]]:
         for key in request.form
         if (match := _CELL.fullmatch(key)) is not None
     ]
+
+
+def _columns_to_show(table: TableRead, wrong: set[int | None]) -> list[tuple[Any, str]]:
+    """The first column, by which a line is known, then those where something is wrong."""
+    every = list(table.columns)
+    return sorted(every, key=lambda c: (c != every[0], c[0].number not in wrong))
 
 
 def _rows_to_show(table: TableRead, wrong: set[int]) -> Sequence[CellRow]:
