@@ -391,7 +391,7 @@ def world(app: Flask, make: Factory, tmp_path: Path) -> Iterator[World]:
         "which": "all",
         "number": 1,
         "sent": importing.send(
-            sheets=read_pasted("Plot\tCrop\nZ9\tbean"), member=coordinator, now=NOW
+            sheets=read_pasted("Plot no\tVegetable\nZ9\tbean"), member=coordinator, now=NOW
         ),
         "evening": "2026-11-23",
         "feed_token": feeds.make_link(member_id=tamsin.id, all_plots=False, now=NOW),

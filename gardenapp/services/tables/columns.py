@@ -72,7 +72,7 @@ members
       persona, personas, miembro, miembros, socio, socia, socios, nombre y apellidos
   plots: plots, plot, holds, plot no, beds, bed, parcelas, parcela, bancal, bancales, lleva
   language: language, speaks, idioma, lengua
-  role: role, coordinator, papel, rol, coordina, coordinacion
+  role: role, coordinator, funcion, papel, rol, coordina, coordinacion
 covers
   kind: kind, kind of cover, cover, covers, type, cover type, clase, tipo, cubierta,
       cubiertas, tipo de cubierta, clase de cubierta
