@@ -37,7 +37,7 @@ def recognises(root: Node) -> bool:
 def read(root: Node, *, time_zone: ZoneInfo) -> ForecastReading:
     """Nights from hourly periods. Cloud is in none of them and stays unknown.
 
-    Raises UnreadableFile, also for the twelve-hour periods of `/forecast`.
+    Raises UnreadableFile, also for the twelve-hour periods of `/forecast` among hourly ones.
     """
     properties = root.get("properties")
     hours: dict[datetime, HourForecast] = {}
@@ -107,8 +107,8 @@ def _hour(period: Node, notes: list[Words]) -> HourForecast | None:
             humidity_percent=_measured(
                 period.find("relativeHumidity"), lambda value, _unit: nws_common.humidity_of(value)
             ),
-            wind_mps=_wind(period.find("windSpeed"), notes),
-            gust_mps=_wind(period.find("windGust"), notes),
+            wind_mps=wind_in_words_or_figures(period.find("windSpeed"), notes),
+            gust_mps=wind_in_words_or_figures(period.find("windGust"), notes),
         )
     )
 
@@ -120,7 +120,7 @@ def _measured(node: Node | None, convert: Callable[[Node, Node], float]) -> floa
     return convert(node.get("value"), node.get("unitCode"))
 
 
-def _wind(node: Node | None, notes: list[Words]) -> float | None:
+def wind_in_words_or_figures(node: Node | None, notes: list[Words]) -> float | None:
     """Wind as an object or as words; words that are not understood are told and left out."""
     if node is None:
         return None

@@ -19,6 +19,8 @@ from gardenapp.messages import Joined, Words, say
 KINDS = (
     "nws_gridpoint",
     "nws_hourly",
+    "nws_periods",
+    "open_model",
     "metno_compact",
     "metno_complete",
     "taf",

@@ -12,6 +12,8 @@ from gardenapp.readers import (
     metno_compact,
     nws_gridpoint,
     nws_hourly,
+    nws_periods,
+    open_model,
     plain_text,
     taf,
 )
@@ -28,7 +30,13 @@ from gardenapp.readers.records import (
 __all__ = ["KINDS", "ReadOptions", "UnreadableFile", "read_forecast"]
 
 _METNO_KINDS = ("metno_compact", "metno_complete")
-_JSON_KINDS = (nws_gridpoint.KIND, nws_hourly.KIND, *_METNO_KINDS)
+_JSON_KINDS = (
+    nws_gridpoint.KIND,
+    nws_hourly.KIND,
+    nws_periods.KIND,
+    open_model.KIND,
+    *_METNO_KINDS,
+)
 
 
 def read_forecast(
@@ -75,14 +83,32 @@ def read_forecast(
 def _read_json(
     text: str, *, time_zone: ZoneInfo, now: datetime, kind: str | None
 ) -> ForecastReading:
-    root = json_text.load(text)
+    root = _one_place(json_text.load(text))
     if kind is None:
         kind = _kind_of(root)
     if kind == nws_gridpoint.KIND:
         return nws_gridpoint.read(root, time_zone=time_zone, now=now)
     if kind == nws_hourly.KIND:
         return nws_hourly.read(root, time_zone=time_zone)
+    if kind == nws_periods.KIND:
+        return nws_periods.read(root, time_zone=time_zone)
+    if kind == open_model.KIND:
+        return open_model.read(root, time_zone=time_zone)
     return metno_compact.read(root, time_zone=time_zone)
+
+
+def _one_place(root: Node) -> Node:
+    """The document itself where it is a list of one; several places cannot be one forecast."""
+    if not isinstance(root.value, list) or not root.value:
+        return root
+    places = list(root.items())
+    if not all(isinstance(p.value, dict) and open_model.recognises(p) for p in places):
+        return root
+    if len(places) > 1:
+        raise refuse(
+            say("This holds %(count)s places. Fetch the garden’s alone.", count=len(places))
+        )
+    return places[0]
 
 
 def _kind_of(root: Node) -> str:
@@ -94,6 +120,10 @@ def _kind_of(root: Node) -> str:
         raise refuse(say("This is JSON, but a list or a single value and not a forecast."))
     if metno_compact.recognises(root):
         return "metno_compact"
+    if open_model.recognises(root):
+        return open_model.KIND
+    if nws_periods.recognises(root):
+        return nws_periods.KIND
     if nws_hourly.recognises(root):
         return nws_hourly.KIND
     if nws_gridpoint.recognises(root):
