@@ -94,6 +94,7 @@ ROWS: dict[str, Row] = {
     "forecast.by_hand": Row(COORDINATOR),
     "forecast.import_page": Row(COORDINATOR),
     "forecast.confirm": Row(COORDINATOR),
+    "forecast.services": Row(COORDINATOR),
     "forecast.address_page": Row(COORDINATOR),
     "forecast.fetch": Row(COORDINATOR),
     "forecast.plan": Row(COORDINATOR),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,14 +20,16 @@ from flask_wtf.file import FileField
 from werkzeug.wrappers import Response
 from wtforms import HiddenField, StringField
 
-from gardenapp.errors import NotFound, OutOfRange
+from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.readers.csv_columns import ROLES
 from gardenapp.readers.records import ReadOptions, UnreadableFile
 from gardenapp.science.units import c_to_f, f_to_c
 from gardenapp.services.clockwork import tonight as coming_night
 from gardenapp.services.fetching import FetchFailed
-from gardenapp.services.night import forecasts
+from gardenapp.services.garden import settings as gardens
+from gardenapp.services.night import forecasts, weather_services
 from gardenapp.services.notices.planned import plan_and_tell, plan_or_say
+from gardenapp.services.upkeep import scheduler
 from gardenapp.web.access import coordinators, signed_in_member
 from gardenapp.web.clock import now
 from gardenapp.web.fields import (
@@ -44,6 +47,8 @@ from gardenapp.words import _, later, told
 blueprint = Blueprint("forecast", __name__)
 
 DAYS_AHEAD = 9
+# When a forecast is fetched where nobody has said otherwise: before the day, at noon, before dusk.
+USUAL_TIMES = "06:30, 12:00, 15:00"
 ROLE_WORDS: dict[str, str] = {
     "time": later("date and time"),
     "date": later("date"),
@@ -365,6 +370,68 @@ def _unreadable(
         ),
         422,
     )
+
+
+class ServiceForm(GardenForm):
+    """Which service, and the contact it asks for where the garden has none."""
+
+    service = HiddenField("service")
+    contact = TextLine(later("Contact for the weather service"), maximum=200, required=False)
+
+
+@blueprint.route("/forecast/services", methods=["GET", "POST"])
+@coordinators
+def services() -> Response | str | tuple[str, int]:
+    """The services that cover the garden's place; one press keeps one and fetches from it."""
+    known = weather_services.services_here(
+        current_app.config.get("WEATHER_SERVICES") or weather_services.SERVICES
+    )
+    form, at, member_id = ServiceForm(), now(), signed_in_member().id
+    settings = gardens.get_settings()
+    needs_contact = not settings.contact
+    chosen = next((s for s in known if s.key == form.service.data), None)
+    if request.method == "POST" and form.validate() and chosen is not None:
+        contact = (form.contact.data or "").strip() or settings.contact
+        try:
+            if not contact:
+                raise Refused(_("Enter an e-mail address or a page: the services ask who calls."))
+            if contact != settings.contact:
+                gardens.change_settings(
+                    settings=replace(settings, contact=contact), by_id=member_id, now=at
+                )
+        except Refused as error:
+            form.contact.errors = [str(error)]
+        else:
+            return _use(chosen, member_id, at)
+    page = render_template(
+        "forecast/services.html",
+        services=known,
+        form=form,
+        needs_contact=needs_contact,
+        address=forecasts.get_address(),
+        now=at,
+    )
+    return page, 422 if form.errors else 200
+
+
+def _use(service: weather_services.WeatherService, member_id: int, at: datetime) -> Response:
+    """Fetch from a service, plan, and let the timetable ask it from now on."""
+    if not scheduler.get_timetable().times:
+        scheduler.change_timetable(text=USUAL_TIMES, by_id=member_id, now=at)
+    try:
+        imported = weather_services.use(
+            service,
+            member_id=member_id,
+            now=at,
+            allowed_private_hosts=current_app.config["FETCH_ALLOWED_HOSTS"],
+        )
+    except (FetchFailed, UnreadableFile, NotFound) as error:
+        flash(_("No new forecast: %(error)s", error=error), "bad")
+        return redirect(url_for("forecast.services"), 303)
+    if imported is None:
+        flash(_("There is no newer forecast."))
+        return redirect(url_for("forecast.forecasts_page"), 303)
+    return _planned(imported, at)
 
 
 @blueprint.route("/forecast/address", methods=["GET", "POST"])
