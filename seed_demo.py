@@ -16,6 +16,7 @@ import os
 import random
 import secrets
 import sys
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -31,6 +32,8 @@ from sqlalchemy.orm import joinedload, scoped_session
 from gardenapp import create_app, reference
 from gardenapp.cli.base import bring_catalogue_up_to_date, upgrade_if_needed
 from gardenapp.cli.server import serve
+from gardenapp.demo.past import live_two_winters
+from gardenapp.demo.weather import CREDIT
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverKind
@@ -333,6 +336,30 @@ COVERS = (
 )
 
 
+# Where covers of a kind came from, what one cost in hundredths, and its plastic.
+BOUGHT = {
+    "fleece_medium": ("bought", 420, "5"),
+    "fleece_light": ("bought", 310, "5"),
+    "fleece_heavy": ("bought", 680, "5"),
+    "cold_frame": ("rescued", 0, ""),
+    "cold_frame_pc": ("bought", 4_900, "PC"),
+    "box_frame": ("made", 950, "4"),
+    "hooped_tunnel": ("bought", 2_200, "4"),
+    "hooped_fleece": ("bought", 2_400, "5"),
+    "tote": ("bought", 700, "5"),
+    "tote_unsealed": ("given", 0, "5"),
+    "food_box": ("rescued", 0, "1"),
+    "bottle": ("rescued", 0, "1"),
+    "cage_bag": ("made", 600, "4"),
+    "pallet_lean_to": ("rescued", 0, "4"),
+    "sheet": ("given", 0, ""),
+    "blanket": ("given", 0, ""),
+    "cardboard_box": ("rescued", 0, ""),
+    "straw": ("bought", 450, ""),
+    "film_sheet": ("bought", 380, "4"),
+}
+
+
 @dataclass(frozen=True)
 class SignIn:
     """Somebody to look at the demo as."""
@@ -342,8 +369,10 @@ class SignIn:
     password: str
 
 
-def seed(*, low_c: float, now: datetime) -> list[SignIn]:
+def seed(*, low_c: float, now: datetime, with_past: bool = True) -> list[SignIn]:
     """Make the demo garden if there is none, and plan tonight; gives new sign-ins, if any.
+
+    with_past : two winters lie behind it, with all that people did in them.
 
     Runs inside an app context. Raises Refused where the database holds another garden.
     """
@@ -353,6 +382,8 @@ def seed(*, low_c: float, now: datetime) -> list[SignIn]:
     sign_ins: list[SignIn] = []
     if db.session.get(Garden, 1) is None:
         sign_ins = _make_garden(now)
+        if with_past:
+            live_two_winters(now=now)
     refresh_forecast(low_c=low_c, now=now)
     return sign_ins
 
@@ -410,7 +441,7 @@ def _make_garden(now: datetime) -> list[SignIn]:
             _give_plots(session, rng, plots, member_ids)
             local = now.astimezone(ZoneInfo(TIME_ZONE))
             _add_plantings(session, rng, plots, SEASONS[local.month])
-            _add_covers(session, rng, member_ids)
+            _add_covers(session, rng, member_ids, local.date())
             _add_materials(session, member_ids[0], now)
             _add_weather(session, local.date())
     except BaseException:
@@ -530,8 +561,22 @@ def _add_plantings(
     session.flush()
 
 
+def _facts(key: str, number: int, today: date) -> dict[str, object]:
+    """Where a cover came from and what was paid for it; invented."""
+    origin, hundredths, resin = BOUGHT[key]
+    facts: dict[str, object] = {
+        "origin": origin,
+        "cost_hundredths": hundredths,
+        "resin": resin,
+        "acquired_on": today - timedelta(days=760 + 45 * (number % 6)),
+    }
+    if key == "pallet_lean_to":
+        facts |= {"mark": "HT", "wood": "untreated"}
+    return facts
+
+
 def _add_covers(
-    session: scoped_session[Session], rng: random.Random, member_ids: Sequence[int]
+    session: scoped_session[Session], rng: random.Random, member_ids: Sequence[int], today: date
 ) -> None:
     places = [StorePlace(label=label, note=note) for label, note in PLACES]
     session.add_all(places)
@@ -554,6 +599,7 @@ def _add_covers(
                     condition="broken" if broken else "worn" if rng.random() < 0.12 else "sound",
                     is_usable=not broken,
                     note="one pane is cracked through" if broken else "",
+                    **_facts(key, number, today),
                 )
             )
     session.flush()
@@ -711,6 +757,16 @@ def _say_night() -> None:
         print(f"{GARDEN_NAME}, night of {evening.isoformat()}: plantings {found}.")
 
 
+def _leave_empty() -> None:
+    """Tables without a garden, for the first run. Raises Refused where there is a garden."""
+    refuse_other_gardens()
+    upgrade_if_needed()
+    if db.session.get(Garden, 1) is not None:
+        raise Refused(
+            "There is a garden here already. Set GARDEN_INSTANCE to an empty folder to begin anew."
+        )
+
+
 def _low(value: str) -> float:
     try:
         low_c = float(value)
@@ -728,16 +784,25 @@ def main(arguments: Sequence[str] | None = None, app: Flask | None = None) -> in
     parser.add_argument("--host", default="0.0.0.0", help="address to listen on")  # noqa: S104  (phones on the network are what it is for)
     parser.add_argument("--port", type=int, default=8080)
     parser.add_argument(
+        "--empty", action="store_true", help="serve an empty garden instead: the first run"
+    )
+    parser.add_argument(
         "--low", type=_low, default=USUAL_LOW_C, metavar="C", help="tonight's low in °C"
     )
     options = parser.parse_args(arguments)
+    begun = time.monotonic()
     try:
         app = app or create_app()
         with app.app_context():
             try:
-                seed(low_c=options.low, now=datetime.now(UTC))
-                _say_night()
-                _say_sign_ins()
+                if options.empty:
+                    _leave_empty()
+                else:
+                    seed(low_c=options.low, now=datetime.now(UTC))
+                    _say_night()
+                    print(f"The garden and its people are invented. Its past weather: {CREDIT}.")
+                    _say_sign_ins()
+                    print(f"Ready after {time.monotonic() - begun:.0f} s.")
             finally:
                 db.session.remove()
                 db.engine.dispose()
@@ -745,7 +810,7 @@ def main(arguments: Sequence[str] | None = None, app: Flask | None = None) -> in
         print(error, file=sys.stderr)
         return 2
     sys.stdout.flush()
-    if options.serve:
+    if options.serve or options.empty:
         serve.main(
             args=["--host", options.host, "--port", str(options.port)], standalone_mode=False
         )

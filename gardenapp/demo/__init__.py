@@ -1,0 +1,1 @@
+"""What the demo's invented garden has behind it: two winters under weather that was real."""
