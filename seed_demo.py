@@ -360,6 +360,24 @@ BOUGHT = {
 }
 
 
+# Of one: how much plastic, as an area and a thickness. [m², µm]
+PLASTIC = {
+    "fleece_medium": (6.0, 33.0),
+    "fleece_light": (6.0, 19.0),
+    "fleece_heavy": (6.0, 55.0),
+    "box_frame": (2.0, 150.0),
+    "hooped_tunnel": (5.0, 150.0),
+    "hooped_fleece": (5.0, 33.0),
+    "tote": (0.9, 2_000.0),
+    "tote_unsealed": (0.9, 2_000.0),
+    "food_box": (0.35, 900.0),
+    "bottle": (0.15, 300.0),
+    "cage_bag": (1.5, 80.0),
+    "pallet_lean_to": (3.0, 150.0),
+    "film_sheet": (4.0, 100.0),
+}
+
+
 @dataclass(frozen=True)
 class SignIn:
     """Somebody to look at the demo as."""
@@ -570,6 +588,8 @@ def _facts(key: str, number: int, today: date) -> dict[str, object]:
         "resin": resin,
         "acquired_on": today - timedelta(days=760 + 45 * (number % 6)),
     }
+    if key in PLASTIC:
+        facts["film_area_m2"], facts["film_thickness_um"] = PLASTIC[key]
     if key == "pallet_lean_to":
         facts |= {"mark": "HT", "wood": "untreated"}
     return facts

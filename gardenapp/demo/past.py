@@ -18,7 +18,13 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import select, update
 
-from gardenapp.demo.weather import CREDIT, RealDay, cold_evenings, moved
+from gardenapp.demo.weather import (
+    CREDIT,
+    RealDay,
+    cold_evenings,
+    moved,
+    recent_evenings,
+)
 from gardenapp.errors import GardenError
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover, CoverKind
@@ -33,17 +39,19 @@ from gardenapp.services.clockwork import get_garden, night_of_garden
 from gardenapp.services.night import forecasts, learning, morning, outcomes, tonight
 from gardenapp.services.night.plan_night import plan_night
 from gardenapp.services.season.outlook import import_climate
-from gardenapp.services.store import acts
+from gardenapp.services.store import acts, needs
 from gardenapp.services.store.ledger import Happening
 from gardenapp.services.store.lending import lend
 from gardenapp.services.store.subjects import thing
 from gardenapp.services.transaction import write_transaction
+from gardenapp.services.trials import readings
 from gardenapp.services.trials.cover_trials import LoggerFile, TrialEntry, keep_trial
 
 SEED = 1_963
 WINTERS, COLD_NIGHTS, BELOW_C = 2, 30, 1.0
 # Every so many of the cold nights somebody planned and went out.
-PLANNED_EVERY = 4
+PLANNED_EVERY = 5
+RECENT_NIGHTS = 4
 # How far a forecast of the day was off, a reading, and a plot beside its usual offset. [K]
 FORECAST_SD_K, READING_SD_K, PLOT_SD_K = 1.3, 0.3, 0.4
 MOST_JOBS_A_NIGHT = 9
@@ -94,11 +102,16 @@ def live_two_winters(*, now: datetime) -> None:
     for number, day in enumerate(nights):
         is_planned = is_cool_season and number % PLANNED_EVERY == 0
         _night(day, garden, people, measured, spots, chance, is_planned=is_planned)
+    for day in (
+        recent_evenings(today, most=RECENT_NIGHTS, below_c=BELOW_C) if is_cool_season else ()
+    ):
+        _night(day, garden, people, measured, spots, chance, is_planned=True)
     for trial in TRIALS:
         _trial(trial, people, zone, now, chance)
     _things(people, now, chance)
     _builds(people[1], now)
     _replay(people[0], now)
+    _odds_and_ends(people, measured[0], now)
     with write_transaction() as session:
         session.execute(
             update(Member).where(Member.name.in_(SPANISH_READERS)).values(language="es")
@@ -391,6 +404,28 @@ def _replay(member: Member, now: datetime) -> None:
                 result=kept["result"],
             )
         )
+
+
+def _odds_and_ends(people: Sequence[Member], plot: Plot, now: datetime) -> None:
+    """Prices that somebody looked up, a logger that is out, and what is looked for and to spare."""
+    for what, price, length_mm in (
+        ("Timber 38 x 38", 3.4, 2_400.0),
+        ("film", 1.9, None),
+        ("pallet", 0.0, None),
+    ):
+        designing.set_price(
+            what=what, price=price, sold_length_mm=length_mm, member=people[0], now=now
+        )
+    readings.create_logger(
+        entry=readings.LoggerEntry("post by the gate", plot.id, None, "outside", 0.0, None, None),
+        member=people[0],
+        now=now,
+    )
+    for kind, what, how_much, note, member in (
+        ("ask", "Glass panes", "4", "About 60 by 40, chipped will do.", people[3]),
+        ("offer", "Soil-filled bags", "10", "By the compost.", people[5]),
+    ):
+        needs.add_notice(kind=kind, what=what, how_much=how_much, note=note, member=member, now=now)
 
 
 # --- what became of things --------------------------------------------------------------------

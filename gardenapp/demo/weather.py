@@ -10,6 +10,7 @@ from importlib import resources
 
 CREDIT = "Data: Deutscher Wetterdienst, station 282, CC BY 4.0, years moved"
 LAST_WINTER_BEGAN = 2017
+EARLIER_AUTUMN = 2011
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,24 @@ def cold_evenings(today: date, *, winters: int, each: int, below_c: float) -> tu
         step = max(1.0, len(cold) / each)
         found += [cold[int(n * step)] for n in range(min(each, len(cold)))]
     return tuple(found)
+
+
+def recent_evenings(today: date, *, most: int, below_c: float) -> tuple[RealDay, ...]:
+    """Days of this very season whose morning was cold, out of an earlier autumn of the record."""
+    found = []
+    for day in record():
+        if day.on.year not in (EARLIER_AUTUMN, EARLIER_AUTUMN + 1):
+            continue
+        for year in (today.year - 1, today.year):
+            try:
+                on = day.on.replace(year=year)
+            except ValueError:
+                continue
+            is_recent = today - timedelta(days=40) <= on <= today - timedelta(days=2)
+            if is_recent and (day.on.month >= 7) == (day.on.year == EARLIER_AUTUMN):
+                found.append(RealDay(on, *_figures(day)))
+    cold = sorted((d for d in found if d.low_c <= below_c), key=lambda d: d.on)
+    return tuple(cold[-most:])
 
 
 _OTHERS = ("cloud_eighths", "wind_mps", "gust_mps")

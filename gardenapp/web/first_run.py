@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from flask import Flask, current_app, request
 
+from gardenapp.demo.weather import CREDIT
 from gardenapp.services.garden import first_run
 from gardenapp.services.garden.first_run import Step
 from gardenapp.web.access import current_garden, current_member
@@ -98,5 +99,10 @@ def guide_below() -> Step | None:
 def init_first_run(app: Flask) -> None:
     """Let templates ask for the next step."""
     app.context_processor(
-        lambda: {"guide_below": guide_below, "step_words": WORDS, "doors_of": doors_of}
+        lambda: {
+            "guide_below": guide_below,
+            "step_words": WORDS,
+            "doors_of": doors_of,
+            "demo_credit": CREDIT,
+        }
     )

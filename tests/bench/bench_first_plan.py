@@ -66,7 +66,7 @@ def demo() -> Flask:
     improver.improve_here(app)
     with app.app_context():
         upgrade()
-        seed_demo.seed(low_c=-2.0, now=NOW)
+        seed_demo.seed(low_c=-2.0, now=NOW, with_past=False)
         db.session.remove()
     return app
 

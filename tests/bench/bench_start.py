@@ -97,7 +97,7 @@ def seed(folder: Path) -> None:
 
     with create_app(make_settings(folder)).app_context():
         upgrade_if_needed()
-        seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW)
+        seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW, with_past=False)
 
 
 def board(folder: Path) -> None:

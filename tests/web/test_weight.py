@@ -38,7 +38,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
         make_settings(tmp_path_factory.mktemp("weight")), overrides={"CLOCK": lambda: NOW}
     )
     with app.app_context():
-        seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW)
+        seed_demo.seed(low_c=seed_demo.USUAL_LOW_C, now=NOW, with_past=False)
         db.session.remove()
     yield app
     with app.app_context():

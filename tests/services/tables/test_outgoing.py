@@ -22,7 +22,7 @@ def test_the_demo_goes_out_and_comes_back_as_no_change(
 ) -> None:
     with app.app_context():
         monkeypatch.setattr(seed_demo, "refresh_forecast", lambda **_: None)
-        seed_demo.seed(low_c=-2.0, now=NOW)
+        seed_demo.seed(low_c=-2.0, now=NOW, with_past=False)
         member = db.session.query(Member).filter_by(role="coordinator").first()
         assert member is not None
         with speaking(language):
