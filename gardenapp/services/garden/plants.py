@@ -30,6 +30,8 @@ from gardenapp.services.clockwork import garden_zone
 from gardenapp.services.garden import blossom
 from gardenapp.services.garden.hardiness import hardiness_of
 from gardenapp.services.garden.plots import may_change_plot
+from gardenapp.services.garden.stage_guess import guess_stage
+from gardenapp.services.matching import Names
 from gardenapp.services.transaction import write_transaction
 from gardenapp.words import _, later, said
 
@@ -336,6 +338,54 @@ def stage_choices(*, q: str = "", keep: int | None = None) -> tuple[StageChoice,
         or (row.crop.name in near if near else _matches(words, row.crop, row.name))
     ]
     return tuple(sorted(found, key=lambda c: (c.group == OWN_GROUP, c.group, fold(c.crop), c.id)))
+
+
+@dataclass(frozen=True)
+class CropMeant:
+    """What a crop's name as typed may mean, and the stage it is probably in today.
+
+    stage_id is None where that has to be asked; `beside` is what was typed beside the name.
+    """
+
+    stage_id: int | None
+    stage: str
+    crop: str
+    beside: str
+    choices: tuple[str, ...]
+
+
+def crop_names() -> tuple[str, ...]:
+    """Every name of every crop, for a list to choose from as one types, by the alphabet."""
+    names = {str(said(name)) for name in db.session.scalars(select(Crop.name))}
+    published = names_of_crops()
+    others = {name for called in published.values() for name in called[1:]}
+    folded = {fold(name) for name in names}
+    return tuple(sorted(names | {n for n in others if fold(n) not in folded}, key=fold))
+
+
+def crop_meant(*, text: str, on: date, latitude: float, in_pot: bool | None) -> CropMeant:
+    """What was typed as a crop, by any of its names, with its stage guessed from day and place."""
+    published = names_of_crops()
+    rows = db.session.scalars(select(Crop).options(selectinload(Crop.stages))).all()
+    crops = {row.id: row for row in rows if row.stages}
+    names = Names(
+        (name, row.id)
+        for row in crops.values()
+        for name in (
+            row.name,
+            str(said(row.name)),
+            *([row.scientific_name] if row.scientific_name else ()),
+            *published.get(row.name, ()),
+        )
+    )
+    match = names.find(text)
+    choices = tuple(str(said(crops[key].name)) for key in match.choices)
+    if match.key is None:
+        return CropMeant(None, "", "", "", choices)
+    crop = crops[match.key]
+    stage = guess_stage(crop.stages, on=on, latitude=latitude, in_pot=in_pot)
+    beside = match.rest if fold(match.rest) != fold(crop.name) else ""
+    return CropMeant(stage.id, stage.name, crop.name, beside[:80], choices)
 
 
 MEANINGS = {

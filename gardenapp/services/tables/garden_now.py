@@ -16,8 +16,8 @@ from gardenapp.models.plants import Crop, CropStage, Planting
 from gardenapp.models.plots import Plot
 from gardenapp.reference.crop_finding import names_of_crops
 from gardenapp.services.garden.stage_guess import guess_stage
+from gardenapp.services.matching import Names, plain
 from gardenapp.services.store.covers import SHELTER
-from gardenapp.services.tables.matching import Names, plain
 from gardenapp.words import said, speaking
 
 PLOT_FIELDS = ("length_cm", "width_cm", "bed_width_cm", "distance_m", "note")
@@ -135,19 +135,23 @@ def plain_label(label: str) -> str:
 def _load_plants(found: GardenNow) -> None:
     session = db.session
     stages = defaultdict(list)
+    latin: dict[str, str] = {}
     for row in session.execute(
         select(
             CropStage.id,
             CropStage.crop_id,
             CropStage.name,
             Crop.name.label("crop"),
+            Crop.scientific_name.label("latin"),
             CropStage.usual_height_cm,
             CropStage.usual_spread_cm,
         )
         .join(Crop, Crop.id == CropStage.crop_id)
         .order_by(CropStage.id)
     ):
-        stage = Stage(*row)
+        stage = Stage(row.id, row.crop_id, row.name, row.crop, *row[5:])
+        if row.latin:
+            latin[row.crop] = row.latin
         found.stages[stage.id] = stage
         stages[stage.crop_id].append(stage)
     found.stages_of = dict(stages)
@@ -158,7 +162,7 @@ def _load_plants(found: GardenNow) -> None:
     found.crops = Names(
         (name, crop_id)
         for crop, crop_id in crops.items()
-        for name in (crop, spanish[crop], *published.get(crop, ()))
+        for name in (crop, spanish[crop], latin.get(crop, crop), *published.get(crop, ()))
     )
     plantings = defaultdict(list)
     columns = [getattr(Planting, name) for name in PLANTING_FIELDS]

@@ -26,6 +26,7 @@ from gardenapp.readers.amounts import (
 )
 from gardenapp.readers.cells import CellRow, CellSheet, address_of
 from gardenapp.readers.records import quoted
+from gardenapp.services.matching import Names, plain
 from gardenapp.services.store.tables import unguard
 from gardenapp.services.tables.columns import (
     COVERS,
@@ -57,7 +58,6 @@ from gardenapp.services.tables.findings import (
     TableRead,
 )
 from gardenapp.services.tables.garden_now import GardenNow, Row, Stage, plain_label
-from gardenapp.services.tables.matching import Names, plain
 from gardenapp.services.tables.store_lines import StoreLines
 from gardenapp.words import said
 

@@ -14,6 +14,7 @@ from gardenapp.models.covers import CODE_LENGTH
 from gardenapp.models.people import Member
 from gardenapp.models.store import SORTS, Lot
 from gardenapp.readers.amounts import BadAmount, read_count, read_length_cm, read_yes
+from gardenapp.services.matching import Names, plain
 from gardenapp.services.store.covers import next_numbers, usual_prefix
 from gardenapp.services.store.tables import (
     LOT_COLUMNS,
@@ -39,7 +40,6 @@ from gardenapp.services.tables.findings import (
     PersonAct,
 )
 from gardenapp.services.tables.garden_now import GardenNow
-from gardenapp.services.tables.matching import Names, plain
 from gardenapp.words import said, speaking
 
 MOST_AT_ONCE = 500

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 from wtforms import BooleanField, ValidationError
 
 from gardenapp.errors import FieldRefused, NotAllowed
-from gardenapp.services.clockwork import garden_zone
+from gardenapp.services.clockwork import garden_zone, get_garden
 from gardenapp.services.garden import hardened, plants, plots, weather
 from gardenapp.services.garden.plants import (
     MIND_LABELS,
@@ -48,6 +48,8 @@ KEY = "<int(max=2147483647):plot_id>"
 PLANTING = "/plantings/<int(max=2147483647):planting_id>"
 OWN_OFFSET = "own"
 SEARCH_LENGTH = 80
+# Plantings saved one after the other, told below the form they were typed into.
+SITTING, MOST_OF_A_SITTING = "sown", 40
 
 
 @blueprint.app_template_filter("distance")
@@ -270,6 +272,12 @@ def _stage_picks(found: tuple[StageChoice, ...]) -> list[Choice]:
 class PlantingForm(OnceForm):
     """What grows in a plot. The crops to choose from are those of the search."""
 
+    crop = TextLine(
+        later("Crop"),
+        maximum=80,
+        required=False,
+        render_kw={"list": "crops", "autocomplete": "off"},
+    )
     stage_id = PickField(later("Crop and stage"), advice=later("Choose a crop from the list."))
     count = NumberField(later("How many plants"), minimum=1, maximum=5_000, whole=True)
     height_cm = MeasureField(
@@ -329,8 +337,33 @@ class PlantingForm(OnceForm):
         )
 
     def validate_stage_id(self, field: PickField) -> None:
-        if not field.data:
+        crop = getattr(self, "crop", None)
+        if not field.data and not (crop is not None and crop.data):
             raise ValidationError(_("Choose a crop from the list."))
+
+    def settle_crop(self) -> plants.CropMeant | None:
+        """Find the crop that was typed, and its stage where none was chosen; None: not needed."""
+        if self.stage_id.data or not self.crop.data:
+            return None
+        garden = get_garden()
+        meant = plants.crop_meant(
+            text=self.crop.data,
+            on=now().astimezone(garden_zone()).date(),
+            latitude=garden.latitude,
+            in_pot=self.in_pot.data or None,
+        )
+        if meant.stage_id is None:
+            nearest = ", ".join(meant.choices[:3])
+            self.crop.errors = [
+                _("Do you mean %(names)s? Type it so, or choose it below.", names=nearest)
+                if nearest
+                else _("We don’t know that crop. Choose one from the list below.")
+            ]
+            return meant
+        self.stage_id.data = str(meant.stage_id)
+        if not self.name.data:
+            self.name.data = meant.beside
+        return meant
 
 
 def _typed_stage() -> int | None:
@@ -362,8 +395,10 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
     keep = _typed_stage() or (values.stage_id if isinstance(values, PlantingDetail) else asked)
     form = PlantingForm(values, q=q, keep=keep)
     if form.validate_on_submit():
+        form.settle_crop()
+    if request.method == "POST" and not form.errors:
         try:
-            plants.add_planting(
+            planting_id = plants.add_planting(
                 plot_id=plot_id,
                 entry=form.entry(),
                 form_key=str(form.form_key.data),
@@ -373,9 +408,36 @@ def new_planting(plot_id: int) -> Response | str | tuple[str, int]:
         except FieldRefused as refusal:
             form.take(refusal)
         else:
+            if request.form.get("do") == "next":
+                session[SITTING] = [*_sitting(plot_id), (plot_id, planting_id)][-MOST_OF_A_SITTING:]
+                return redirect(url_for(".new_planting", plot_id=plot_id), 303)
             flash(_("Planting added. It counts in plans from now on."))
             return redirect(url_for(".plot_page", plot_id=plot_id), 303)
-    return _shown("plots/planting_form.html", form, plot=plot, planting=None, q=q, by_weather=None)
+    return _shown(
+        "plots/planting_form.html",
+        form,
+        plot=plot,
+        planting=None,
+        q=q,
+        by_weather=None,
+        crop_names=plants.crop_names(),
+        sown=_sown(plot_id),
+    )
+
+
+def _sitting(plot_id: int) -> list[tuple[int, int]]:
+    """What was saved for a plot one after the other in this sitting: pairs of plot and planting."""
+    kept = session.get(SITTING, [])
+    return [(plot, planting) for plot, planting in kept if plot == plot_id]
+
+
+def _sown(plot_id: int) -> list[PlantingDetail]:
+    """The plantings of this sitting that are still there, the newest first."""
+    wanted = [planting for _plot, planting in _sitting(plot_id)]
+    if not wanted:
+        return []
+    there = {p.id: p for p in plants.list_plantings(plot_id=plot_id) if p.ended_at is None}
+    return [there[number] for number in reversed(wanted) if number in there]
 
 
 @blueprint.route(f"{PLANTING}/edit", methods=["GET", "POST"])
@@ -391,6 +453,7 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
     if today is not None:
         planting = replace(planting, stage_id=today.stage_id)
     form = PlantingForm(planting, q=q, keep=_typed_stage() or planting.stage_id)
+    del form.crop
     if form.validate_on_submit():
         try:
             plants.change_planting(
@@ -413,6 +476,8 @@ def edit_planting(planting_id: int) -> Response | str | tuple[str, int]:
 @members
 def end_planting(planting_id: int) -> Response:
     plot_id = plants.end_planting(planting_id=planting_id, member=signed_in(), now=now())
+    if request.form.get("do") == "back":
+        return redirect(url_for(".new_planting", plot_id=plot_id), 303)
     flash(_("Planting ended. You can bring it back at the foot of this page."))
     return redirect(url_for(".plot_page", plot_id=plot_id), 303)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from gardenapp.reference.crop_finding import names_of_crops
-from gardenapp.services.tables.matching import Names
+from gardenapp.services.matching import Names
 
 
 @pytest.fixture(scope="module")
