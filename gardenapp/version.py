@@ -1,3 +1,3 @@
 """Which version this is: said once, here."""
 
-__version__ = "0.6.0"
+__version__ = "0.7.0"

@@ -34,6 +34,7 @@ BOARD = (
     "board/_bar.html",
     "board/_card.html",
     "board/_folds.html",
+    "components/guide.html",
     "board/_picture.html",
     "board/_sending.html",
     "components/page.html",

@@ -8,7 +8,7 @@ from gardenapp.extensions import db
 from gardenapp.models.people import Member, PlotHolder
 from gardenapp.models.plants import CropStage
 from gardenapp.readers.cells import read_file
-from gardenapp.services.tables import importing
+from gardenapp.services.tables import importing, reading
 from tests.conftest import NOW
 from tests.factories import Factory
 from tests.services.tables.conftest import Paste, problems
@@ -176,3 +176,15 @@ def test_holders_that_hold_already_are_not_added_twice(look: Paste, make: Factor
     found = look("Name\tPlots\nInes\tA1, A2")
     assert [(p.label, m.name) for p, m in found.acts.holders] == [("A2", "Ines")]
     assert db.session.query(PlotHolder).filter_by(plot_id=plot.id).count() == 1
+
+
+def test_more_plants_than_a_planting_may_have_are_told(look: Paste) -> None:
+    most = reading.MOST_PLANTS
+    assert look(f"Plot\tCrop\tHow many\nA1\tkale\t{most}").may_be_kept
+    assert "no count" in problems(look(f"Plot\tCrop\tHow many\nA1\tkale\t{most + 1}"))["C2"]
+
+
+@pytest.mark.parametrize("word", sorted(reading.MINDS))
+def test_how_much_one_would_mind_is_read_in_both_languages(look: Paste, word: str) -> None:
+    (planting,) = look(f"Plot\tCrop\tWorth\nA1\tkale\t{word}").acts.plantings
+    assert planting.values["mind"] == reading.MINDS[word]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from gardenapp.services.store.covers import list_places
+from gardenapp.services.tables import store_lines
 from tests.factories import Factory
 from tests.services.tables.conftest import Paste, problems
 
@@ -70,7 +71,7 @@ def test_a_pallet_without_a_stamp_is_not_for_beds(look: Paste) -> None:
     ("text", "address", "says"),
     [
         ("Kind\tHow many\ntote\tlots", "B2", "no count"),
-        ("Kind\tHow many\ntote\t501", "B2", "no count"),
+        (f"Kind\tHow many\ntote\t{store_lines.MOST_AT_ONCE + 1}", "B2", "no count"),
         ("Kind\tCost\ntote\tcheap", "B2", "Enter a number"),
         ("Label\tHow many\tKind\nbox\t\t", "C2", "what kind"),
         ("Material\tQuantity\nfilm\ta roll", "B2", "Enter how much"),
@@ -81,3 +82,9 @@ def test_a_pallet_without_a_stamp_is_not_for_beds(look: Paste) -> None:
 )
 def test_what_is_wrong_is_told_at_its_cell(look: Paste, text: str, address: str, says: str) -> None:
     assert says in problems(look(text)).get(address, ""), problems(look(text))
+
+
+@pytest.mark.parametrize("word", sorted(store_lines.WORDS["condition"]))
+def test_conditions_are_read_in_both_languages(look: Paste, word: str) -> None:
+    (cover,) = look(f"Kind\tCondition\ntote\t{word}").acts.covers
+    assert cover.values["condition"] == store_lines.WORDS["condition"][word]
