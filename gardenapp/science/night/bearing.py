@@ -34,7 +34,7 @@ class Bearing:
     @property
     def costly_c(self) -> float:
         """Where a tenth of what the plants are worth is lost: burnt leaves alone are not. [°C]"""
-        return self.needs_c(0.10, sd_k=0.0)
+        return _costly_c(self)
 
     def shares(self, temp: Estimate) -> tuple[float, float | None, float]:
         """Expected shares harmed and dead, and what is lost of their worth, 0 to 1."""
@@ -79,6 +79,12 @@ class Bearing:
         if death is None:
             return weight * harm
         return weight * max(harm, death) + (1.0 - weight) * death
+
+
+@lru_cache(maxsize=4096)
+def _costly_c(bearing: Bearing) -> float:
+    # Asked for every night of a record: winters are many, and plants' states few.
+    return bearing.needs_c(0.10, sd_k=0.0)
 
 
 @dataclass(frozen=True)
