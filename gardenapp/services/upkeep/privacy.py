@@ -51,6 +51,7 @@ WORDS = {
     "pending_upload": later("files not saved yet"),
     "plan": later("plans they made"),
     "plot_holder": later("plots"),
+    "table_import": later("tables they imported"),
     "sent_fact": later("marks sent from their phone"),
     "trial": later("trials they entered"),
 }
