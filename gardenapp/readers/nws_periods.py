@@ -84,9 +84,15 @@ def _night(period: Node, time_zone: ZoneInfo, notes: list[Words]) -> NightForeca
         low_c = nws_common.temperature_of(temperature.get("value"), temperature.get("unitCode"))
     else:
         low_c = nws_common.temperature_of(temperature, period.get("temperatureUnit"))
+    start_at = period.get("startTime").moment()
+    is_whole = start_at.astimezone(time_zone).hour >= 12
     return NightForecast(
-        night_of=night_of(period.get("startTime").moment(), time_zone),
+        night_of=night_of(start_at, time_zone),
         low_c=low_c,
+        notes=()
+        if is_whole
+        else (say("Begins after midnight: what was colder before is not in it."),),
+        covers_night=is_whole,
         wind_mps=wind_in_words_or_figures(period.find("windSpeed"), notes),
         gust_mps=wind_in_words_or_figures(period.find("windGust"), notes),
     )

@@ -75,7 +75,10 @@ def test_overnight_belongs_to_the_evening_before() -> None:
         "name": "Overnight",
         "startTime": "2026-11-26T01:00:00-06:00",
     }
-    assert read(content).nights[0].night_of == date(2026, 11, 25)
+    first, later = read(content).nights
+    assert first.night_of == date(2026, 11, 25)
+    assert (first.covers_night, later.covers_night) == (False, True)
+    assert "after midnight" in str(first.notes[0])
 
 
 def test_of_two_lows_for_a_night_the_colder_counts_and_an_unknown_one_does_not() -> None:

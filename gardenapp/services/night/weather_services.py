@@ -21,6 +21,7 @@ from gardenapp.services.night import forecasts
 from gardenapp.services.night.forecasts import Imported
 from gardenapp.words import _, later
 
+_ALTITUDE = "&altitude={altitude}"
 # A rectangle: south, north, west, east. [degrees]
 Box = tuple[float, float, float, float]
 # Wide of the borders: where the service does not go, it says so itself.
@@ -58,8 +59,12 @@ class WeatherService:
         )
 
     def address_of(self, garden: Garden) -> str:
-        """Its address for the garden's place, with four decimals at most."""
-        return self.address.format(
+        """Its address for the garden's place, with four decimals at most.
+
+        A height of 0 is one that nobody has said: then the service uses its own.
+        """
+        address = self.address if garden.elevation_m else self.address.replace(_ALTITUDE, "")
+        return address.format(
             latitude=f"{garden.latitude:.4f}".rstrip("0").rstrip("."),
             longitude=f"{garden.longitude:.4f}".rstrip("0").rstrip("."),
             altitude=round(garden.elevation_m),
