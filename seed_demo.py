@@ -32,7 +32,7 @@ from sqlalchemy.orm import joinedload, scoped_session
 from gardenapp import create_app, reference
 from gardenapp.cli.base import bring_catalogue_up_to_date, upgrade_if_needed
 from gardenapp.cli.server import serve
-from gardenapp.demo.past import live_two_winters
+from gardenapp.demo.past import is_whole, live_two_winters
 from gardenapp.demo.weather import CREDIT
 from gardenapp.errors import GardenError, Refused
 from gardenapp.extensions import db
@@ -821,6 +821,8 @@ def main(arguments: Sequence[str] | None = None, app: Flask | None = None) -> in
                     seed(low_c=options.low, now=datetime.now(UTC))
                     _say_night()
                     print(f"The garden and its people are invented. Its past weather: {CREDIT}.")
+                    if not is_whole():
+                        print("Its past broke off half way. Delete the folder to begin anew.")
                     _say_sign_ins()
                     print(f"Ready after {time.monotonic() - begun:.0f} s.")
             finally:

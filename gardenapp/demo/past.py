@@ -16,7 +16,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from importlib import resources
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 
 from gardenapp.demo.weather import (
     CREDIT,
@@ -49,8 +49,9 @@ from gardenapp.services.trials.cover_trials import LoggerFile, TrialEntry, keep_
 
 SEED = 1_963
 WINTERS, COLD_NIGHTS, BELOW_C = 2, 30, 1.0
-# Every so many of the cold nights somebody planned and went out.
-PLANNED_EVERY = 5
+# Of the cold nights at this time of the year (what grows now grew then as well), every so many
+# were planned, and somebody went out.
+NEAR_MONTHS, PLANNED_EVERY = 2, 3
 RECENT_NIGHTS = 4
 # How far a forecast of the day was off, a reading, and a plot beside its usual offset. [K]
 FORECAST_SD_K, READING_SD_K, PLOT_SD_K = 1.3, 0.3, 0.4
@@ -98,24 +99,32 @@ def live_two_winters(*, now: datetime) -> None:
     plots = list(db.session.scalars(select(Plot).order_by(Plot.id)))
     spots = {plot.id: plot.offset_k + chance.gauss(0.0, PLOT_SD_K) for plot in plots}
     measured = chance.sample(plots, THERMOMETERS)
-    is_cool_season = today.month in (10, 11, 12, 1, 2, 3, 4)
-    for number, day in enumerate(nights):
-        is_planned = is_cool_season and number % PLANNED_EVERY == 0
-        _night(day, garden, people, measured, spots, chance, is_planned=is_planned)
-    for day in (
-        recent_evenings(today, most=RECENT_NIGHTS, below_c=BELOW_C) if is_cool_season else ()
-    ):
+    near = [day.on for day in nights if _months_between(day.on, today) <= NEAR_MONTHS]
+    planned = set(near[::PLANNED_EVERY])
+    for day in nights:
+        _night(day, garden, people, measured, spots, chance, is_planned=day.on in planned)
+    for day in recent_evenings(today, most=RECENT_NIGHTS, below_c=BELOW_C) if near else ():
         _night(day, garden, people, measured, spots, chance, is_planned=True)
     for trial in TRIALS:
         _trial(trial, people, zone, now, chance)
     _things(people, now, chance)
     _builds(people[1], now)
-    _replay(people[0], now)
     _odds_and_ends(people, measured[0], now)
     with write_transaction() as session:
         session.execute(
             update(Member).where(Member.name.in_(SPANISH_READERS)).values(language="es")
         )
+    _replay(people[0], now)  # the last of it: `is_whole` looks for this
+
+
+def is_whole() -> bool:
+    """Whether the past was made to its end, and did not break off half way."""
+    return bool(db.session.scalar(select(func.count()).where(ReplayRun.record == CREDIT)))
+
+
+def _months_between(day: date, other: date) -> int:
+    apart = abs(day.month - other.month)
+    return min(apart, 12 - apart)
 
 
 def _records(today: date, coordinator: Member, now: datetime) -> None:
@@ -438,7 +447,7 @@ def _things(people: Sequence[Member], now: datetime, chance: random.Random) -> N
     def cover(label: str) -> Cover | None:
         return db.session.scalar(select(Cover).where(Cover.label == label))
 
-    def say(label: str, action: str, days_ago: int, **facts: object) -> None:
+    def happen(label: str, action: str, days_ago: int, **facts: object) -> None:
         found = cover(label)
         if found is None:
             return
@@ -454,8 +463,8 @@ def _things(people: Sequence[Member], now: datetime, chance: random.Random) -> N
         ("film tunnel 2", 38, 20),
         ("tote 3", 30, 28),
     ):
-        say(label, "damaged", torn, condition="broken", note="torn by the wind")
-        say(label, "mended", mended, condition="worn", note="taped on both sides")
+        happen(label, "damaged", torn, condition="broken", note="torn by the wind")
+        happen(label, "mended", mended, condition="worn", note="taped on both sides")
     for label, days_ago, days, is_back in (
         ("fleece 9", 25, 9, True),
         ("blanket 2", 19, 14, True),
@@ -476,10 +485,10 @@ def _things(people: Sequence[Member], now: datetime, chance: random.Random) -> N
             now=lent_at,
         )
         if is_back:
-            say(label, "returned", days_ago - days, other_member_id=borrower.id)
+            happen(label, "returned", days_ago - days, other_member_id=borrower.id)
     for label, days_ago, went_to in (
         ("thin fleece 6", 24, "landfill"),
         ("carton 3", 22, "composted"),
         ("bottle 6", 18, "recycled"),
     ):
-        say(label, "retired", days_ago, went_to=went_to)
+        happen(label, "retired", days_ago, went_to=went_to)

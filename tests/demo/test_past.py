@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
+from statistics import fmean
 
 import pytest
 from argon2 import PasswordHasher
@@ -12,6 +13,7 @@ from sqlalchemy import func, select
 
 import seed_demo
 from gardenapp import create_app
+from gardenapp.demo.past import TRIALS, is_whole
 from gardenapp.demo.weather import cold_evenings, moved, recent_evenings, record
 from gardenapp.extensions import db
 from gardenapp.models.covers import Cover
@@ -56,6 +58,10 @@ def test_two_winters_of_cold_nights_lie_behind_it() -> None:
     assert min(nights).year == TODAY.year - 2
     assert count(Plan) >= 12
     assert count(Outcome) > 40
+    assert count(Claim) >= 50
+    planned = {day.month for day in db.session.scalars(select(Plan.night_of))}
+    assert planned <= {9, 10, 11, 12, 1}  # what grows now grew then as well
+    assert is_whole()
     assert {row.damage for row in db.session.scalars(select(Outcome))} >= {"none", "some"}
     by_member = db.session.execute(
         select(Claim.member_id, func.count()).group_by(Claim.member_id)
@@ -79,12 +85,17 @@ def test_the_garden_has_learnt_from_them_and_nothing_is_laughable() -> None:
 @pytest.mark.usefixtures("demo")
 def test_trials_taught_plausible_lifts() -> None:
     trials = list_trials()
-    assert len(trials) == 3
+    assert len(trials) == len(TRIALS)
     assert count(Trial, Trial.status == "kept") == 3
     for trial in db.session.scalars(select(Trial)):
         lifts = [night.lift_k for night in trial.nights]
         assert len(lifts) >= 3
         assert all(-1.0 < lift < 4.0 for lift in lifts)  # common practice, no source
+    means = sorted(
+        fmean(night.lift_k for night in row.nights) for row in db.session.scalars(select(Trial))
+    )
+    invented = sorted(trial.lift_k for trial in TRIALS)
+    assert means == pytest.approx(invented, abs=0.5)
 
 
 @pytest.mark.usefixtures("demo")

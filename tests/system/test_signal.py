@@ -33,7 +33,7 @@ def planned(make: Factory) -> Small:
 def at_the_board(open_page: Callable[..., Any], link: str) -> Any:
     phone = open_page()
     phone.goto(link)
-    press(phone.get_by_role("button", name=re.compile("Sign in|Come in", re.I)))
+    press(phone.get_by_role("button", name=re.compile("That.s me")))
     phone.goto("/tonight")
     phone.wait_for_load_state("networkidle")
     return phone
