@@ -54,9 +54,10 @@ def nights_from_hours(
     ----------
     hours : in order of time, each moment once.
     time_zone : the garden's.
-    stated_lows : lows a source gives for whole nights; they win over the hours.
-    span_lows : lows a source gives for a few hours at a time; the night's low is the lowest of
-        them and of the hours.
+    stated_lows : lows a source gives for whole nights: such a night needs no hours.
+    span_lows : lows a source gives for a few hours at a time.
+
+    The night's low is the lowest that any of the three says.
 
     Returns
     -------
@@ -115,6 +116,7 @@ def _night(
         [(hour.at, hour.at) for hour in hours] + [(span.start_at, span.end_at) for span in spans]
     )
     within_low = [hour for hour in hours if first_at <= hour.at <= last_at]
+    spans_within = [span for span in spans if first_at <= span.middle_at <= last_at]
     lows = [(hour.temp_c, hour.at) for hour in within_low]
     coldest = min(lows, default=None)
     notes: list[Words] = []
@@ -148,9 +150,7 @@ def _night(
         if gap_note:
             covers_night = False
             notes.append(gap_note)
-        span_coldest = min(
-            (span.low_c for span in spans if first_at <= span.middle_at <= last_at), default=None
-        )
+        span_coldest = min((span.low_c for span in spans_within), default=None)
         if coldest is None and span_coldest is None:
             return None, ""
         low_c = min(value for value in (coldest and coldest[0], span_coldest) if value is not None)
@@ -160,13 +160,14 @@ def _night(
             local_at = coldest[1].astimezone(time_zone)
             notes.append(
                 say(
-                    "One of its hours is colder than the night's stated low: %(coldest)s at "
-                    "%(clock)s, against %(low)s.",
+                    "Planned by its coldest hour, %(coldest)s at %(clock)s: the night's stated "
+                    "low is milder, %(low)s.",
                     coldest=Celsius(coldest[0]),
                     clock=f"{local_at:%H:%M}",
                     low=Celsius(low_c),
                 )
             )
+        low_c = min([low_c, *(low for low, _ in lows), *(span.low_c for span in spans_within)])
 
     at_night = [hour for hour in hours if dusk_at <= hour.at <= dawn_at]
     return (
@@ -184,6 +185,9 @@ def _night(
             hours=tuple(hours),
             notes=tuple(notes),
             covers_night=covers_night,
+            precipitation_mm=_sum([hour.precipitation_mm for hour in within_low]),
+            snow_cm=_sum([hour.snow_cm for hour in within_low]),
+            sd_k=_sd_of_low(within_low, low_c),
         ),
         "",
     )
@@ -232,6 +236,16 @@ def _nearest_c(hours: list[HourForecast], wanted_at: datetime) -> float | None:
 def _mean(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return fmean(known) if known else None
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if known else None
+
+
+def _sd_of_low(hours: Sequence[HourForecast], low_c: float) -> float | None:
+    """The stated spread of the hours that may be the coldest: its mean within 1 K of the low."""
+    return _mean([hour.sd_k for hour in hours if hour.temp_c <= low_c + 1.0])
 
 
 def add_notes(

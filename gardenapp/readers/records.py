@@ -43,6 +43,11 @@ class HourForecast:
     cloud_fraction: float | None = None
     wind_mps: float | None = None
     gust_mps: float | None = None
+    # What falls in the time this figure speaks for, in mm of water and in cm of new snow; and the
+    # standard deviation of the temperature where the source states one. [K]
+    precipitation_mm: float | None = None
+    snow_cm: float | None = None
+    sd_k: float | None = None
 
 
 @dataclass(frozen=True)
@@ -51,7 +56,9 @@ class NightForecast:
 
     `low_c` is the lowest between 15:00 and 11:00. `evening_c` is the temperature nearest 20:00
     (within an hour and a half). `cloud_fraction`, `wind_mps` and `dew_point_c` are means over
-    18:00 to 08:00, `gust_mps` is the strongest between 15:00 and 11:00. What is not known is None.
+    18:00 to 08:00, `gust_mps` is the strongest between 15:00 and 11:00; `precipitation_mm` and
+    `snow_cm` are sums over 15:00 to 11:00. `sd_k` is the source's own standard deviation of the
+    low, and `ground_low_c` its lowest 5 cm above the ground. What is not known is None.
 
     `covers_night` is False where hours are more than three apart between 18:00 and 08:00, so that
     a dip could have been missed; `notes` then says so in words.
@@ -68,6 +75,10 @@ class NightForecast:
     hours: tuple[HourForecast, ...] = ()
     notes: tuple[Words, ...] = ()
     covers_night: bool = True
+    precipitation_mm: float | None = None
+    snow_cm: float | None = None
+    sd_k: float | None = None
+    ground_low_c: float | None = None
 
 
 @dataclass(frozen=True)
