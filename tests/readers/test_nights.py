@@ -233,11 +233,14 @@ def test_an_hour_colder_than_a_stated_low_is_told_from_a_tenth_on() -> None:
         hours[9] = HourForecast(at=hours[9].at, temp_c=hour_c)
         stated = SpanLow(hours[0].at, hours[-1].at, 0.0)
         (night,), _ = nights_from_hours(hours, time_zone=LONDON, stated_lows=[stated])
-        assert night.low_c == 0.0
+        assert night.low_c == min(0.0, hour_c)
         return " ".join(map(str, night.notes))
 
-    assert "colder" not in notes_at(-0.04)
-    assert "colder than the night's stated low: −0.1 °C at 03:00, against 0.0 °C" in notes_at(-0.1)
+    assert "coldest hour" not in notes_at(-0.04)
+    assert (
+        "Planned by its coldest hour, −0.1 °C at 03:00: the night's stated low is milder, 0.0 °C."
+        in notes_at(-0.1)
+    )
 
 
 @pytest.mark.parametrize(

@@ -57,12 +57,12 @@ def test_a_real_response_says_when_and_where() -> None:
     assert "National Weather Service" in reading.attribution
 
 
-def test_the_stated_low_wins_over_the_hours_and_a_colder_hour_is_told() -> None:
+def test_the_colder_of_a_stated_low_and_the_hours_is_planned_by_and_told() -> None:
     reading = read_sample("nws_gridpoints_handmade.json", zone=CHICAGO)
 
-    assert lows(reading) == {"2026-05-03": 0.56, "2026-05-04": 3.33, "2026-05-05": -1.11}
+    assert lows(reading) == {"2026-05-03": 0.56, "2026-05-04": -1.11, "2026-05-05": -1.11}
     notes = map(str, reading.nights[1].notes)
-    assert any("colder than the night's stated low: −1.1 °C" in note for note in notes)
+    assert any("coldest hour, −1.1 °C at" in note and "milder, 3.3 °C" in note for note in notes)
 
 
 def test_a_morning_that_is_left_of_the_night_before_is_no_night() -> None:
