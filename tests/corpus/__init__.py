@@ -1,0 +1,1 @@
+"""Files as devices, spreadsheets and services make them, all from one truth."""
