@@ -6,11 +6,22 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 
-from gardenapp.messages import say
+from gardenapp.messages import Joined, say
+from gardenapp.readers import headings
 from gardenapp.readers.csv_rows import Row
-from gardenapp.readers.csv_times import is_clock, stamp_of
+from gardenapp.readers.csv_times import (
+    Stamp,
+    clock_of_number,
+    is_clock,
+    number_stamp_of,
+    stamp_of,
+)
+from gardenapp.readers.headings import role_of
 from gardenapp.readers.quantities import BadFigure
 from gardenapp.readers.records import ColumnGuess, Faults, quoted
+from gardenapp.science.units import f_to_c
+
+__all__ = ["ROLES", "columns_of", "guesses", "role_of", "unit_of", "unit_word"]
 
 ROLES = (
     "time",
@@ -24,87 +35,37 @@ ROLES = (
     "cloud",
     "wind",
     "gust",
+    "low_time",
+    "unit",
+    "zone",
 )
 TIME_ROLES = frozenset({"time", "date", "clock"})
 TEMPERATURE_ROLES = frozenset({"temperature", "low", "high", "dew_point"})
 _ROWS_TO_JUDGE = 50
 _SAMPLES = 3
 
-# Words of headers in English and German, as seen in public exports; any other header is left to a
-# person to choose.
-_TEMPERATURE_WORDS = frozenset(
-    {"temp", "temps", "temperature", "temperatur", "lufttemperatur", "tt", "tair"}
-)
-_LOW_WORDS = frozenset({"min", "minimum", "low", "lowest", "tmin", "mintemp", "tempmin"})
-_HIGH_WORDS = frozenset({"max", "maximum", "hi", "high", "highest", "tmax", "maxtemp", "tempmax"})
-_DEW_WORDS = frozenset({"dew", "dewp", "dewpt", "dewpoint", "taupunkt"})
-_HUMIDITY_WORDS = frozenset(
-    {"hum", "humid", "humidity", "rh", "rf", "feuchte", "luftfeuchte", "luftfeuchtigkeit"}
-)
-_CLOUD_WORDS = frozenset({"cloud", "clouds", "cloudiness", "skycover", "sky", "bewölkung"})
-_WIND_WORDS = frozenset({"wind", "windspeed", "wspd", "windgeschwindigkeit"})
-_GUST_WORDS = frozenset({"gust", "gusts", "windgust", "böe", "böen", "windböen"})
-_CLOCK_WORDS = frozenset({"time", "clock", "hour", "uhrzeit", "zeit", "stunde"})
-_TIME_WORDS = _CLOCK_WORDS | {"date", "datetime", "timestamp", "datum", "day", "dt", "tag"}
-# Not the air outside at screen height, or not a temperature one can plan from.
-_ELSEWHERE_WORDS = frozenset(
-    {
-        *("in", "indoor", "inside", "innen", "room", "soil", "boden", "ground", "grass", "gras"),
-        *("leaf", "water", "pool", "feels", "felt", "apparent", "chill", "heat", "index", "wet"),
-        *("bulb", "thsw", "thw", "sensor", "station", "case", "battery"),
-    }
-)
-_DIRECTION_WORDS = frozenset({"dir", "direction", "deg", "richtung", "windrichtung", "run"})
-_OUTSIDE_WORDS = frozenset({"out", "outdoor", "outside", "außen", "aussen", "air", "ext"})
-
-_FAHRENHEIT = re.compile(r"°\s*f\b|\bfahrenheit\b|\bdeg\s*f\b|[(\[]\s*f\s*[)\]]|[ _.]f$")
-_CELSIUS = re.compile(r"°\s*c\b|\bcelsius\b|\bdeg\s*c\b|[(\[]\s*c\s*[)\]]|[ _.]c$")
+_FAHRENHEIT = re.compile(r"°\s*f\b|\bfahrenheit\b|\bdeg\s*f\b|[(\[]\s*f\s*[)\]]|[ .,]f$")
+_CELSIUS = re.compile(r"°\s*c\b|\bcelsius\b|\bdeg\s*c\b|[(\[]\s*c\s*[)\]]|[ .,]c$")
 _WIND_UNITS = (
     ("km/h", re.compile(r"km\s*/\s*h|\bkmh\b|\bkph\b|_kmh$|km_h")),
     ("mph", re.compile(r"\bmph\b|_mph$|\bmi\s*/\s*h\b")),
     ("m/s", re.compile(r"\bm\s*/\s*s\b|\bmps\b|_mps$|_ms$")),
     ("kn", re.compile(r"\bkn\b|\bkts?\b|\bknots?\b|_kn$|_kt$")),
 )
+_ZONE_CELL = re.compile(
+    r"(?:UTC|GMT|Z|[A-Z]{3,4}|(?:UTC|GMT)?\s*[+\-\u2212][0-9]{1,2}(?::?[0-9]{2})?"
+    r"|[A-Z][A-Za-z]+(?:/[A-Za-z_+\-0-9]+)+)"
+)
 _OKTAS = re.compile(r"\bokta")
 _HUMIDITY_OR_CLOUD = frozenset({"humidity", "cloud"})
 
 
-def _words(header: str) -> set[str]:
-    spaced = re.sub(r"([a-zäöü])([A-ZÄÖÜ])", r"\1 \2", header)
-    return set(re.findall(r"[^\W_]+", spaced.lower()))
-
-
-def role_of(header: str) -> str:
-    """The role a header's words speak for, empty where they speak for none.
-
-    Times are told by what the cells hold, not here.
-    """
-    words = _words(unicodedata.normalize("NFKC", header))
-    if words & _ELSEWHERE_WORDS:
-        return ""
-    if words & _GUST_WORDS:
-        return "" if words & _DIRECTION_WORDS else "gust"
-    if words & _WIND_WORDS:
-        return "" if words & (_DIRECTION_WORDS | _HIGH_WORDS) else "wind"
-    for role, role_words in (
-        ("dew_point", _DEW_WORDS),
-        ("humidity", _HUMIDITY_WORDS),
-        ("cloud", _CLOUD_WORDS),
-    ):
-        if words & role_words:
-            return "" if words & (_LOW_WORDS | _HIGH_WORDS) else role
-    named_temperature = bool(words & _TEMPERATURE_WORDS)
-    for role, role_words in (("low", _LOW_WORDS), ("high", _HIGH_WORDS)):
-        if words & role_words and (named_temperature or words <= role_words | {"c", "f", "t"}):
-            return role
-    return "temperature" if named_temperature else ""
-
-
 def unit_of(header: str, role: str) -> str:
     """The unit a header names for a role; "unknown" where it needs one and names none."""
-    folded = unicodedata.normalize("NFKC", header).lower()
+    folded = unicodedata.normalize("NFKC", header).replace("º", "°").lower()
     if role in TEMPERATURE_ROLES:
-        fahrenheit, celsius = _FAHRENHEIT.search(folded), _CELSIUS.search(folded)
+        apart = headings.spaced(header.replace("º", "°"))
+        fahrenheit, celsius = _FAHRENHEIT.search(apart), _CELSIUS.search(apart)
         if bool(fahrenheit) == bool(celsius):
             return "unknown"
         return "F" if fahrenheit else "C"
@@ -130,7 +91,9 @@ def columns_of(
 ) -> dict[str, int]:
     """Which column fills which role: what a person chose, then what headers and cells say.
 
-    A role chosen as an empty header is not used. Wrong choices are added to `faults`.
+    A role chosen as an empty header is not used. Wrong choices are added to `faults`, and so is
+    the question which of several columns is the temperature or the low. Of several for anything
+    else the whole sky's, or the one outside, is taken, else none.
     """
     found: dict[str, int] = {}
     declined = set()
@@ -161,16 +124,102 @@ def columns_of(
             for index, header in enumerate(headers)
             if index not in found.values() and role_of(header) == role
         ]
-        if candidates:
-            outside = [i for i in candidates if _words(headers[i]) & _OUTSIDE_WORDS]
-            found[role] = (outside or candidates)[0]
+        if role in ("unit", "zone", "low_time"):
+            candidates = [i for i in candidates if _holds(rows, i, role)]
+        index = _best(role, candidates, headers, rows, faults)
+        if index is not None:
+            found[role] = index
     return found
+
+
+def _best(
+    role: str,
+    candidates: list[int],
+    headers: Sequence[str],
+    rows: Sequence[Row],
+    faults: Faults,
+) -> int | None:
+    """The one column of several for a role; None where there is none, or where it is asked."""
+    for preferred in (headings.OUTSIDE, headings.TOTAL):
+        some = [i for i in candidates if headings.words_of(headers[i]) & preferred]
+        if len(some) == 1:
+            return some[0]
+        if some and preferred is headings.OUTSIDE:
+            candidates = some
+    if len(candidates) < 2:
+        return candidates[0] if candidates else None
+    if role not in ("temperature", "low"):
+        return None
+    if _agree(role, candidates, headers, rows):
+        in_c = [i for i in candidates if unit_of(headers[i], role) == "C"]
+        return (in_c or candidates)[0]
+    names = Joined(tuple(quoted(headers[i]) for i in candidates[:4]), ", ")
+    faults.add(
+        say("Several columns could be it: %(names)s. Choose one.", names=names),
+        column=role,
+        ask="columns",
+    )
+    return None
+
+
+def _agree(
+    role: str, candidates: Sequence[int], headers: Sequence[str], rows: Sequence[Row]
+) -> bool:
+    """Whether columns say the same in every row, be it in °C and °F."""
+    for row in rows:
+        told = []
+        for index in candidates:
+            cell = row.cells[index] if index < len(row.cells) else ""
+            try:
+                value = float(cell.replace(",", ".").replace("\u2212", "-"))
+            except ValueError:
+                continue
+            told.append(f_to_c(value) if unit_of(headers[index], role) == "F" else value)
+        if told and max(told) - min(told) > 0.6:  # whole °F and tenths of a °C
+            return False
+    return True
+
+
+def _holds(rows: Sequence[Row], index: int, role: str) -> bool:
+    """Whether a column's cells are what units, zones and times of day look like."""
+    cells = [cell for cell in _cells(rows, index) if cell]
+    if role == "unit":
+        return bool(cells) and all(unit_word(cell) for cell in cells)
+    if role == "zone":
+        return bool(cells) and all(_ZONE_CELL.fullmatch(cell) for cell in cells)
+    return bool(cells) and all(is_clock(cell) or stamp_or_none(cell) for cell in cells)
+
+
+def unit_word(text: str) -> str:
+    """ "C" or "F" where a text is a unit of temperature and nothing else, else empty."""
+    bare = unicodedata.normalize("NFKC", text).replace("º", "°").strip(" ()[]°.").lower()
+    return {
+        "c": "C",
+        "f": "F",
+        "celsius": "C",
+        "fahrenheit": "F",
+        "degc": "C",
+        "degf": "F",
+        "deg c": "C",
+        "deg f": "F",
+    }.get(bare, "")
+
+
+def stamp_or_none(text: str) -> Stamp | None:
+    """`stamp_of`, None also where the time of day is impossible."""
+    try:
+        return stamp_of(text)
+    except BadFigure:
+        return None
 
 
 def _find_times(
     headers: Sequence[str], rows: Sequence[Row], found: dict[str, int], declined: set[str]
 ) -> None:
-    kinds = {index: _time_kind(_cells(rows, index)) for index in range(len(headers))}
+    kinds = {
+        index: _time_kind(_cells(rows, index), headings.words_of(headers[index]))
+        for index in range(len(headers))
+    }
     # A person who chose the column need not know whether it holds times too: the cells tell.
     for role, other in (("time", "date"), ("date", "time")):
         if role in found and other not in found and kinds[found[role]] == other:
@@ -180,9 +229,13 @@ def _find_times(
             candidates = [
                 index
                 for index, kind in kinds.items()
-                if kind == role and index not in found.values()
+                if kind == role
+                and index not in found.values()
+                and role_of(headers[index]) != "low_time"
             ]
-            named = [index for index in candidates if _words(headers[index]) & _TIME_WORDS]
+            named = [
+                index for index in candidates if headings.words_of(headers[index]) & headings.TIME
+            ]
             if candidates and role not in declined:
                 found[role] = (named or candidates)[0]
                 break
@@ -192,7 +245,8 @@ def _find_times(
             for index, kind in kinds.items()
             if kind == "clock"
             and index not in found.values()
-            and _words(headers[index]) & _CLOCK_WORDS
+            and headings.words_of(headers[index]) & headings.CLOCK
+            and role_of(headers[index]) != "low_time"
         ]
         if clocks:
             found["clock"] = clocks[0]
@@ -203,8 +257,11 @@ def _cells(rows: Sequence[Row], index: int) -> list[str]:
     return [row.cells[index] for row in rows[:_ROWS_TO_JUDGE] if index < len(row.cells)]
 
 
-def _time_kind(cells: Sequence[str]) -> str:
-    """ "time", "date" or "clock" where most of the cells are that, else empty."""
+def _time_kind(cells: Sequence[str], words: frozenset[str] = frozenset()) -> str:
+    """ "time", "date" or "clock" where most of the cells are that, else empty.
+
+    words : of the column's heading; bare numbers count as times only where it speaks of them.
+    """
     counts = {"time": 0, "date": 0, "clock": 0}
     filled = 0
     for cell in cells:
@@ -215,9 +272,11 @@ def _time_kind(cells: Sequence[str]) -> str:
             stamp = stamp_of(cell)
         except BadFigure:
             continue
+        if stamp is None and words & headings.TIME:
+            stamp = number_stamp_of(cell)
         if stamp is not None:
             counts["date" if stamp.clock is None else "time"] += 1
-        elif is_clock(cell):
+        elif is_clock(cell) or (words & headings.CLOCK and clock_of_number(cell)):
             counts["clock"] += 1
     kind = max(counts, key=lambda name: counts[name])
     return kind if filled and counts[kind] * 2 > filled else ""

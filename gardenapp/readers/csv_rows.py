@@ -26,12 +26,12 @@ class Row:
 
 
 def separator_of(text: str) -> str:
-    """The separator, judged by the first lines: semicolon, tab or comma.
+    """The separator, judged by the first lines: semicolon, tab, bar or comma.
 
     A semicolon comes first because tables with decimal commas need it, and then both occur.
     """
     lines = [line for line in text[:200_000].splitlines() if line.strip()][:_LINES_TO_JUDGE]
-    for separator in (";", "\t"):
+    for separator in (";", "\t", "|"):
         if sum(separator in line for line in lines) * 2 >= len(lines):
             return separator
     return ","

@@ -7,15 +7,16 @@ numbers) is asked for, never assumed.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta, timezone, tzinfo
+from itertools import pairwise
 from statistics import median
 from zoneinfo import ZoneInfo
 
-from gardenapp.messages import Number, Words, say, say_n
-from gardenapp.readers import csv_columns, csv_rows, csv_times
+from gardenapp.messages import Celsius, Day, Number, Words, say, say_n
+from gardenapp.readers import csv_columns, csv_rows, csv_times, headings, stated_zones
+from gardenapp.readers.csv_layout import Table, figure_in, knows_unit, number_in, table_of, zone_of
 from gardenapp.readers.csv_rows import Row
 from gardenapp.readers.nights import SpanLow, nights_from_hours
 from gardenapp.readers.quantities import (
@@ -28,29 +29,29 @@ from gardenapp.readers.quantities import (
     with_dew_point,
 )
 from gardenapp.readers.records import (
-    ColumnGuess,
-    Faults,
     ForecastReading,
     HourForecast,
     NightForecast,
     ReadOptions,
     quoted,
-    refuse,
 )
+from gardenapp.science.units import c_to_f
+
+__all__ = ["DAILY", "HOURLY", "ROLES", "number_in", "read"]
 
 HOURLY = "csv_hourly"
 DAILY = "csv_daily"
 ROLES = csv_columns.ROLES
 
-_HEADER_WITHIN_ROWS = 30
-_MISSING_WORDS = frozenset({"", "na", "n/a", "null", "none"})
-_DASHES = re.compile(r"-{1,4}(?:[.,]-{1,2})?")
-_MISSING_CODES = (-999.0, -9999.0)
-_WITH_POINT = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
-_WITH_COMMA = re.compile(r"[+-]?[0-9]{1,12}(?:[.,][0-9]*)?")
 _HOT_NIGHT_C = 30.0
 # Half the rows of a garden's record at 25 °C or more, and some past 60: no place on earth.
 _WARM_FOR_CELSIUS = 25.0
+# Two rows of a table within an hour and a half, further apart than weather makes them and just as
+# far as °C and °F are: common practice, no source.
+_JUMP_K, _LIKE_UNITS_K = 15.0, 6.0
+_TO_NEXT_ROW = timedelta(hours=1.5)
+# What a table can be planned without: a cell that cannot be read is left out and told.
+_SPARE_ROLES = frozenset({"high", "dew_point", "humidity", "cloud", "wind", "gust"})
 _DAY = timedelta(days=1)
 
 
@@ -62,33 +63,6 @@ class _Dated:
     stamp: csv_times.Stamp
 
 
-@dataclass
-class _Table:
-    """A table on its way to a reading."""
-
-    separator: str
-    headers: tuple[str, ...]
-    rows: list[Row]
-    found: dict[str, int] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)
-    columns: tuple[ColumnGuess, ...] = ()
-    faults: Faults = field(default_factory=Faults)
-    notes: list[Words] = field(default_factory=list)
-
-    def header(self, role: str) -> str:
-        return self.headers[self.found[role]]
-
-    def cell(self, row: Row, role: str) -> str:
-        index = self.found.get(role)
-        return row.cells[index] if index is not None and index < len(row.cells) else ""
-
-    def fault(self, row: Row, role: str, message: Words) -> None:
-        self.faults.add(message, line=row.line, column=self.header(role))
-
-    def stop_if_faulty(self) -> None:
-        self.faults.raise_if_any(columns=self.columns)
-
-
 @dataclass(frozen=True)
 class _Hour:
     """One row's figures in our units, with the row for its line number."""
@@ -98,33 +72,34 @@ class _Hour:
     low_c: float | None
 
 
-def read(text: str, *, time_zone: ZoneInfo, options: ReadOptions) -> ForecastReading:
+def read(
+    text: str, *, time_zone: ZoneInfo, options: ReadOptions, now: datetime | None = None
+) -> ForecastReading:
     """Nights from a table.
 
     Parameters
     ----------
     text : the table.
-    time_zone : the garden's; also that of the table's clock unless the options say otherwise.
+    time_zone : the garden's; also that of the table's clock unless the file or the options say
+        otherwise.
     options : what a person has said about it.
+    now : aware; names tonight in the question to which night a date's low belongs.
 
     Raises
     ------
     UnreadableFile : all faults found, with `columns` where the table got that far.
     """
-    table = _layout(text)
-    table.found = csv_columns.columns_of(table.headers, table.rows, options.columns, table.faults)
-    table.units = _units(table, options)
-    table.columns = csv_columns.guesses(table.headers, table.rows, table.found, table.units)
-    table.stop_if_faulty()
+    table = table_of(text, options)
     daily = _is_daily(table)
     _check_kind(table, options, daily)
     _check_roles(table, daily)
     _check_widths(table)
     dated, order = _dated(table, options)
     if daily:
-        nights = _daily_nights(table, dated, order, options)
+        nights = _daily_nights(table, dated, order, time_zone, options, now)
     else:
         nights = _hourly_nights(table, dated, order, time_zone, options)
+    table.stop_if_faulty()
     if nights and min(night.low_c for night in nights) > _HOT_NIGHT_C:
         table.notes.append(
             say(
@@ -141,72 +116,19 @@ def read(text: str, *, time_zone: ZoneInfo, options: ReadOptions) -> ForecastRea
     )
 
 
-def _layout(text: str) -> _Table:
-    """Separator, header and rows.
-
-    The header is what stands above the first row with a date: one row, or two of equal width.
-    """
-    separator = csv_rows.separator_of(text)
-    rows = [row for row in csv_rows.rows_of(text, separator) if not row.cells[0].startswith("#")]
-    start = next(
-        (index for index, row in enumerate(rows[:_HEADER_WITHIN_ROWS]) if _has_date(row)), None
-    )
-    if start is None:
-        raise refuse(
-            say(
-                "No row with a date is found in the first %(rows)s. A table "
-                "needs a header row and then rows with a date or a date and time.",
-                rows=_HEADER_WITHIN_ROWS,
-            )
-        )
-    above = [row for row in rows[:start] if sum(bool(cell) for cell in row.cells) > 1]
-    if not above:
-        raise refuse(
-            say("The first row should name the columns, such as “Time” and “Temperature (°C)”."),
-            line=rows[start].line,
-        )
-    header_rows = above[-1:]
-    if len(above) > 1 and len(above[-2].cells) == len(above[-1].cells):
-        header_rows = above[-2:]
-    return _Table(separator, csv_rows.headers_of(header_rows), rows[start:])
+def _is_daily(table: Table) -> bool:
+    """Whether dates come without a time of day, or with midnight as a mere form of the date."""
+    if "time" not in table.found and "clock" not in table.found:
+        return True
+    if "low" not in table.found or "temperature" in table.found:
+        return False
+    stamps = [csv_columns.stamp_or_none(_stamp_text(table, row)) for row in table.rows]
+    told = [stamp for stamp in stamps if stamp is not None]
+    days = {stamp.numbers for stamp in told}
+    return bool(told) and len(days) == len(told) and all(s.clock == (0, 0, 0) for s in told)
 
 
-def _has_date(row: Row) -> bool:
-    for cell in row.cells:
-        try:
-            if csv_times.stamp_of(cell) is not None:
-                return True
-        except BadFigure:  # a date all the same, with a bad time of day
-            return True
-    return False
-
-
-def _units(table: _Table, options: ReadOptions) -> dict[str, str]:
-    """The unit of each role's column.
-
-    A unit a person has chosen fills in for headers that name none. Where it contradicts the
-    temperature's own header, that table's labels are wrong and the choice holds for all.
-    """
-    units = {
-        role: csv_columns.unit_of(table.headers[index], role) for role, index in table.found.items()
-    }
-    chosen = options.temperature_unit
-    main = units.get("temperature", units.get("low", "unknown"))
-    for role in csv_columns.TEMPERATURE_ROLES & units.keys():
-        if chosen is not None:
-            if units[role] == "unknown" or main not in ("unknown", chosen):
-                units[role] = chosen
-        elif units[role] == "unknown":
-            units[role] = main
-    return units
-
-
-def _is_daily(table: _Table) -> bool:
-    """Whether dates come without any time of day."""
-    return "time" not in table.found and "clock" not in table.found
-
-
-def _check_kind(table: _Table, options: ReadOptions, daily: bool) -> None:
+def _check_kind(table: Table, options: ReadOptions, daily: bool) -> None:
     if options.kind == DAILY and not daily:
         table.faults.add(say("This table has times of day; choose hourly."))
     if options.kind == HOURLY and daily:
@@ -214,13 +136,17 @@ def _check_kind(table: _Table, options: ReadOptions, daily: bool) -> None:
     table.stop_if_faulty()
 
 
-def _check_roles(table: _Table, daily: bool) -> None:
+def _check_roles(table: Table, daily: bool) -> None:
     """Refuse a table whose needed columns, or their unit, are not known."""
     found = table.found
     if "time" not in found and "date" not in found:
-        table.faults.add(say("No column with dates is found; choose it."), column="time")
+        table.faults.add(
+            say("No column with dates is found; choose it."), column="time", ask="columns"
+        )
     if daily and "low" not in found:
-        table.faults.add(say("No column with the day's low is found; choose it."), column="low")
+        table.faults.add(
+            say("No column with the day's low is found; choose it."), column="low", ask="columns"
+        )
     if not daily and "temperature" not in found:
         if "low" in found:
             # A table of hourly lows alone: each is that hour's temperature.
@@ -230,10 +156,11 @@ def _check_roles(table: _Table, daily: bool) -> None:
             table.faults.add(
                 say("No column with the outside temperature is found; choose it."),
                 column="temperature",
+                ask="columns",
             )
     main = "low" if daily else "temperature"
-    if main in found and table.units[main] == "unknown":
-        table.faults.add(say("say whether °C or °F"), column=table.header(main))
+    if main in found and not knows_unit(table, main):
+        table.faults.add(say("say whether °C or °F"), column=table.header(main), ask="unit")
     table.stop_if_faulty()
     for role in ("wind", "gust", "cloud"):
         if role in found and table.units[role] == "unknown" and not daily:
@@ -246,7 +173,7 @@ def _check_roles(table: _Table, daily: bool) -> None:
             del found[role]
 
 
-def _check_widths(table: _Table) -> None:
+def _check_widths(table: Table) -> None:
     """Rows must have a cell for each header; empty ones too many at the end do no harm."""
     width = len(table.headers)
     for row in table.rows:
@@ -262,13 +189,22 @@ def _check_widths(table: _Table) -> None:
             )
 
 
-def _stamp_text(table: _Table, row: Row) -> str:
+def _stamp_text(table: Table, row: Row) -> str:
     if "time" in table.found:
         return table.cell(row, "time")
-    return f"{table.cell(row, 'date')} {table.cell(row, 'clock')}".strip()
+    clock = table.cell(row, "clock")
+    return f"{table.cell(row, 'date')} {csv_times.clock_of_number(clock) or clock}".strip()
 
 
-def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times.DateOrder]:
+def _stamp_of(table: Table, text: str) -> csv_times.Stamp | None:
+    """A row's date and time; bare numbers too, where the column's heading speaks of time."""
+    stamp = csv_times.stamp_of(text)
+    if stamp is None and "clock" not in table.found:
+        stamp = csv_times.number_stamp_of(text)
+    return stamp
+
+
+def _dated(table: Table, options: ReadOptions) -> tuple[list[_Dated], csv_times.DateOrder]:
     """The rows that have a date, and the order of its numbers.
 
     Rows of words under the last dated one are a summary ("Min", "Average") and are told.
@@ -279,7 +215,7 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
     for row in table.rows:
         text = _stamp_text(table, row)
         try:
-            stamp = csv_times.stamp_of(text)
+            stamp = _stamp_of(table, text)
         except BadFigure as error:
             table.fault(row, role, error.message)
             continue
@@ -318,7 +254,7 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
     try:
         order, note = csv_times.order_of([entry.stamp for entry in kept], options.date_order)
     except BadFigure as error:
-        table.faults.add(error.message, column=table.header(role))
+        table.faults.add(error.message, column=table.header(role), ask="date_order")
         table.stop_if_faulty()
         raise AssertionError("unreachable") from error
     if note:
@@ -326,54 +262,58 @@ def _dated(table: _Table, options: ReadOptions) -> tuple[list[_Dated], csv_times
     return kept, order
 
 
-def number_in(text: str, separator: str) -> float | None:
-    """A cell's number, None where the cell stands for a missing value.
-
-    Raises BadFigure for anything else.
-    """
-    text = text.replace("\u2212", "-")
-    if text.lower() in _MISSING_WORDS or _DASHES.fullmatch(text):
-        return None
-    if separator != "," and _WITH_COMMA.fullmatch(text):
-        text = text.replace(",", ".")
-    elif not _WITH_POINT.fullmatch(text):
-        if separator == "," and _WITH_COMMA.fullmatch(text):
-            raise BadFigure(
-                say(
-                    "%(text)s is not a number (a decimal comma needs semicolons between cells)",
-                    text=quoted(text),
-                )
-            )
-        raise BadFigure(say("%(text)s is not a number", text=quoted(text)))
-    number = float(text)
-    return None if number in _MISSING_CODES else number
-
-
 def _figure(
-    table: _Table, row: Row, role: str, convert: Callable[[float, str], float]
+    table: Table, row: Row, role: str, convert: Callable[[float, str], float]
 ) -> float | None:
+    """A cell's figure in our unit, None where it is missing or, in a spare column, unreadable."""
     if role not in table.found:
         return None
     try:
-        number = number_in(table.cell(row, role), table.separator)
-        return None if number is None else convert(number, table.units[role])
+        number, in_cell = figure_in(table.cell(row, role), table.separator)
+        if number is None:
+            return None
+        unit = table.units[role]
+        if role in csv_columns.TEMPERATURE_ROLES:
+            unit = table.temperature_unit(row, role, in_cell)
+        return convert(number, unit)
     except BadFigure as error:
-        table.fault(row, role, error.message)
+        if role in _SPARE_ROLES:
+            table.odd[role].append((row, error.message))
+        else:
+            table.fault(row, role, error.message)
         return None
 
 
-def _looks_like_fahrenheit(table: _Table, rows: Sequence[Row], role: str) -> None:
+def _tell_odd(table: Table, rows: int) -> None:
+    """Say which cells of spare columns were left out; where most cannot be read, refuse them."""
+    for role, odd in table.odd.items():
+        if len(odd) * 2 > rows:
+            for row, message in odd:
+                table.fault(row, role, message)
+        else:
+            row, message = odd[0]
+            table.notes.append(
+                say_n(
+                    "%(num)s figure of %(column)s is left out; line %(line)s: %(why)s.",
+                    "%(num)s figures of %(column)s are left out; line %(line)s: %(why)s.",
+                    len(odd),
+                    column=quoted(table.header(role)),
+                    line=row.line,
+                    why=message,
+                )
+            )
+
+
+def _looks_like_fahrenheit(table: Table, rows: Sequence[Row], role: str) -> None:
     """Say so where a column said to be °C is far too warm to be that, over 60 in places."""
-    if table.units[role] != "C":
-        return
     known: list[tuple[float, Row]] = []
     for row in rows:
         try:
-            number = number_in(table.cell(row, role), table.separator)
+            number, in_cell = figure_in(table.cell(row, role), table.separator)
+            if number is not None and table.temperature_unit(row, role, in_cell) == "C":
+                known.append((number, row))
         except BadFigure:  # told where the row is read
             continue
-        if number is not None:
-            known.append((number, row))
     too_warm = [row for number, row in known if number > HIGHEST_C]
     if too_warm and median(number for number, _ in known) >= _WARM_FOR_CELSIUS:
         table.fault(
@@ -386,8 +326,67 @@ def _looks_like_fahrenheit(table: _Table, rows: Sequence[Row], role: str) -> Non
         )
 
 
+def _check_jumps(table: Table, hours: Sequence[_Hour], options: ReadOptions) -> None:
+    """Ask about a leap as from °C to °F from one row to the next."""
+    if "jump" in options.accepted:
+        return
+    for before, after in pairwise(hours):
+        one, other = before.hour.temp_c, after.hour.temp_c
+        if after.hour.at - before.hour.at > _TO_NEXT_ROW or abs(one - other) < _JUMP_K:
+            continue
+        if min(abs(c_to_f(one) - other), abs(c_to_f(other) - one)) <= _LIKE_UNITS_K:
+            table.faults.add(
+                say(
+                    "leaps from %(one)s to %(other)s: is it °C in one part of the file and °F in "
+                    "the other?",
+                    one=Celsius(one),
+                    other=Celsius(other),
+                ),
+                line=after.row.line,
+                column=table.header("temperature"),
+                ask="jump",
+            )
+            return
+
+
+class _Zones:
+    """The zone of each row's clock: what the row says, else the table, else what was chosen."""
+
+    def __init__(self, table: Table, home: ZoneInfo, chosen: ZoneInfo | None) -> None:
+        self._table, self._home, self._chosen = table, home, chosen
+        self._stated = zone_of(table, home, chosen)
+        self._clocks: dict[tzinfo, csv_times.WallClock] = {}
+        self._contradicted = False
+
+    def moment(self, entry: _Dated, local: datetime) -> datetime:
+        """The moment of a row in UTC. Raises BadFigure."""
+        stated = self._of_row(entry)
+        if entry.stamp.offset is not None:
+            stated = timezone(entry.stamp.offset)
+        elif stated is None:
+            stated = self._stated
+        zone = stated or self._chosen or self._home
+        at = self._clocks.setdefault(zone, csv_times.WallClock(zone)).moment(local)
+        if stated is not None and self._chosen is not None and not self._contradicted:
+            self._contradicted = not stated_zones.same_zone(stated, self._chosen, at)
+            if self._contradicted:
+                raise BadFigure(
+                    say(
+                        "the file's times are in %(stated)s; %(chosen)s was chosen. Leave the "
+                        "choice open",
+                        stated=stated_zones.name_of(stated),
+                        chosen=stated_zones.name_of(self._chosen),
+                    )
+                )
+        return at
+
+    def _of_row(self, entry: _Dated) -> tzinfo | None:
+        text = entry.stamp.zone or self._table.cell(entry.row, "zone")
+        return stated_zones.zone_in(text, self._home) if text else None
+
+
 def _hourly_nights(
-    table: _Table,
+    table: Table,
     dated: Sequence[_Dated],
     order: csv_times.DateOrder,
     time_zone: ZoneInfo,
@@ -403,16 +402,13 @@ def _hourly_nights(
     if csv_times.runs_backwards([local for _, local in placed]):
         placed.reverse()
 
-    clock = csv_times.WallClock(options.csv_time_zone or time_zone)
+    zones = _Zones(table, time_zone, options.csv_time_zone)
     _looks_like_fahrenheit(table, [entry.row for entry in dated], "temperature")
     found: dict[datetime, _Hour] = {}
     missing = repeated = 0
     for entry, local in placed:
         try:
-            if entry.stamp.offset is None:
-                at = clock.moment(local)
-            else:
-                at = (local - entry.stamp.offset).replace(tzinfo=UTC)
+            at = zones.moment(entry, local)
         except BadFigure as error:
             table.fault(entry.row, role, error.message)
             continue
@@ -432,12 +428,14 @@ def _hourly_nights(
                         line=known.row.line,
                     ),
                 )
+    _tell_odd(table, len(placed))
     table.stop_if_faulty()
     if not found:
         table.faults.add(say("holds no figures"), column=table.header("temperature"))
         table.stop_if_faulty()
     hours = [found[at] for at in sorted(found)]
     _check_swapped(table, hours)
+    _check_jumps(table, hours, options)
     if missing:
         table.notes.append(csv_rows.rows_without_temperature(missing))
     if repeated:
@@ -468,7 +466,7 @@ def _hourly_nights(
     return nights
 
 
-def _hour(table: _Table, row: Row, at: datetime) -> _Hour | None:
+def _hour(table: Table, row: Row, at: datetime) -> _Hour | None:
     """One row's figures, None where it has no temperature."""
     temp_c = _figure(table, row, "temperature", temperature_c)
     low_c = _figure(table, row, "low", temperature_c)
@@ -491,7 +489,7 @@ def _hour(table: _Table, row: Row, at: datetime) -> _Hour | None:
     return _Hour(row, hour, low_c)
 
 
-def _check_swapped(table: _Table, hours: Sequence[_Hour]) -> None:
+def _check_swapped(table: Table, hours: Sequence[_Hour]) -> None:
     """Refuse what air cannot do: a dew point above its temperature in every row, and the like."""
     pairs = [
         (each.hour.temp_c, each.hour.dew_point_c)
@@ -530,10 +528,12 @@ def _check_swapped(table: _Table, hours: Sequence[_Hour]) -> None:
 
 
 def _daily_nights(
-    table: _Table,
+    table: Table,
     dated: Sequence[_Dated],
     order: csv_times.DateOrder,
+    time_zone: ZoneInfo,
     options: ReadOptions,
+    now: datetime | None,
 ) -> tuple[NightForecast, ...]:
     """One night a date, from the date's minimum."""
     _looks_like_fahrenheit(table, [entry.row for entry in dated], "low")
@@ -564,6 +564,7 @@ def _daily_nights(
                         "gives another low for the same date as line %(line)s", line=known_row.line
                     ),
                 )
+    _tell_odd(table, len(dated))
     if both > 1 and upside_down == both:
         table.faults.add(
             say("the low is above the high in every row: the columns look swapped"),
@@ -597,10 +598,84 @@ def _daily_nights(
                 repeated,
             )
         )
-    if options.daily_low_belongs_to == "morning":
-        shift = _DAY
+    lows = {day: low_c for day, (low_c, _) in found.items()}
+    if "low_time" in table.found:
+        return _nights_by_time(table, {day: row for day, (_, row) in found.items()}, lows, options)
+    belongs = _belongs_to(table, options)
+    if belongs is None:
+        _ask_which_night(table, lows, time_zone, now)
+    if belongs == "morning":
         table.notes.append(say("A date's low is taken for the night that ended on its morning."))
     else:
-        shift = timedelta(0)
         table.notes.append(say("A date's low is taken for the night that began on its evening."))
-    return tuple(NightForecast(night_of=day - shift, low_c=found[day][0]) for day in sorted(found))
+    shift = _DAY if belongs == "morning" else timedelta(0)
+    return tuple(NightForecast(night_of=day - shift, low_c=lows[day]) for day in sorted(lows))
+
+
+def _belongs_to(table: Table, options: ReadOptions) -> str | None:
+    """To which night a date's low belongs: what its heading says, or what was chosen."""
+    heading = table.header("date" if "date" in table.found else "time").replace("_", " ")
+    stated = None
+    if headings.NIGHT_BEGINS.search(heading):
+        stated = "evening"
+    elif headings.NIGHT_ENDS.search(heading):
+        stated = "morning"
+    chosen = options.daily_low_belongs_to
+    if stated is not None and chosen not in (None, stated):
+        table.faults.add(
+            say("says by its name to which night a low belongs; leave the choice open"),
+            column=heading,
+        )
+        table.stop_if_faulty()
+    return stated or chosen
+
+
+def _ask_which_night(
+    table: Table, lows: Mapping[date, float], time_zone: ZoneInfo, now: datetime | None
+) -> None:
+    """Ask, showing what either answer makes of tonight."""
+    evening = min(lows) if now is None else now.astimezone(time_zone).date()
+
+    def told(day: date) -> Words:
+        return Celsius(lows[day]) if day in lows else say("no low")
+
+    table.faults.add(
+        say(
+            "When does a date's low fall? On the morning of its date: the low of the night of "
+            "%(evening)s is %(morning)s. In the night after its date: %(after)s.",
+            evening=Day(evening),
+            morning=told(evening + _DAY),
+            after=told(evening),
+        ),
+        column=table.header("low"),
+        ask="daily_low",
+    )
+    table.stop_if_faulty()
+
+
+def _nights_by_time(
+    table: Table, rows: Mapping[date, Row], lows: Mapping[date, float], options: ReadOptions
+) -> tuple[NightForecast, ...]:
+    """Nights of a table that says at what time each day's low fell."""
+    nights: dict[date, float] = {}
+    for day, low_c in sorted(lows.items()):
+        text = table.cell(rows[day], "low_time")
+        stamp = csv_columns.stamp_or_none(text)
+        if stamp is None and csv_times.is_clock(text):
+            stamp = csv_columns.stamp_or_none(f"{day.isoformat()} {text}")
+        if stamp is None or stamp.clock is None:
+            table.fault(rows[day], "low_time", say("says no time of day"))
+            continue
+        is_morning = stamp.clock[0] < 12
+        if options.daily_low_belongs_to not in (None, "morning" if is_morning else "evening"):
+            table.fault(
+                rows[day],
+                "low_time",
+                say("says when the low fell; leave the choice of the night open"),
+            )
+            break
+        evening = day - _DAY if is_morning else day
+        nights[evening] = min(low_c, nights.get(evening, low_c))
+    table.stop_if_faulty()
+    table.notes.append(say("A date's low is taken for the night in which it fell, by its time."))
+    return tuple(NightForecast(night_of=day, low_c=low_c) for day, low_c in sorted(nights.items()))

@@ -10,12 +10,15 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from functools import cache
 from itertools import pairwise
 from typing import Literal
-from zoneinfo import ZoneInfo
+
+from babel import Locale
 
 from gardenapp.messages import Words, say
+from gardenapp.readers.headings import folded
 from gardenapp.readers.quantities import FIRST_YEAR, LAST_YEAR, BadFigure
 from gardenapp.readers.records import quoted
 
@@ -26,35 +29,54 @@ LONGEST_STEP = timedelta(hours=6)
 
 _CLOCK = (
     r"([0-9]{1,2})(?::([0-9]{2}))?(?::([0-9]{2})(?:[.,][0-9]+)?)?"
-    r"\s*([AaPp]\.?[Mm]\.?)?\s*(Z|UTC|[+-][0-9]{2}:?[0-9]{2})?"
+    r"\s*([AaPp]\.?(?:[Mm]\.?)?)?\s*(Z|z|UTC|[+-][0-9]{2}:?[0-9]{2}|[A-Z]{2,5})?"
 )
 _YEAR_FIRST = re.compile(
-    rf"([0-9]{{4}})([-/.])([0-9]{{1,2}})\2([0-9]{{1,2}})(?:[T ,]\s*{_CLOCK})?", re.ASCII
+    rf"([0-9]{{4}})([-/.])([0-9]{{1,2}})\2([0-9]{{1,2}})(?:[Tt ,]\s*{_CLOCK})?", re.ASCII
 )
 _YEAR_LAST = re.compile(
-    rf"([0-9]{{1,2}})([-/.])([0-9]{{1,2}})\2([0-9]{{4}}|[0-9]{{2}})(?:[T ,]\s*{_CLOCK})?", re.ASCII
+    rf"([0-9]{{1,2}})([-/.])([0-9]{{1,2}})\2([0-9]{{4}}|[0-9]{{2}})(?:[Tt ,]\s*{_CLOCK})?", re.ASCII
 )
 _RUN_TOGETHER = re.compile(
     r"((?:19|20|21)[0-9]{2})(0[1-9]|1[0-2])([0-3][0-9])"
-    r"(?:[T ]?([0-9]{2})(?::?([0-9]{2})(?::?([0-9]{2}))?)?(Z)?)?",
+    r"(?:[Tt ]?([0-9]{2})(?::?([0-9]{2})(?::?([0-9]{2}))?)?([Zz])?)?",
     re.ASCII,
 )
-_CLOCK_ALONE = re.compile(
-    r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?\s*(?:[AaPp]\.?[Mm]\.?)?|[0-9]{1,2}\s*[AaPp][Mm]", re.ASCII
+# "25 Nov 2026", "Wed 25. November 2026, 6:00 pm", "Nov 25, 2026": a named month settles the order.
+_DAY_NAMED = re.compile(
+    rf"(?:[^\W\d]+\.?,?\s+)?([0-9]{{1,2}})(?:\.|st|nd|rd|th|º)?[\s\-/]*(?:de\s+)?([^\W\d]+)\.?,?"
+    rf"[\s\-/]*(?:de\s+)?([0-9]{{4}})(?:[Tt ,]+\s*{_CLOCK})?"
 )
+_NAMED_DAY = re.compile(
+    rf"(?:[^\W\d]+\.?,?\s+)?([^\W\d]+)\.?\s+([0-9]{{1,2}})(?:st|nd|rd|th)?,?\s+([0-9]{{4}})"
+    rf"(?:[Tt ,]+\s*{_CLOCK})?"
+)
+_CLOCK_ALONE = re.compile(
+    r"[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?\s*(?:[AaPp]\.?(?:[Mm]\.?)?)?|[0-9]{1,2}\s*[AaPp][Mm]",
+    re.ASCII,
+)
+# Seconds or milliseconds since 1970, from 2001 to 2096; days since 30 December 1899, from 2000 to
+# 2099 (as spreadsheets count them), which need a heading that speaks of time.
+_EPOCH = re.compile(r"([1-3][0-9]{9})([0-9]{3})?(?:[.,][0-9]+)?", re.ASCII)
+_SERIAL = re.compile(r"(3[6-9]|[4-6][0-9]|7[0-2])[0-9]{3}(?:[.,][0-9]+)?", re.ASCII)
+_SERIAL_EPOCH = datetime(1899, 12, 30)  # noqa: DTZ001 -- wall clock on purpose
+_LANGUAGES = ("en", "es", "fr", "de", "nl", "pt", "pl", "it")
+_BLANKS = str.maketrans("\u00a0\u202f\u2009", "   ")
 
 
 @dataclass(frozen=True)
 class Stamp:
     """A date and time as written: three numbers in the file's order, and a clock if there is one.
 
-    `family` tells ways of writing apart ("2026-05-03" from "03/05/2026").
+    `family` tells ways of writing apart ("2026-05-03" from "03/05/2026"). `zone` is a zone's
+    abbreviation behind the clock, empty where there is none.
     """
 
     family: str
     numbers: tuple[int, int, int]
     clock: tuple[int, int, int] | None
     offset: timedelta | None
+    zone: str = ""
 
 
 def stamp_of(text: str) -> Stamp | None:
@@ -62,6 +84,8 @@ def stamp_of(text: str) -> Stamp | None:
 
     Raises BadFigure where it is one with an impossible time of day.
     """
+    if not text.isascii():
+        text = text.translate(_BLANKS)
     match = _YEAR_FIRST.fullmatch(text)
     if match:
         numbers = (int(match[1]), int(match[3]), int(match[4]))
@@ -76,20 +100,75 @@ def stamp_of(text: str) -> Stamp | None:
         numbers = (int(match[1]), int(match[2]), int(match[3]))
         hour, minute, second, zulu = match.groups()[3:]
         return Stamp("Y", numbers, *_clock(text, (hour, minute, second, None, zulu)))
+    return _with_named_month(text) if text[:1].isalnum() and len(text) <= 60 else None
+
+
+def _with_named_month(text: str) -> Stamp | None:
+    """A date whose month is a word; its numbers are then year, month and day."""
+    for pattern, day_at, month_at in ((_DAY_NAMED, 1, 2), (_NAMED_DAY, 2, 1)):
+        match = pattern.fullmatch(text)
+        month = match and _months().get(folded(match[month_at]))
+        if match and month:
+            numbers = (int(match[3]), month, int(match[day_at]))
+            return Stamp("Y name", numbers, *_clock(text, match.groups()[3:]))
+    return None
+
+
+@cache
+def _months() -> dict[str, int]:
+    """Months' names and short names in the languages of the readers, to their numbers."""
+    found: dict[str, int] = {}
+    for code in _LANGUAGES:
+        for context in Locale(code).months.values():
+            for width in ("abbreviated", "wide"):
+                for number, name in context[width].items():
+                    found.setdefault(folded(name).rstrip("."), number)
+    found["sept"] = 9
+    return found
+
+
+def number_stamp_of(text: str) -> Stamp | None:
+    """The date and time that a bare number counts: seconds, milliseconds or a spreadsheet's days.
+
+    Only for columns whose heading speaks of time: most numbers are none.
+    """
+    match = _EPOCH.fullmatch(text)
+    if match:
+        at = datetime.fromtimestamp(int(match[1]), UTC)
+        clock = (at.hour, at.minute, at.second)
+        return Stamp("Y epoch", (at.year, at.month, at.day), clock, timedelta(0))
+    if _SERIAL.fullmatch(text):
+        days = float(text.replace(",", "."))
+        # To the second: five decimals of a day are most of one.
+        local = _SERIAL_EPOCH + timedelta(minutes=round(days * 1440))
+        numbers = (local.year, local.month, local.day)
+        is_day = days == int(days) and not re.search(r"[.,]", text)
+        return Stamp("Y days", numbers, None if is_day else (local.hour, local.minute, 0), None)
     return None
 
 
 def is_clock(text: str) -> bool:
     """Whether a text is a time of day alone, "18:00" or "6:00 PM"."""
-    return _CLOCK_ALONE.fullmatch(text) is not None
+    return _CLOCK_ALONE.fullmatch(text.translate(_BLANKS)) is not None
+
+
+def clock_of_number(text: str) -> str:
+    """A whole hour ("6", "18") or run-together time ("0630", "1800") as a clock, else empty.
+
+    Only for columns whose heading speaks of the time of day.
+    """
+    if not (text.isascii() and text.isdigit()) or len(text) > 4:
+        return ""
+    hour, minute = divmod(int(text), 100) if len(text) > 2 else (int(text), 0)
+    return f"{hour:02d}:{minute:02d}" if hour <= 24 and minute < 60 else ""
 
 
 def _clock(
     text: str, parts: Sequence[str | None]
-) -> tuple[tuple[int, int, int] | None, timedelta | None]:
+) -> tuple[tuple[int, int, int] | None, timedelta | None, str]:
     hour_text, minute_text, second_text, half, zone = parts
     if hour_text is None:
-        return None, None
+        return None, None, ""
     hour, minute, second = int(hour_text), int(minute_text or 0), int(second_text or 0)
     if half:
         if not 1 <= hour <= 12:
@@ -98,15 +177,17 @@ def _clock(
     end_of_day = hour == 24 and minute == 0 and second == 0
     if (hour > 23 and not end_of_day) or minute > 59 or second > 59:
         raise BadFigure(say("%(text)s has no such time of day", text=quoted(text)))
-    offset = None
-    if zone in ("Z", "UTC"):
+    offset, named = None, ""
+    if zone in ("Z", "z", "UTC"):
         offset = timedelta(0)
+    elif zone and zone.isalpha():
+        named = zone
     elif zone:
         hours, minutes = int(zone[1:3]), int(zone[-2:])
         if hours > 14 or minutes > 59:
             raise BadFigure(say("%(text)s has no such offset from UTC", text=quoted(text)))
         offset = timedelta(hours=hours, minutes=minutes) * (-1 if zone[0] == "-" else 1)
-    return (hour, minute, second), offset
+    return (hour, minute, second), offset, named
 
 
 def usual_family(stamps: Sequence[Stamp]) -> str:
@@ -236,7 +317,7 @@ class WallClock:
     spring change an hour is missing, and a row that claims it cannot be local time.
     """
 
-    def __init__(self, zone: ZoneInfo) -> None:
+    def __init__(self, zone: tzinfo) -> None:
         self._zone = zone
         self._previous: datetime | None = None
 
@@ -257,7 +338,7 @@ class WallClock:
                         "Choose its time zone",
                         clock=f"{local:%H:%M}",
                         day=f"{local:%Y-%m-%d}",
-                        zone=self._zone.key,
+                        zone=str(self._zone),
                     )
                 )
             if self._previous is not None and earlier <= self._previous:

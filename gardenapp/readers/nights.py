@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
@@ -188,6 +188,10 @@ def _night(
             precipitation_mm=_sum([hour.precipitation_mm for hour in within_low]),
             snow_cm=_sum([hour.snow_cm for hour in within_low]),
             sd_k=_sd_of_low(within_low, low_c),
+            stated_low_c=min(
+                [*([] if stated is None else [stated.low_c]), *(s.low_c for s in spans_within)],
+                default=None,
+            ),
         ),
         "",
     )
@@ -236,6 +240,26 @@ def _nearest_c(hours: list[HourForecast], wanted_at: datetime) -> float | None:
 def _mean(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return fmean(known) if known else None
+
+
+def lows_of_days(
+    lows: Mapping[date, float], hours: Iterable[HourForecast], zone: tzinfo
+) -> list[SpanLow]:
+    """Days' minima as lows of the hours in which they must have fallen.
+
+    lows : by date, in `zone`. hours : beside them. A day's minimum below its coldest hour fell
+    near that hour; one that no hour stands beside says nothing of any night.
+    """
+    coldest: dict[date, HourForecast] = {}
+    for hour in hours:
+        day = hour.at.astimezone(zone).date()
+        if day not in coldest or hour.temp_c < coldest[day].temp_c:
+            coldest[day] = hour
+    return [
+        SpanLow(coldest[day].at, coldest[day].at, low_c)
+        for day, low_c in sorted(lows.items())
+        if day in coldest and low_c < coldest[day].temp_c
+    ]
 
 
 def _sum(values: Sequence[float | None]) -> float | None:

@@ -8,18 +8,20 @@ documentation and OpenAPI file 1.9.0.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from gardenapp.messages import Day, Words, say
+from gardenapp.messages import Celsius, Day, say
 from gardenapp.readers import nws_common
 from gardenapp.readers.json_text import Node, position
-from gardenapp.readers.nights import SpanLow, add_notes, night_of, nights_from_hours
+from gardenapp.readers.nights import SpanLow, night_of, nights_from_hours
 from gardenapp.readers.quantities import BadFigure, cloud_fraction, moment_utc, with_dew_point
 from gardenapp.readers.records import (
     ForecastReading,
     HourForecast,
+    NightForecast,
     UnreadableFile,
     quoted,
     refuse,
@@ -42,6 +44,10 @@ _COLD_HAZARDS = {
     ("HZ", "W"): say("a hard freeze warning"),
     ("HZ", "A"): say("a hard freeze watch"),
 }
+# What such a notice says of the air: 36, 32 and 28 °F or less (the service's glossary, from
+# memory).
+_AT_MOST_C = {"FR": 2.2, "FZ": 0.0, "HZ": -2.2}
+_Code = tuple[str, str]
 
 
 def recognises(root: Node) -> bool:
@@ -100,7 +106,7 @@ def read(root: Node, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
     latitude, longitude = position(root)
     return ForecastReading(
         kind=KIND,
-        nights=add_notes(nights, _hazard_notes(properties, now, time_zone)),
+        nights=_with_hazards(nights, _hazards(properties, now, time_zone)),
         issued_at=nws_common.issued_at(properties),
         attribution=nws_common.ATTRIBUTION,
         notes=notes,
@@ -190,14 +196,9 @@ def _duration(text: str) -> timedelta:
     return timedelta(weeks=weeks, days=days, hours=hours, minutes=minutes, seconds=seconds)
 
 
-def _hazard_notes(
-    properties: Node, now: datetime, time_zone: ZoneInfo
-) -> dict[date, tuple[Words, ...]]:
-    """Frost and freeze notices by night.
-
-    They are told, never planned from, so an entry in a new shape is passed over.
-    """
-    found: dict[date, list[Words]] = {}
+def _hazards(properties: Node, now: datetime, time_zone: ZoneInfo) -> dict[date, set[_Code]]:
+    """Frost and freeze notices by night. An entry in a new shape is passed over."""
+    found: dict[date, set[_Code]] = {}
     try:
         layer = properties.find("hazards")
         entries = list(layer.get("values").items()) if layer is not None else []
@@ -212,18 +213,40 @@ def _hazard_notes(
             ]
         except UnreadableFile:
             continue
-        for notice in (_COLD_HAZARDS[code] for code in codes if code in _COLD_HAZARDS):
-            at = start_at
-            evenings = set()
-            while at < end_at:
-                evenings.add(night_of(at, time_zone))
-                at += _HOUR
-            for evening in sorted(evenings):
-                note = say(
+        at = start_at
+        while at < end_at:
+            found.setdefault(night_of(at, time_zone), set()).update(
+                code for code in codes if code in _COLD_HAZARDS
+            )
+            at += _HOUR
+    return found
+
+
+def _with_hazards(
+    nights: Iterable[NightForecast], hazards: Mapping[date, set[_Code]]
+) -> tuple[NightForecast, ...]:
+    """The nights with the notices out for them, and no milder than those notices mean."""
+    found = []
+    for night in nights:
+        notes = list(night.notes)
+        low_c = night.low_c
+        for code in sorted(hazards.get(night.night_of, ())):
+            notes.append(
+                say(
                     "The weather service has %(notice)s out for the night of %(day)s.",
-                    notice=notice,
-                    day=Day(evening),
+                    notice=_COLD_HAZARDS[code],
+                    day=Day(night.night_of),
                 )
-                if note not in found.setdefault(evening, []):
-                    found[evening].append(note)
-    return {evening: tuple(notes) for evening, notes in found.items()}
+            )
+            low_c = min(low_c, _AT_MOST_C[code[0]])
+        if low_c < night.low_c:
+            notes.append(
+                say(
+                    "Planned by that notice, which means %(most)s or less: the stated low is "
+                    "milder, %(low)s.",
+                    most=Celsius(low_c),
+                    low=Celsius(night.low_c),
+                )
+            )
+        found.append(replace(night, low_c=low_c, notes=tuple(notes)))
+    return tuple(found)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from gardenapp.messages import Words, say
 from gardenapp.readers.json_text import Node
-from gardenapp.readers.nights import nights_from_hours
+from gardenapp.readers.nights import lows_of_days, nights_from_hours
 from gardenapp.readers.quantities import (
     BadFigure,
     cloud_fraction,
@@ -59,7 +59,14 @@ def read(root: Node, *, time_zone: ZoneInfo) -> ForecastReading:
     notes: tuple[Words, ...] = ()
     nights: tuple[NightForecast, ...]
     if hours:
-        nights, notes = nights_from_hours(hours, time_zone=time_zone)
+        days = (
+            {night.night_of + timedelta(days=1): night.low_c for night in _nights_of_days(root)}
+            if root.has("daily") and root.get("daily").has(f"{_AIR}_min")
+            else {}
+        )
+        nights, notes = nights_from_hours(
+            hours, time_zone=time_zone, span_lows=lows_of_days(days, hours, zone)
+        )
     else:
         nights = _nights_of_days(root)
         notes = (

@@ -25,6 +25,7 @@ _OTHER_FILES = (
 )
 # Everything of the C0 and C1 control blocks but tab, line feed and carriage return.
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+_SIGNS = "°²³µ·º–—\u00a0€£½¼¾ª×"
 _WEB_PAGE = re.compile(r"\s*<(?:!doctype|html|head|body|\?xml)", re.IGNORECASE)
 
 SAVE_AS_UTF8 = say(
@@ -34,13 +35,22 @@ SAVE_AS_UTF8 = say(
 
 
 def decode(data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BYTES) -> str:
-    """Text of a file: UTF-8 with or without a mark, or Windows-1252 when a person has said so.
+    """Text of a file: UTF-8, UTF-16 with its mark, or Windows-1252 where it can be nothing else.
 
-    Windows-1252 is never guessed: nearly any bytes are text in it, and the wrong text.
+    A mark at the beginning wins over what a person has said, and so does text that is plainly
+    UTF-8. Nearly any bytes are text in Windows-1252, and the wrong text: unasked, it is taken only
+    where what stands outside ASCII is letters and signs such as °, and little of the whole.
 
     Raises UnreadableFile for an empty or too large file, another kind of file, another encoding
     or control characters, each with what to do.
     """
+    return decode_as(data, encoding=encoding, largest_bytes=largest_bytes)[0]
+
+
+def decode_as(
+    data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BYTES
+) -> tuple[str, str]:
+    """`decode`, and the name of the encoding: "utf-8", "utf-16" or "cp1252"."""
     if len(data) > largest_bytes:
         raise refuse(
             say(
@@ -49,26 +59,61 @@ def decode(data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BY
                 most=Number(largest_bytes, ","),
             )
         )
-    if not data.strip():
-        raise refuse(say("The file is empty."))
     for start, what in _OTHER_FILES:
         if data.startswith(start):
             raise refuse(
                 say("This is %(what)s, not a table or a forecast. Export it as CSV.", what=what)
             )
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise refuse(say("The file is in UTF-16. %(advice)s", advice=SAVE_AS_UTF8), line=1)
-    marked = data.startswith(codecs.BOM_UTF8)  # the mark says UTF-8 whatever was chosen
+    text, used = _decoded(data, encoding)
+    text = text.rstrip("\0")  # some loggers fill the file's last block
+    if not text.strip():
+        raise refuse(say("The file is empty."))
+    _refuse_controls(text)
+    if _WEB_PAGE.match(text):
+        raise refuse(
+            say("This is a web page, not a forecast. Was the wrong address saved?"), line=1
+        )
+    return text, used
+
+
+def _decoded(data: bytes, encoding: str | None) -> tuple[str, str]:
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        try:
+            return data.decode("utf-16"), "utf-16"
+        except UnicodeDecodeError as error:
+            raise refuse(say("This is not UTF-16 text. %(advice)s", advice=SAVE_AS_UTF8)) from error
+    marked = data.startswith(codecs.BOM_UTF8)
     try:
-        text = data.decode("cp1252" if encoding == "cp1252" and not marked else "utf-8-sig")
+        return data.decode("utf-8-sig"), "utf-8"
     except UnicodeDecodeError as error:
         # Counted in what was decoded: without the mark, which `data` may begin with.
         line = error.object.count(b"\n", 0, error.start) + 1
-        if encoding == "cp1252" and not marked:
-            raise refuse(say("This is not Windows-1252 text."), line=line) from error
+        if not marked:
+            try:
+                text = data.decode("cp1252")
+            except UnicodeDecodeError:
+                text = ""
+            if text and (encoding == "cp1252" or _looks_right(text)):
+                return text, "cp1252"
+            if encoding == "cp1252":
+                raise refuse(say("This is not Windows-1252 text."), line=line) from error
         raise refuse(
-            say("This is not UTF-8 text. %(advice)s", advice=SAVE_AS_UTF8), line=line
+            say("This is not UTF-8 text. %(advice)s", advice=SAVE_AS_UTF8),
+            line=line,
+            ask="encoding",
         ) from error
+
+
+def _looks_right(text: str) -> bool:
+    """Whether what stands outside ASCII are letters and signs that tables have, here and there."""
+    outside = [character for character in text if not character.isascii()]
+    return len(outside) * 20 <= len(text) and all(
+        character in _SIGNS or (character.isalpha() and character.islower() | character.isupper())
+        for character in outside
+    )
+
+
+def _refuse_controls(text: str) -> None:
     faults = Faults()
     line, counted = 1, 0
     for found in _CONTROL.finditer(text):
@@ -82,8 +127,3 @@ def decode(data: bytes, *, encoding: str | None, largest_bytes: int = LARGEST_BY
             line=line,
         )
     faults.raise_if_any()
-    if _WEB_PAGE.match(text):
-        raise refuse(
-            say("This is a web page, not a forecast. Was the wrong address saved?"), line=1
-        )
-    return text

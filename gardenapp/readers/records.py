@@ -28,6 +28,22 @@ KINDS = (
     "csv_daily",
 )
 
+# What can be asked about a file: an option of `ReadOptions`, or a doubt to accept.
+ASKS = (
+    "columns",
+    "unit",
+    "time_zone",
+    "date_order",
+    "daily_low",
+    "encoding",
+    "spikes",
+    "jump",
+    "place",
+    "height",
+    "issue",
+    "nights",
+)
+
 MOST_ERRORS = 50  # one page of errors is enough to see what is wrong
 _QUOTED_CHARACTERS = 40
 
@@ -58,7 +74,8 @@ class NightForecast:
     (within an hour and a half). `cloud_fraction`, `wind_mps` and `dew_point_c` are means over
     18:00 to 08:00, `gust_mps` is the strongest between 15:00 and 11:00; `precipitation_mm` and
     `snow_cm` are sums over 15:00 to 11:00. `sd_k` is the source's own standard deviation of the
-    low, and `ground_low_c` its lowest 5 cm above the ground. What is not known is None.
+    low, `ground_low_c` its lowest 5 cm above the ground, and `stated_low_c` the lowest that it
+    states for the night or for some hours of it at a time. What is not known is None.
 
     `covers_night` is False where hours are more than three apart between 18:00 and 08:00, so that
     a dip could have been missed; `notes` then says so in words.
@@ -79,6 +96,7 @@ class NightForecast:
     snow_cm: float | None = None
     sd_k: float | None = None
     ground_low_c: float | None = None
+    stated_low_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -100,7 +118,8 @@ class ColumnGuess:
 class ForecastReading:
     """Everything one file said. `nights` is in order and never empty.
 
-    `attribution` must be shown wherever the figures are. `columns` is for tables only.
+    `attribution` must be shown wherever the figures are. `columns` is for tables only. `doubts`
+    are what somebody would have been asked, had anybody been there (`unattended`).
     """
 
     kind: str
@@ -112,25 +131,32 @@ class ForecastReading:
     latitude: float | None = None
     longitude: float | None = None
     elevation_m: float | None = None
+    doubts: tuple[Words, ...] = ()
 
 
 @dataclass(frozen=True)
 class ReadOptions:
-    """What a person has said about a file, which wins over what the file seems to say.
+    """What a person has said about a file: it speaks where the file is silent.
+
+    A choice that contradicts what the file itself says is refused.
 
     `kind` is one of `KINDS`. `columns` maps a role to the header of the column that holds it.
     `csv_time_zone` is the zone of a table's local times (None: the garden's own).
     `daily_low_belongs_to` says whether a day's minimum fell on the morning of that date (the night
-    began the evening before) or after its evening. `encoding` is "utf-8" (None too) or "cp1252".
+    began the evening before) or after its evening; None: nobody has said. `encoding` is "utf-8"
+    or "cp1252". `spikes` says what to do with one hour far colder than both its neighbours.
+    `accepted` names the doubts (`doubts.ASKS`) that somebody has looked at and found right.
     """
 
     kind: str | None = None
     columns: Mapping[str, str] | None = None
     temperature_unit: Literal["C", "F"] | None = None
-    daily_low_belongs_to: Literal["morning", "evening"] = "morning"
+    daily_low_belongs_to: Literal["morning", "evening"] | None = None
     csv_time_zone: ZoneInfo | None = None
     date_order: Literal["YMD", "DMY", "MDY"] | None = None
     encoding: Literal["utf-8", "cp1252"] | None = None
+    spikes: Literal["drop", "keep"] | None = None
+    accepted: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -139,12 +165,14 @@ class LineError:
 
     `line` counts from 1 and is None where a line says nothing (a JSON value, the file as a
     whole). `column` is a table's header, a path such as `properties.periods[3].temperature`, or
-    empty.
+    empty. `ask` names what a person could say to have the file read, empty where nothing helps:
+    one of `ASKS`.
     """
 
     line: int | None
     column: Words
     message: Words
+    ask: str = ""
 
     @property
     def whole(self) -> Words:
@@ -165,7 +193,7 @@ class UnreadableFile(GardenError):
 
     `errors` is never empty; past fifty its last entry says how many `more` there were. `columns`
     holds the guess at a table's columns where it got that far, so that a page can offer them for
-    choosing.
+    choosing. `asks` names what a person could say to have it read, in order, each once.
     """
 
     def __init__(
@@ -182,6 +210,7 @@ class UnreadableFile(GardenError):
             shown = (*shown, LineError(None, "", say("and %(more)s more", more=more)))
         self.errors = shown
         self.columns = columns
+        self.asks = tuple(dict.fromkeys(error.ask for error in shown if error.ask))
         super().__init__(Joined(tuple(error.whole for error in shown[:3]), "; "))
 
 
@@ -192,10 +221,12 @@ class Faults:
         self._kept: list[LineError] = []
         self._more = 0
 
-    def add(self, message: Words, *, line: int | None = None, column: Words = "") -> None:
+    def add(
+        self, message: Words, *, line: int | None = None, column: Words = "", ask: str = ""
+    ) -> None:
         """Note one fault; past the first fifty only their number is kept."""
         if len(self._kept) < MOST_ERRORS:
-            self._kept.append(LineError(line, column, message))
+            self._kept.append(LineError(line, column, message, ask))
         else:
             self._more += 1
 
@@ -212,9 +243,11 @@ class Faults:
             raise UnreadableFile(self._kept, more=self._more, columns=columns)
 
 
-def refuse(message: Words, *, line: int | None = None, column: Words = "") -> UnreadableFile:
+def refuse(
+    message: Words, *, line: int | None = None, column: Words = "", ask: str = ""
+) -> UnreadableFile:
     """The error for a file with one thing wrong. The caller raises it."""
-    return UnreadableFile((LineError(line, column, message),))
+    return UnreadableFile((LineError(line, column, message, ask),))
 
 
 def quoted(text: object) -> str:

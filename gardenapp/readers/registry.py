@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,7 @@ from gardenapp.readers import (
     plain_text,
     taf,
 )
+from gardenapp.readers.doubts import Home, doubts_about, without_spikes
 from gardenapp.readers.json_text import Node
 from gardenapp.readers.records import (
     KINDS,
@@ -27,7 +29,7 @@ from gardenapp.readers.records import (
     refuse,
 )
 
-__all__ = ["KINDS", "ReadOptions", "UnreadableFile", "read_forecast"]
+__all__ = ["KINDS", "Home", "ReadOptions", "UnreadableFile", "read_forecast"]
 
 _METNO_KINDS = ("metno_compact", "metno_complete")
 _JSON_KINDS = (
@@ -46,6 +48,7 @@ def read_forecast(
     time_zone: ZoneInfo,
     now: datetime,
     options: ReadOptions | None = None,
+    home: Home | None = None,
 ) -> ForecastReading:
     """Turn a file into nights, judging its format by what is in it.
 
@@ -55,7 +58,8 @@ def read_forecast(
     filename : only for words to the reader; the format is never judged by it.
     time_zone : the garden's; decides where one night ends and the next begins.
     now : the moment of reading, aware; a TAF names no month.
-    options : what a person has said about the file; wins over what the file seems to say.
+    options : what a person has said about the file.
+    home : where the garden is; None where a forecast for any place and of any age will do.
 
     Returns
     -------
@@ -71,13 +75,30 @@ def read_forecast(
         raise refuse(
             say("%(kind)s is not a kind of forecast that is known here.", kind=quoted(options.kind))
         )
-    text = plain_text.decode(data, encoding=options.encoding)
+    reading = _read(data, time_zone=time_zone, now=now, options=options)
+    reading, doubts = without_spikes(reading, time_zone=time_zone, options=options)
+    if home is not None:
+        doubts += doubts_about(reading, home=home, time_zone=time_zone, now=now)
+    open_doubts = [doubt for doubt in doubts if doubt.ask not in options.accepted]
+    if open_doubts:
+        raise UnreadableFile(open_doubts, columns=reading.columns)
+    return reading
+
+
+def _read(
+    data: bytes, *, time_zone: ZoneInfo, now: datetime, options: ReadOptions
+) -> ForecastReading:
+    text, encoding = plain_text.decode_as(data, encoding=options.encoding)
     looks_like_json = text.lstrip()[:1] in ("{", "[")
     if options.kind in _JSON_KINDS or (options.kind is None and looks_like_json):
         return _read_json(text, time_zone=time_zone, now=now, kind=options.kind)
     if options.kind == taf.KIND or (options.kind is None and taf.recognises(text)):
         return taf.read(text, time_zone=time_zone, now=now)
-    return csv_table.read(text, time_zone=time_zone, options=options)
+    reading = csv_table.read(text, time_zone=time_zone, options=options, now=now)
+    if encoding == "cp1252" and options.encoding is None:
+        note = say("The text is taken for Windows-1252.")
+        reading = replace(reading, notes=(*reading.notes, note))
+    return reading
 
 
 def _read_json(

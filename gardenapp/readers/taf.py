@@ -26,7 +26,7 @@ from gardenapp.readers.records import (
 KIND = "taf"
 
 _HEAD = re.compile(
-    r"\b(?:TAF\s+)?(?:(?:AMD|COR)\s+)?([A-Z][A-Z0-9]{3})\s+([0-9]{2})([0-9]{2})([0-9]{2})Z\b"
+    r"\b(?:TAF\s+)?(?:(?P<again>AMD|COR)\s+)?(?P<place>[A-Z][A-Z0-9]{3})\s+([0-9]{2})([0-9]{2})([0-9]{2})Z\b"
     r"(?=\s+(?:NIL\b|[0-9]{4}/[0-9]{4}\b))",
     re.ASCII,
 )
@@ -47,6 +47,7 @@ class _Message:
     issued_at: datetime
     body: str
     line: int
+    is_corrected: bool
 
 
 def recognises(text: str) -> bool:
@@ -71,7 +72,8 @@ def read(text: str, *, time_zone: ZoneInfo, now: datetime) -> ForecastReading:
                 stations=", ".join(stations[:5]),
             )
         )
-    newest = max(messages, key=lambda message: (message.issued_at, message.line))
+    # A correction keeps the time of sending of what it corrects, wherever it stands.
+    newest = max(messages, key=lambda each: (each.issued_at, each.is_corrected, each.line))
     notes: list[Words] = [
         say("A low in a TAF is in whole degrees and for the airfield; cloud and wind are not read.")
     ]
@@ -97,15 +99,16 @@ def _messages(text: str, now: datetime) -> list[_Message]:
         end = len(text) if following is None else following.start()
         sign = text.find("=", head.end(), end)
         line = text.count("\n", 0, head.start()) + 1
-        issued_at = _near(int(head[2]), int(head[3]), now)
-        if issued_at is None or int(head[4]) > 59:
+        issued_at = _near(int(head[3]), int(head[4]), now)
+        if issued_at is None or int(head[5]) > 59:
             raise refuse(say("%(head)s has no such day or time", head=quoted(head[0])), line=line)
         messages.append(
             _Message(
-                station=head[1],
-                issued_at=issued_at + timedelta(minutes=int(head[4])),
+                station=head["place"],
+                issued_at=issued_at + timedelta(minutes=int(head[5])),
                 body=text[head.end() : end if sign < 0 else sign],
                 line=line,
+                is_corrected=head["again"] is not None,
             )
         )
     return messages

@@ -219,8 +219,6 @@ BROKEN: dict[str, Broken] = {
     "a picture": (b"\x89PNG\r\n\x1a\n" + GOOD, NOTHING, None, "a picture"),
     "a workbook": (b"PK\x03\x04" + GOOD, NOTHING, None, "workbook"),
     "a web page": (b"<!DOCTYPE html><p>Time,Temp</p>", NOTHING, 1, "web page"),
-    "UTF-16": (GOOD.decode().encode("utf-16"), NOTHING, 1, "UTF-16"),
-    "windows-1252 unasked": (table(_ISO, encoding="cp1252"), NOTHING, 1, "UTF-8"),
     "NUL bytes": (table(_swap(_ISO, 5, _ISO[5] + "\x00")), NOTHING, 7, "U+0000"),
     "NUL bytes far down": (
         table([*_MANY, _ISO[0] + "\x00"]),

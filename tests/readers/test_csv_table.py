@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -224,14 +225,10 @@ def test_a_chosen_unit_fills_in_for_a_header_without_one() -> None:
     assert in_f.low_c == pytest.approx((0.8 - 32) * 5 / 9)
 
 
-def test_a_chosen_unit_wins_over_a_wrong_label() -> None:
-    rows = GOOD_TABLE.replace("9.1", "68.2").replace("6.9", "65.0")
-
-    with pytest.raises(UnreadableFile):
-        read_bytes(rows)
-    night = only_night(read_bytes(rows, options=ReadOptions(temperature_unit="F")))
-
-    assert night.hours[0].temp_c == pytest.approx(20.11, abs=0.01)
+def test_a_chosen_unit_that_the_header_contradicts_is_refused() -> None:
+    with pytest.raises(UnreadableFile, match="the file says °C here; °F was chosen"):
+        read_bytes(GOOD_TABLE, options=ReadOptions(temperature_unit="F"))
+    assert read_bytes(GOOD_TABLE, options=ReadOptions(temperature_unit="C")).nights
 
 
 def test_a_chosen_column_is_read_instead_of_the_guess() -> None:
@@ -270,8 +267,9 @@ def test_a_role_chosen_as_nothing_is_not_read() -> None:
 def test_the_date_order_can_be_chosen() -> None:
     text = table("01/02/26,1.0", "02/01/26,2.0", header="Date,Min temperature (°C)")
 
-    day_first = read_bytes(text, options=ReadOptions(date_order="DMY"))
-    month_first = read_bytes(text, options=ReadOptions(date_order="MDY"))
+    morning = ReadOptions(daily_low_belongs_to="morning")
+    day_first = read_bytes(text, options=replace(morning, date_order="DMY"))
+    month_first = read_bytes(text, options=replace(morning, date_order="MDY"))
 
     assert lows(day_first) == {"2026-01-01": 2.0, "2026-01-31": 1.0}
     assert lows(month_first) == {"2026-01-01": 1.0, "2026-01-31": 2.0}
@@ -312,8 +310,18 @@ def test_a_low_of_thirty_degrees_is_not_yet_odd(coldest_c: float, is_asked: bool
 # Days
 
 
-def test_a_days_low_belongs_to_the_night_that_ended_on_its_morning() -> None:
-    reading = read_sample("station_daily_minmax_handmade.csv", zone=LONDON)
+def test_nobody_knows_to_which_night_a_days_low_belongs_but_who_made_the_table() -> None:
+    with pytest.raises(UnreadableFile, match="When does a date's low fall") as refusal:
+        read_sample("station_daily_minmax_handmade.csv", zone=LONDON)
+
+    assert refusal.value.asks == ("daily_low",)
+    assert "night of 3 May 2026 is −1.1 °C" in str(refusal.value)
+
+
+def test_a_days_low_can_belong_to_its_morning() -> None:
+    options = ReadOptions(daily_low_belongs_to="morning")
+
+    reading = read_sample("station_daily_minmax_handmade.csv", zone=LONDON, options=options)
 
     assert reading.kind == "csv_daily"
     assert lows(reading)["2026-05-03"] == -1.1  # the minimum of 4 May
@@ -420,7 +428,7 @@ def lincoln() -> ForecastReading:
     return read_sample(
         "daily_real_lincoln_2016.csv",
         zone=CHICAGO,
-        options=ReadOptions(temperature_unit="F"),
+        options=ReadOptions(temperature_unit="F", daily_low_belongs_to="morning"),
     )
 
 
@@ -445,7 +453,7 @@ def test_a_real_daily_table_in_celsius() -> None:
         read_sample(
             "daily_real_seattle_2012-2015.csv",
             zone=ZoneInfo("America/Los_Angeles"),
-            options=ReadOptions(temperature_unit="C"),
+            options=ReadOptions(temperature_unit="C", daily_low_belongs_to="morning"),
         )
     )
 
@@ -511,7 +519,9 @@ def test_a_hundred_columns_and_long_headers_are_fine() -> None:
 
 
 def test_a_date_that_is_half_words_is_told_and_not_taken_for_a_summary() -> None:
-    with pytest.raises(UnreadableFile, match="“4 May 2026” is not a date and time"):
+    with pytest.raises(UnreadableFile, match="“4 Mayor 2026” is not a date and time"):
+        read_bytes(GOOD_TABLE + "4 Mayor 2026,3.0,80\n")
+    with pytest.raises(UnreadableFile, match="written in another way than the others"):
         read_bytes(GOOD_TABLE + "4 May 2026,3.0,80\n")
     notes = read_bytes(GOOD_TABLE + "Mean,3.0,80\n").notes
     assert any("“Mean”, has no date" in str(note) for note in notes)

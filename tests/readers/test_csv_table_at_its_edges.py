@@ -78,11 +78,26 @@ def test_faults_of_figures_are_told_each_with_line_and_column() -> None:
     header = "Temp (°C),Humidity (%),Wind (m/s)"
     text = table("5,70,3", header=header, change={0: "61,70,3", 1: "5,140,3", 2: "5,70,calm"})
 
-    assert faults(text) == [
-        "line 2, Temp (°C): 61 °C is outside −60 to +60 °C",
-        "line 3, Humidity (%): humidity of 140 % is outside 0 to 100",
-        "line 4, Wind (m/s): “calm” is not a number",
-    ]
+    assert faults(text) == ["line 2, Temp (°C): 61 °C is outside −60 to +60 °C"]
+
+
+def test_odd_figures_of_what_one_can_plan_without_are_left_out_and_told() -> None:
+    header = "Temp (°C),Humidity (%),Wind (m/s)"
+    reading = read(table("5,70,3", header=header, change={1: "5,140,3", 2: "5,70,calm"}))
+
+    assert tuple(map(str, reading.notes)) == (
+        "1 figure of “Humidity (%)” is left out; line 3: humidity of 140 % is outside 0 to 100.",
+        "1 figure of “Wind (m/s)” is left out; line 4: “calm” is not a number.",
+    )
+    hours = only_night(reading).hours
+    assert (hours[1].humidity_percent, hours[2].wind_mps, hours[3].wind_mps) == (None, None, 3.0)
+
+
+def test_a_column_of_which_most_is_odd_is_refused_line_by_line() -> None:
+    found = faults(table("5,calm", header="Temp (°C),Wind (m/s)"))
+
+    assert found[0] == "line 2, Wind (m/s): “calm” is not a number"
+    assert len(found) == len(HOURS)
 
 
 def test_rows_without_a_temperature_and_repeated_rows_are_counted() -> None:
@@ -169,10 +184,15 @@ def test_what_a_table_lacks_is_told() -> None:
         "to its cold end."
     ]
     assert faults(table("5", header="Temp")) == ["Temp: say whether °C or °F"]
-    (no_date,) = faults("a,b\nmild,fair\ncold,fair\n", kind="csv_hourly")
+    (no_date,) = faults("a,b\nmild,fair\ncold,fair\nb,c\n", kind="csv_hourly")
     assert no_date == (
         "No row with a date is found in the first 30. A table needs a header row and then rows "
         "with a date or a date and time."
+    )
+    (no_table,) = faults("Tonight lows around 28, clear\n", kind="csv_hourly")
+    assert no_table == (
+        "This is no table: no row begins with a date. If you know tonight's low, type it in by "
+        "hand."
     )
 
 

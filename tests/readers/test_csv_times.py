@@ -224,7 +224,8 @@ def test_a_table_of_days_up_to_the_twelfth_is_asked_about_and_takes_the_answer()
     with pytest.raises(UnreadableFile, match=ASKS):
         read_bytes(text)
 
-    assert lows(read_bytes(text, options=ReadOptions(date_order="DMY"))) == {
+    options = ReadOptions(date_order="DMY", daily_low_belongs_to="morning")
+    assert lows(read_bytes(text, options=options)) == {
         "2026-11-30": 1.0,
         "2026-12-01": 2.0,
         "2026-12-02": 3.0,

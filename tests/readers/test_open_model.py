@@ -121,11 +121,13 @@ def test_days_minima_alone_are_taken_for_the_mornings_of_their_dates() -> None:
     assert "calendar" in str(reading.notes[0]) or "day it" in str(reading.notes[0])
 
 
-def test_hours_win_over_days() -> None:
+def test_a_days_minimum_colder_than_its_hours_wins() -> None:
     content = document(
         daily_units={"time": "iso8601", "temperature_2m_min": "°C"},
         daily={"time": ["2026-11-26"], "temperature_2m_min": [-9.0]},
     )
+    assert read(content).nights[0].low_c == pytest.approx(-9.0)
+    content["daily"]["temperature_2m_min"] = [-1.0]
     assert read(content).nights[0].low_c == pytest.approx(-3.4)
 
 

@@ -29,7 +29,7 @@ def test_windows_1252_is_read_where_it_was_chosen() -> None:
 def test_bytes_that_are_no_such_text_are_told_with_their_line() -> None:
     assert refusal(b"a\nb\nc \xb0\n") == f"line 3: This is not UTF-8 text. {SAVE_AS_UTF8}"
     assert refusal(b"a\nb \x81\n", encoding="cp1252") == "line 2: This is not Windows-1252 text."
-    assert refusal("a".encode("utf-16")) == f"line 1: The file is in UTF-16. {SAVE_AS_UTF8}"
+    assert refusal("a".encode("utf-16")[:-1]) == f"This is not UTF-16 text. {SAVE_AS_UTF8}"
     assert refusal(b"\xef\xbb\xbfa\n\xb0", encoding="cp1252").startswith(
         "line 2: This is not UTF-8"
     )
@@ -44,7 +44,8 @@ def test_control_characters_are_told_each_with_its_line() -> None:
         "line 4: holds the control character U+001B",
         "line 4: holds the control character U+007F",
     ]
-    assert refusal(b"\n\x00").startswith("line 2: holds the control character U+0000")
+    assert decode(b"a\n\x00\x00", encoding=None) == "a\n"  # a block filled up
+    assert refusal(b"\n\x00a").startswith("line 2: holds the control character U+0000")
 
 
 def test_a_file_of_the_largest_size_is_read_and_one_byte_more_is_not() -> None:
