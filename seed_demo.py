@@ -707,7 +707,7 @@ def forecast_bytes(*, first_night: date, low_c: float) -> bytes:
             first_night + timedelta(days=day),
             latitude=garden.latitude,
             longitude=garden.longitude,
-            elevation_m=garden.elevation_m,
+            elevation_m=garden.height_m,
             time_zone=zone,
         )
         low_at = night.sunrise_at.replace(minute=0, second=0, microsecond=0)

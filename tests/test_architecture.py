@@ -43,8 +43,9 @@ OURS_FOR = {
 # What each layer may import from elsewhere, beside the standard library. None: no limit.
 OTHERS_FOR: dict[str, frozenset[str] | None] = {
     "science": frozenset({"astral", "highspy", "numpy"}),
-    # A logger's file has a hundred thousand rows: arrays. Workbooks need a reader of their own.
-    "readers": frozenset({"numpy", "python_calamine"}),
+    # A logger's file has a hundred thousand rows: arrays. Workbooks need a reader of their own, and
+    # Babel has the months' names of the languages that files are written in.
+    "readers": frozenset({"babel", "numpy", "python_calamine"}),
     "reference": frozenset(),
     "models": frozenset({"sqlalchemy"}),
     "services": None,

@@ -69,6 +69,13 @@ def fail_on_file(file: Path, error: UnreadableFile, message: str) -> NoReturn:
     fail(message)
 
 
+def data_of(file: Path) -> tuple[bytes, str]:
+    """What a file holds, and its name; `-` is standard input."""
+    if str(file) == "-":
+        return sys.stdin.buffer.read(), "standard input"
+    return file.read_bytes(), file.name
+
+
 def local_time(moment: datetime) -> str:
     """A moment at the garden, for printing: `Tue 24 Nov 2026, 18:40 GMT`."""
     garden = db.session.get(Garden, 1)

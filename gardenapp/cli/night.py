@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +13,16 @@ import click
 from flask import current_app
 
 from gardenapp.cli import main
-from gardenapp.cli.base import fail, fail_on_file, local_time, with_app
+from gardenapp.cli.base import data_of, fail, fail_on_file, local_time, with_app
 from gardenapp.cli.base import now as present
 from gardenapp.errors import NotFound
+from gardenapp.readers.doubts import ASKS
+from gardenapp.readers.quantities import BadFigure
 from gardenapp.readers.records import ReadOptions, UnreadableFile
+from gardenapp.readers.stated_zones import zone_in
 from gardenapp.science.allocation.reasons import words_of
 from gardenapp.science.allocation.solve import Progress
+from gardenapp.services.clockwork import garden_zone
 from gardenapp.services.fetching import FetchFailed
 from gardenapp.services.night import forecasts, tonight
 from gardenapp.services.night.machine_board import board_as_dict
@@ -36,9 +40,21 @@ def forecast_group() -> None:
 
 
 @forecast_group.command("import")
-@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument(
+    "file", type=click.Path(exists=True, dir_okay=False, path_type=Path, allow_dash=True)
+)
 @click.option("--unit", type=click.Choice(["C", "F"]), help="Where the file does not say.")
-@click.option("--utc", is_flag=True, help="The file's times are UTC.")
+@click.option("--utc", is_flag=True, help="The file's times are UTC; short for --time-zone UTC.")
+@click.option("--time-zone", help="Of the file's times, such as UTC-5 or America/New_York.")
+@click.option(
+    "--columns",
+    multiple=True,
+    metavar="ROLE=HEADER",
+    help="Which column is which, such as 'temperature=Temp out'; may be given again.",
+)
+@click.option(
+    "--encoding", type=click.Choice(["utf-8", "cp1252"]), help="Where the file leaves it open."
+)
 @click.option(
     "--date-order",
     type=click.Choice(["YMD", "DMY", "MDY"]),
@@ -47,32 +63,101 @@ def forecast_group() -> None:
 @click.option(
     "--daily-low",
     type=click.Choice(["morning", "evening"]),
-    default="morning",
-    show_default=True,
     help="When a day's low fell: the morning of its date, or the night after it.",
+)
+@click.option(
+    "--spikes",
+    type=click.Choice(["drop", "keep"]),
+    help="A lone hour far colder than its neighbours.",
+)
+@click.option(
+    "--accept",
+    multiple=True,
+    type=click.Choice(sorted(ASKS)),
+    help="A doubt that you have looked at and found right; may be given again.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything the board shows.")
 @with_app
 def forecast_import(
-    file: Path, unit: Any, utc: bool, date_order: Any, daily_low: Any, as_json: bool
+    file: Path,
+    unit: Any,
+    utc: bool,
+    time_zone: str | None,
+    columns: tuple[str, ...],
+    encoding: Any,
+    date_order: Any,
+    daily_low: Any,
+    spikes: Any,
+    accept: tuple[str, ...],
+    as_json: bool,
 ) -> None:
-    """Read FILE, keep its nights from tonight on, and plan tonight if it is among them."""
-    from zoneinfo import ZoneInfo
-
+    """Read FILE (- for standard input), keep its nights from tonight on, and plan tonight."""
     now = datetime.now(UTC)
     options = ReadOptions(
         temperature_unit=unit,
-        csv_time_zone=ZoneInfo("UTC") if utc else None,
+        columns=_columns(columns),
+        csv_time_zone=_zone("UTC" if utc else time_zone),
         date_order=date_order,
         daily_low_belongs_to=daily_low,
+        encoding=encoding,
+        spikes=spikes,
+        accepted=frozenset(accept),
     )
+    data, name = data_of(file)
     try:
         imported = forecasts.import_file(
-            data=file.read_bytes(), filename=file.name, member_id=None, now=now, options=options
+            data=data, filename=name, member_id=None, now=now, options=options
         )
     except UnreadableFile as error:
-        fail_on_file(file, error, "Nothing has changed.")
+        for ask in error.asks:
+            click.echo(f"To answer: {_ANSWERED_BY[ask]}", err=True)
+        fail_on_file(Path(name), error, "Nothing has changed.")
+    for column in imported.columns:
+        if column.role:
+            unit_of_it = f" [{column.unit}]" if column.unit else ""
+            click.echo(
+                f"{column.role}: {column.header}{unit_of_it} (--columns {column.role}=HEADER "
+                "for another)",
+                err=True,
+            )
     _planned(imported, now, as_json)
+
+
+_ANSWERED_BY = {
+    "columns": "--columns ROLE=HEADER",
+    "unit": "--unit C or --unit F",
+    "time_zone": "--time-zone ZONE",
+    "date_order": "--date-order YMD, DMY or MDY",
+    "daily_low": "--daily-low morning or --daily-low evening",
+    "encoding": "--encoding cp1252",
+    "spikes": "--spikes drop or --spikes keep",
+    **{ask: f"--accept {ask}" for ask in sorted(ASKS)},
+}
+
+
+def _columns(typed: tuple[str, ...]) -> dict[str, str] | None:
+    found = {}
+    for each in typed:
+        role, sign, header = each.partition("=")
+        if not sign:
+            raise click.BadParameter(f"{each}: write ROLE=HEADER", param_hint="--columns")
+        found[role.strip()] = header.strip()
+    return found or None
+
+
+def _zone(typed: str | None) -> tzinfo | None:
+    if not typed:
+        return None
+    try:
+        found = zone_in(typed, garden_zone())
+    except BadFigure as error:
+        raise click.BadParameter(str(error), param_hint="--time-zone") from error
+    if found is None:
+        raise click.BadParameter(
+            f"{typed}: write a zone such as UTC, UTC-5 or America/New_York",
+            param_hint="--time-zone",
+        )
+    return found
 
 
 @forecast_group.command("fetch")
@@ -105,8 +190,8 @@ def _planned(imported: forecasts.Imported, now: datetime, as_json: bool) -> None
         return
     nights = ", ".join(night.isoformat() for night in imported.nights)
     click.echo(f"Taken in ({imported.kind}), nights of {nights}.")
-    for note in imported.notes:
-        click.echo(f"  {note}")
+    for note in (*imported.doubts, *imported.notes):
+        click.echo(f"  {note}", err=True)
     if plans:
         _print_board(now, None)
     else:
@@ -152,6 +237,7 @@ def _imported(imported: forecasts.Imported) -> dict[str, Any]:
         "nights": [night.isoformat() for night in imported.nights],
         "attribution": imported.attribution,
         "notes": list(map(str, imported.notes)),
+        "doubts": list(map(str, imported.doubts)),
     }
 
 

@@ -30,6 +30,8 @@ class ForecastImport(Base):
     issued_at: Mapped[Moment | None]
     attribution: Mapped[LineText] = mapped_column(default="")
     notes: Mapped[LongText] = mapped_column(default="")
+    # What somebody would have been asked about it, had anybody been there.
+    doubts: Mapped[LongText] = mapped_column(default="", server_default="")
 
 
 class Forecast(Base):
@@ -57,6 +59,12 @@ class Forecast(Base):
     wind_mps: Mapped[float | None]
     gust_mps: Mapped[float | None]
     dew_point_c: Mapped[float | None]
+    # From 15:00 to 11:00: water, and new snow.
+    precipitation_mm: Mapped[float | None]
+    snow_cm: Mapped[float | None]
+    # The source's own spread of the low, and its low 5 cm above the ground.
+    stated_sd_k: Mapped[float | None]
+    ground_low_c: Mapped[float | None]
     hours: Mapped[list[Any]] = mapped_column(JSON, default=list)
     notes: Mapped[LongText] = mapped_column(default="")
 
@@ -75,6 +83,17 @@ class ForecastAddress(Base):
     expires_at: Mapped[Moment | None]
     asked_at: Mapped[Moment | None]
     last_answer: Mapped[LongText] = mapped_column(default="")
+
+
+class ForecastAnswer(Base):
+    """What somebody said of tables with these columns, so that it is not asked again."""
+
+    __tablename__ = "forecast_answer"
+
+    id: Mapped[Key]
+    signature: Mapped[str] = mapped_column(String(64), unique=True)
+    answers: Mapped[dict[str, Any]] = mapped_column(JSON)
+    told_at: Mapped[Moment]
 
 
 class PendingUpload(Base):

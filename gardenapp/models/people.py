@@ -29,7 +29,8 @@ class Garden(Base):
     latitude: Mapped[float]
     longitude: Mapped[float]
     time_zone: Mapped[ShortText]
-    elevation_m: Mapped[float] = mapped_column(default=0.0)
+    # Above the sea; None where nobody has said.
+    elevation_m: Mapped[float | None] = mapped_column(default=None)
     board_is_open: Mapped[bool] = mapped_column(default=True)
     temperature_unit: Mapped[str] = mapped_column(String(1), default="C")
     length_unit: Mapped[str] = mapped_column(String(8), default="metric")
@@ -50,6 +51,11 @@ class Garden(Base):
     # Counts every change, so that a rendered board can be kept until the next one.
     version: Mapped[int] = mapped_column(default=1)
     created_at: Mapped[Moment]
+
+    @property
+    def height_m(self) -> float:
+        """Height above the sea to reckon with: 0 where nobody has said."""
+        return self.elevation_m or 0.0
 
 
 class Member(Base):

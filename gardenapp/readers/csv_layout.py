@@ -290,7 +290,7 @@ def knows_unit(table: Table, role: str) -> bool:
     return any(_WITH_UNIT.fullmatch(table.cell(row, role)) is not None for row in table.rows[:20])
 
 
-def zone_of(table: Table, home: ZoneInfo, chosen: ZoneInfo | None) -> tzinfo | None:
+def zone_of(table: Table, home: ZoneInfo, chosen: tzinfo | None) -> tzinfo | None:
     """The zone that the headings of its times, or the lines above, name; None where they do not.
 
     Raises UnreadableFile where it means several zones and none was chosen.

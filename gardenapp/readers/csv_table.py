@@ -352,7 +352,7 @@ def _check_jumps(table: Table, hours: Sequence[_Hour], options: ReadOptions) -> 
 class _Zones:
     """The zone of each row's clock: what the row says, else the table, else what was chosen."""
 
-    def __init__(self, table: Table, home: ZoneInfo, chosen: ZoneInfo | None) -> None:
+    def __init__(self, table: Table, home: ZoneInfo, chosen: tzinfo | None) -> None:
         self._table, self._home, self._chosen = table, home, chosen
         self._stated = zone_of(table, home, chosen)
         self._clocks: dict[tzinfo, csv_times.WallClock] = {}
@@ -602,6 +602,8 @@ def _daily_nights(
     if "low_time" in table.found:
         return _nights_by_time(table, {day: row for day, (_, row) in found.items()}, lows, options)
     belongs = _belongs_to(table, options)
+    if belongs is None and now is not None and max(lows) < now.astimezone(time_zone).date():
+        belongs = "evening"  # over either way, which is told
     if belongs is None:
         _ask_which_night(table, lows, time_zone, now)
     if belongs == "morning":
@@ -636,7 +638,7 @@ def _ask_which_night(
     """Ask, showing what either answer makes of tonight."""
     evening = min(lows) if now is None else now.astimezone(time_zone).date()
 
-    def told(day: date) -> Words:
+    def told(day: date) -> Words | Celsius:
         return Celsius(lows[day]) if day in lows else say("no low")
 
     table.faults.add(

@@ -49,6 +49,9 @@ def doubts_about(
 
     home : the garden. time_zone : its. now : aware.
     """
+    today = now.astimezone(time_zone).date()
+    if reading.nights[-1].night_of < today - timedelta(days=1):
+        return ()  # it is over, which is told
     found = []
     if reading.latitude is not None and reading.longitude is not None:
         away_km = _distance_km(home, reading.latitude, reading.longitude)
@@ -99,7 +102,6 @@ def doubts_about(
                     "issue",
                 )
             )
-    today = now.astimezone(time_zone).date()
     first = reading.nights[0].night_of
     if first > today + timedelta(days=FAR_AHEAD_DAYS):
         found.append(
@@ -174,9 +176,9 @@ def _again(
     """A night reckoned anew from the hours that were kept, and from the low its source states."""
     found, _ = nights_from_hours(kept, time_zone=time_zone)
     anew = next((one for one in found if one.night_of == night.night_of), None)
-    lows = [one for one in (anew and anew.low_c, night.stated_low_c) if one is not None]
-    if anew is None or not lows:
+    if anew is None:
         return night
+    lows = [anew.low_c, *([] if night.stated_low_c is None else [night.stated_low_c])]
     begin = datetime.combine(night.night_of, time(12), time_zone)
     left_out = sorted(at for at in lone if timedelta(0) <= at - begin < timedelta(days=1))
     note = say(

@@ -9,9 +9,8 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 from gardenapp.errors import GardenError
 from gardenapp.messages import Joined, Words, say
@@ -152,7 +151,7 @@ class ReadOptions:
     columns: Mapping[str, str] | None = None
     temperature_unit: Literal["C", "F"] | None = None
     daily_low_belongs_to: Literal["morning", "evening"] | None = None
-    csv_time_zone: ZoneInfo | None = None
+    csv_time_zone: tzinfo | None = None
     date_order: Literal["YMD", "DMY", "MDY"] | None = None
     encoding: Literal["utf-8", "cp1252"] | None = None
     spikes: Literal["drop", "keep"] | None = None

@@ -79,7 +79,7 @@ def evening_of(garden: Garden, evening: date) -> datetime:
 
 def night_of_garden(garden: Garden, evening: date) -> Night:
     """Sunset and sunrise of a night at the garden."""
-    return _night(evening, garden.latitude, garden.longitude, garden.elevation_m, garden.time_zone)
+    return _night(evening, garden.latitude, garden.longitude, garden.height_m, garden.time_zone)
 
 
 @lru_cache(maxsize=64)

@@ -357,6 +357,7 @@ def test_a_forecast_whose_dates_could_be_either_asks_and_takes_the_answer(tmp_pa
     table = tmp_path / "station.csv"
     year = datetime.now(UTC).year + 1
     lines = (f"0{day}/04/{year},{day}.0" for day in range(3, 6))
+    sure = ("--accept", "nights")  # of a spring to come
     table.write_text("\n".join(["Date,Min temperature (°C)", *lines, ""]), encoding="utf-8")
     query = "SELECT night_of, low_c FROM forecast ORDER BY night_of"
 
@@ -365,6 +366,8 @@ def test_a_forecast_whose_dates_could_be_either_asks_and_takes_the_answer(tmp_pa
     assert asked.exit_code == 2
     assert "station.csv: Date: say whether the day or the month comes first" in asked.stderr
     assert rows(tmp_path, query) == []
-    taken = run("forecast", "import", str(table), "--date-order", "DMY", "--daily-low", "evening")
+    taken = run(
+        "forecast", "import", str(table), "--date-order", "DMY", "--daily-low", "evening", *sure
+    )
     assert taken.exit_code == 0, taken.output
     assert rows(tmp_path, query) == [(f"{year}-04-0{day}", float(day)) for day in range(3, 6)]

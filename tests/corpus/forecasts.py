@@ -118,7 +118,9 @@ def zones() -> Iterator[Case]:
         yield Case(
             f"zone-{name}", "zones", _encoded(_told_in(DENVER, other, before=before)), zone=DENVER
         )
-    rows = [(f"{(u := in_zone(at, DENVER, UTC)):%Y-%m-%d}", f"{u:%H:%M}", c) for at, c in hours()]
+    rows: list[tuple[object, ...]] = [
+        (f"{(u := in_zone(at, DENVER, UTC)):%Y-%m-%d}", f"{u:%H:%M}", c) for at, c in hours()
+    ]
     yield Case(
         "zone-two-columns",
         "zones",
@@ -269,7 +271,7 @@ def choices() -> Iterator[Case]:
 
 def units() -> Iterator[Case]:
     told = hours()
-    rows = [(iso(at), f(c), "F") for at, c in told]
+    rows: list[tuple[object, ...]] = [(iso(at), f(c), "F") for at, c in told]
     yield Case("unit-column-f", "units", _encoded(table(["Time", "Temperature", "Unit"], rows)))
     rows = [(iso(at), f(c), "°F") for at, c in told]
     yield Case(
@@ -415,7 +417,7 @@ def columns() -> Iterator[Case]:
                 options={"columns": {"temperature": other}},
             )
     yield Case("column-c-and-f", "columns", _encoded(_two("temp_f", "temp_c", f)))
-    rows = [(f"{on}", low + 3.0, low, high) for on, low, high in DAYS]
+    rows: list[tuple[object, ...]] = [(f"{on}", low + 3.0, low, high) for on, low, high in DAYS]
     yield Case(
         "column-two-lows",
         "columns",
@@ -486,16 +488,16 @@ def nights() -> Iterator[Case]:
             options={"daily_low_belongs_to": "morning"},
         )
     for name, header, text_of in (
-        ("time-of-low", "Time of low", lambda: "06:00"),
-        ("low-time", "Low time", lambda: "6:00 AM"),
-        ("tmin-time", "Tmin time", lambda: "06:00:00"),
+        ("time-of-low", "Time of low", "06:00"),
+        ("low-time", "Low time", "6:00 AM"),
+        ("tmin-time", "Tmin time", "06:00:00"),
     ):
         yield Case(
             f"night-{name}",
             "nights",
             _encoded(
                 table(
-                    ["Date", "Low (°C)", header], [(f"{on}", low, text_of()) for on, low, _ in DAYS]
+                    ["Date", "Low (°C)", header], [(f"{on}", low, text_of) for on, low, _ in DAYS]
                 )
             ),
             source="common practice, no source",
@@ -665,7 +667,7 @@ def colder() -> Iterator[Case]:
             low_c=at_most_c,
             source="US National Weather Service glossary, from memory",
         )
-    rows = [(iso(at), max(c, -1.0), c) for at, c in hours()]
+    rows: list[tuple[object, ...]] = [(iso(at), max(c, -1.0), c) for at, c in hours()]
     yield Case(
         "colder-low-column",
         "colder",
@@ -1034,7 +1036,9 @@ def good() -> Iterator[Case]:
         "-",
         "\u2013",
     ):
-        rows = [(iso(at), code if n == 2 else c) for n, (at, c) in enumerate(told)]
+        rows: list[tuple[object, ...]] = [
+            (iso(at), code if n == 2 else c) for n, (at, c) in enumerate(told)
+        ]
         yield Case(
             f"good-missing-{code or 'empty'}", "good", _encoded(table(["Time", "Temp (°C)"], rows))
         )
@@ -1091,7 +1095,7 @@ def good() -> Iterator[Case]:
         ("pipe", {"sep": "|"}),
         ("trailing-nul", {"after": "\x00\x00\x00"}),
     ):
-        yield Case(f"good-{name}", "good", _encoded(_hourly(**how)))  # type: ignore[arg-type]
+        yield Case(f"good-{name}", "good", _encoded(_hourly(**how)))
     yield Case(
         "good-newest-first",
         "good",

@@ -59,7 +59,7 @@ class GardenSettings:
     latitude: float
     longitude: float
     time_zone: str
-    elevation_m: float = 0.0
+    elevation_m: float | None = None
     temperature_unit: str = "C"
     length_unit: str = "metric"
     board_is_open: bool = True

@@ -96,7 +96,7 @@ def kind_by_day(*, kind_id: int, now: datetime) -> KindByDay:
 
 
 def _sun(garden: Garden, on: date, zone: ZoneInfo) -> float:
-    return strongest_sun_wm2(on, garden.latitude, garden.longitude, garden.elevation_m, zone)
+    return strongest_sun_wm2(on, garden.latitude, garden.longitude, garden.height_m, zone)
 
 
 def _todays_cloud(garden: Garden, today: date, zone: ZoneInfo) -> float | None:

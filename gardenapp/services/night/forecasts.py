@@ -15,16 +15,19 @@ from sqlalchemy.orm import joinedload
 
 from gardenapp.errors import NotFound, OutOfRange
 from gardenapp.extensions import db
-from gardenapp.messages import Words, from_text, to_text
+from gardenapp.messages import Words, from_text, say, to_text
 from gardenapp.models.builds import ClimateNight
 from gardenapp.models.forecasts import (
     LIVE,
     Forecast,
     ForecastAddress,
+    ForecastAnswer,
     ForecastImport,
     PendingUpload,
 )
+from gardenapp.readers.doubts import Home
 from gardenapp.readers.records import (
+    ColumnGuess,
     ForecastReading,
     HourForecast,
     NightForecast,
@@ -32,6 +35,8 @@ from gardenapp.readers.records import (
     UnreadableFile,
 )
 from gardenapp.readers.registry import read_forecast
+from gardenapp.readers.stated_zones import name_of, zone_in
+from gardenapp.readers.unattended import read_colder
 from gardenapp.services import change_log
 from gardenapp.services.clockwork import garden_zone, get_garden, tonight
 from gardenapp.services.fetching import FetchFailed, fetch_forecast_bytes
@@ -58,6 +63,8 @@ class Imported:
     kind: str
     attribution: str
     notes: tuple[Words, ...]
+    doubts: tuple[Words, ...] = ()
+    columns: tuple[ColumnGuess, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -84,6 +91,7 @@ class ForecastVersion:
     issued_at: datetime | None
     is_in_force: bool
     notes: tuple[Words, ...]
+    doubts: tuple[Words, ...] = ()
 
 
 def enter_by_hand(
@@ -172,9 +180,87 @@ def read_file(
 ) -> ForecastReading:
     """Read a forecast file for this garden without keeping anything.
 
-    Raises UnreadableFile with every line that is wrong.
+    What somebody has said before of a table with the same columns holds where it is not said now.
+
+    Raises UnreadableFile with every line that is wrong, and with what has to be asked.
     """
-    return read_forecast(data, filename=filename, time_zone=garden_zone(), now=now, options=options)
+    wanted = options or ReadOptions()
+    try:
+        return _read(data, filename, now, wanted)
+    except UnreadableFile as error:
+        known = _with_earlier_answers(error.columns, wanted) if error.asks else wanted
+        if known == wanted:
+            raise
+    reading = _read(data, filename, now, known)
+    note = say("Read as somebody said of such a table before.")
+    return replace(reading, notes=(*reading.notes, note))
+
+
+def read_unasked(*, data: bytes, filename: str, now: datetime) -> ForecastReading:
+    """Read a file with nobody there: of each night the colder of all readings that it allows.
+
+    Raises UnreadableFile where no answer would make it readable.
+    """
+
+    def read(options: ReadOptions) -> ForecastReading:
+        return read_file(data=data, filename=filename, now=now, options=options)
+
+    return read_colder(read, ReadOptions())
+
+
+def _read(data: bytes, filename: str, now: datetime, options: ReadOptions) -> ForecastReading:
+    garden = get_garden()
+    return read_forecast(
+        data,
+        filename=filename,
+        time_zone=garden_zone(),
+        now=now,
+        options=options,
+        home=Home(garden.latitude, garden.longitude, garden.elevation_m),
+    )
+
+
+def _signature(columns: Sequence[ColumnGuess]) -> str:
+    names = "\n".join(column.header for column in columns)
+    return hashlib.sha256(names.encode()).hexdigest()
+
+
+def _with_earlier_answers(columns: Sequence[ColumnGuess], options: ReadOptions) -> ReadOptions:
+    """The options, filled up with what was said of a table with these columns."""
+    kept = columns and db.session.scalar(
+        select(ForecastAnswer.answers).where(ForecastAnswer.signature == _signature(columns))
+    )
+    if not kept:
+        return options
+    zone = kept.get("times_in")
+    known = {
+        "columns": kept.get("columns"),
+        "temperature_unit": kept.get("temperature_unit"),
+        "date_order": kept.get("date_order"),
+        "daily_low_belongs_to": kept.get("daily_low_belongs_to"),
+        "csv_time_zone": zone_in(zone, garden_zone()) if zone else None,
+    }
+    open_ones = {name for name, value in known.items() if value and not getattr(options, name)}
+    return replace(options, **{name: known[name] for name in open_ones})
+
+
+def _remember_answers(reading: ForecastReading, options: ReadOptions, now: datetime) -> None:
+    """Keep what somebody said of a table, by the names of its columns."""
+    zone = options.csv_time_zone
+    answers = {
+        "columns": dict(options.columns or {}),
+        "temperature_unit": options.temperature_unit,
+        "date_order": options.date_order,
+        "daily_low_belongs_to": options.daily_low_belongs_to,
+        "times_in": "" if zone is None else name_of(zone),
+    }
+    answers = {name: value for name, value in answers.items() if value}
+    if not reading.columns or not answers:
+        return
+    signature = _signature(reading.columns)
+    with write_transaction(changes_board=False) as session:
+        session.execute(delete(ForecastAnswer).where(ForecastAnswer.signature == signature))
+        session.add(ForecastAnswer(signature=signature, answers=answers, told_at=now))
 
 
 def import_file(
@@ -190,7 +276,7 @@ def import_file(
     Raises UnreadableFile; then nothing has changed.
     """
     reading = read_file(data=data, filename=filename, now=now, options=options)
-    return _store(
+    kept = _store(
         _from_tonight(reading, now),
         came_by="file",
         name=filename,
@@ -198,6 +284,9 @@ def import_file(
         member_id=member_id,
         now=now,
     )
+    if options is not None:
+        _remember_answers(reading, options, now)
+    return kept
 
 
 def keep_upload(*, data: bytes, filename: str, member_id: int, now: datetime) -> Waiting:
@@ -300,7 +389,7 @@ def fetch(
             _note_answer(now, "Nothing new since the last time.", expires_at=result.expires_at)
             return None
         body = result.data or b""
-        reading = _from_tonight(read_file(data=body, filename=url, now=now), now)
+        reading = _from_tonight(read_unasked(data=body, filename=url, now=now), now)
     except (FetchFailed, UnreadableFile) as error:
         _note_answer(now, str(error))
         raise
@@ -383,6 +472,7 @@ def list_versions(*, since: date, limit: int = 200) -> list[ForecastVersion]:
                 issued_at=source.issued_at,
                 is_in_force=forecast.night_of not in seen,
                 notes=from_text(forecast.notes),
+                doubts=from_text(source.doubts),
             )
         )
         seen.add(forecast.night_of)
@@ -408,6 +498,9 @@ def _hour_as_json(hour: HourForecast) -> dict[str, Any]:
         "cloud_fraction": hour.cloud_fraction,
         "wind_mps": hour.wind_mps,
         "gust_mps": hour.gust_mps,
+        "precipitation_mm": hour.precipitation_mm,
+        "snow_cm": hour.snow_cm,
+        "sd_k": hour.sd_k,
     }
 
 
@@ -454,9 +547,21 @@ def _store(
         issued_at=reading.issued_at,
         attribution=reading.attribution[:200],
         notes=to_text(reading.notes),
+        doubts=to_text(reading.doubts),
     )
     kept = _keep(source, [_row(night) for night in reading.nights], called=name)
-    return replace(kept, attribution=reading.attribution, notes=reading.notes)
+    return replace(
+        kept,
+        attribution=reading.attribution,
+        notes=(*reading.notes, *_notes_of_tonight(reading, now)),
+        doubts=reading.doubts,
+        columns=reading.columns,
+    )
+
+
+def _notes_of_tonight(reading: ForecastReading, now: datetime) -> tuple[Words, ...]:
+    """What is to be known of the first night that is planned by it."""
+    return next((n.notes for n in reading.nights if n.night_of == tonight(now)), ())
 
 
 def _row(night: NightForecast) -> Forecast:
@@ -469,6 +574,10 @@ def _row(night: NightForecast) -> Forecast:
         wind_mps=night.wind_mps,
         gust_mps=night.gust_mps,
         dew_point_c=night.dew_point_c,
+        precipitation_mm=night.precipitation_mm,
+        snow_cm=night.snow_cm,
+        stated_sd_k=night.sd_k,
+        ground_low_c=night.ground_low_c,
         hours=[_hour_as_json(hour) for hour in night.hours],
         notes=to_text(night.notes),
     )

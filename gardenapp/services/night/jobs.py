@@ -289,6 +289,6 @@ class _Mornings:
                 day_gain_k=gain_k,
                 latitude=garden.latitude,
                 longitude=garden.longitude,
-                elevation_m=garden.elevation_m,
+                elevation_m=garden.height_m,
             )
         return self._known[key]

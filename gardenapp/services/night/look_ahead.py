@@ -373,7 +373,7 @@ def _too_warm_at(
                 day_gain_k=gain_k,
                 latitude=world.garden.latitude,
                 longitude=world.garden.longitude,
-                elevation_m=world.garden.elevation_m,
+                elevation_m=world.garden.height_m,
                 cloud_fraction=cloud,
             ).must_by_at
     moments = [moment for moment in known.values() if moment is not None]

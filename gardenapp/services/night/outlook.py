@@ -207,7 +207,9 @@ def _screen_low(
     low_at = forecast.low_at or night.sunrise_at
     lead_h = max(FIRST_NIGHT_LEAD_H, (low_at - issued_at).total_seconds() / 3600)
     growth = forecast_sd_k(min(lead_h, MOST_LEAD_H)) / forecast_sd_k(FIRST_NIGHT_LEAD_H)
-    spread_k = record.spread_on(share.mean) * growth
+    # Of a source's own spread and ours the wider: members and percentiles are mostly too sure of
+    # themselves (from memory).
+    spread_k = max(record.spread_on(share.mean) * growth, forecast.stated_sd_k or 0.0)
     return Estimate(record.low(forecast.low_c).mean, math.hypot(spread_k, record.bias.sd))
 
 

@@ -61,13 +61,14 @@ class WeatherService:
     def address_of(self, garden: Garden) -> str:
         """Its address for the garden's place, with four decimals at most.
 
-        A height of 0 is one that nobody has said: then the service uses its own.
+        Where nobody has said the garden's height the service uses its own.
         """
-        address = self.address if garden.elevation_m else self.address.replace(_ALTITUDE, "")
+        is_known = garden.elevation_m is not None
+        address = self.address if is_known else self.address.replace(_ALTITUDE, "")
         return address.format(
             latitude=f"{garden.latitude:.4f}".rstrip("0").rstrip("."),
             longitude=f"{garden.longitude:.4f}".rstrip("0").rstrip("."),
-            altitude=round(garden.elevation_m),
+            altitude=round(garden.height_m),
         )
 
 

@@ -6,7 +6,7 @@ the morning that nobody had a forecast. Failing fetches are told after the secon
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -16,6 +16,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import joinedload
 
 from gardenapp.extensions import db
+from gardenapp.messages import Words, from_text
 from gardenapp.models.builds import ClimateNight
 from gardenapp.models.forecasts import Forecast
 from gardenapp.models.nights import ObservedLow
@@ -29,7 +30,7 @@ from gardenapp.services.notices import night_words
 from gardenapp.services.notices.planned import needs_planning
 from gardenapp.services.notices.telling import digest_of
 from gardenapp.services.transaction import write_transaction
-from gardenapp.words import _, speaking
+from gardenapp.words import _, speaking, told
 
 FIRST_LOOK = time(13)
 LAST_LOOK_BEFORE_SUNSET = timedelta(hours=2)
@@ -74,6 +75,7 @@ def look(
             now,
             lambda: _fetch_words(fetch_failures, fetch_answer, fetched_at, garden),
         )
+    told += _tell_doubts(evening, now)
     slot = slot_at(garden, evening, now)
     if slot is None:
         return told
@@ -87,6 +89,17 @@ def look(
         evening,
         now,
         lambda: _worry_words(evening, worry, answer),
+    )
+
+
+def _tell_doubts(evening: date, now: datetime) -> int:
+    """Tell what nobody was there to be asked of the forecast in force, once for each."""
+    forecast = find_forecast(evening, is_corrected=False)
+    if forecast is None or not forecast.source.doubts:
+        return 0
+    doubts = from_text(forecast.source.doubts)
+    return _tell(
+        f"doubts {forecast.import_id}", evening, now, lambda: _doubt_words(evening, doubts)
     )
 
 
@@ -229,6 +242,17 @@ def _worry_words(evening: date, worry: Worry, fetch_answer: str) -> Told:
     if fetch_answer:
         lines += ["", _("The last fetch failed: %(answer)s", answer=fetch_answer)]
     return subject, [night_words.plain(line) for line in lines]
+
+
+def _doubt_words(evening: date, doubts: Sequence[Words]) -> Told:
+    lines = [
+        _("Night of %(night_of)s.", night_of=night_words.night_name(evening)),
+        "",
+        _("The forecast leaves a question open. Until you answer, the colder reading is planned:"),
+        *(told(doubt) for doubt in doubts),
+        _("Import it by hand to say what it means; the answer is kept."),
+    ]
+    return _("Look at tonight’s forecast"), [night_words.plain(line) for line in lines]
 
 
 def _fetch_words(failures: int, answer: str, fetched_at: datetime | None, garden: Garden) -> Told:

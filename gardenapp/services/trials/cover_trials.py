@@ -297,7 +297,7 @@ def _days(result: science.TrialResult, garden: Garden, zone: ZoneInfo) -> list[T
                 noon_at + timedelta(hours=hours),
                 garden.latitude,
                 garden.longitude,
-                garden.elevation_m,
+                garden.height_m,
             )
             for hours in (-2, -1, 0, 1, 2)
         )

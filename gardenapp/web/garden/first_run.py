@@ -203,8 +203,6 @@ def _set_up() -> Any:
     status, message = 200, ""
     if form.validate():
         instance, at = Path(current_app.instance_path), now()
-        if form.elevation_m.data is None:
-            form.elevation_m.data = 0.0
         try:
             gardens.check_setup_code(
                 instance=instance,

@@ -30,7 +30,9 @@ class PlaceForm(GardenForm):
     latitude = NumberField(later("Latitude"), minimum=-90, maximum=90)
     longitude = NumberField(later("Longitude"), minimum=-180, maximum=180)
     time_zone = TextLine(later("Time zone"))
-    elevation_m = NumberField(later("Height above the sea"), minimum=-450, maximum=6000)
+    elevation_m = NumberField(
+        later("Height above the sea"), minimum=-450, maximum=6000, required=False
+    )
     temperature_unit = PickField(later("Temperatures in"), TEMPERATURE_WORDS)
     length_unit = PickField(later("Lengths in"), LENGTH_WORDS)
     language = PickField(
@@ -87,7 +89,7 @@ def settings_page() -> Any:
         # The limits are set after the field has read what was typed: read it once more.
         form.process(formdata=request.form if request.method == "POST" else None, obj=settings)
         if request.method == "GET":
-            height.data = round(settings.elevation_m / M_PER_FOOT)
+            height.data = _in_feet(settings.elevation_m)
     if form.validate_on_submit():
         try:
             gardens.change_settings(
@@ -112,14 +114,18 @@ def log_page() -> str:
     return render_template("garden/log.html", log=gardens.read_log(page=number))
 
 
+def _in_feet(height_m: float | None) -> int | None:
+    return None if height_m is None else round(height_m / M_PER_FOOT)
+
+
 def settings_of(
     form: PlaceForm, before: GardenSettings, *, in_feet: bool = False
 ) -> GardenSettings:
     """The settings as typed into a form over those of before. [m; feet where `in_feet`]"""
     names = GardenSettings.__dataclass_fields__
     typed = {field.short_name: field.data for field in form if field.short_name in names}
-    if in_feet and round(before.elevation_m / M_PER_FOOT) == typed["elevation_m"]:
+    if in_feet and _in_feet(before.elevation_m) == typed["elevation_m"]:
         typed["elevation_m"] = before.elevation_m  # untouched: keep the metres as they were
-    elif in_feet:
+    elif in_feet and typed["elevation_m"] is not None:
         typed["elevation_m"] = round(typed["elevation_m"] * M_PER_FOOT, 1)
     return GardenSettings(**before.__dict__ | typed)

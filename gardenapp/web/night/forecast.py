@@ -22,7 +22,10 @@ from wtforms import HiddenField, StringField
 
 from gardenapp.errors import NotFound, OutOfRange, Refused
 from gardenapp.readers.csv_columns import ROLES
+from gardenapp.readers.doubts import ASKS
+from gardenapp.readers.quantities import BadFigure
 from gardenapp.readers.records import ReadOptions, UnreadableFile
+from gardenapp.readers.stated_zones import zone_in
 from gardenapp.science.units import c_to_f, f_to_c
 from gardenapp.services.clockwork import tonight as coming_night
 from gardenapp.services.fetching import FetchFailed
@@ -61,6 +64,9 @@ ROLE_WORDS: dict[str, str] = {
     "cloud": later("cloud"),
     "wind": later("wind"),
     "gust": later("gust"),
+    "low_time": later("time of the low"),
+    "unit": later("unit"),
+    "zone": later("time zone"),
 }
 
 
@@ -105,13 +111,19 @@ class AnswersForm(GardenForm):
     daily_low_belongs_to = PickField(
         later("A day’s low fell on"),
         [
+            Choice("", later("nobody has said")),
             Choice("morning", later("the morning of its date")),
             Choice("evening", later("the night after its date")),
         ],
     )
-    times_in = PickField(
-        later("Times are in"),
-        [Choice("", later("the garden’s time")), Choice("UTC", later("UTC (GMT)"))],
+    times_in = TextLine(later("Times are in"), maximum=60, required=False)
+    spikes = PickField(
+        later("The lone cold hour"),
+        [
+            Choice("", later("nobody has said")),
+            Choice("drop", later("leave it out")),
+            Choice("keep", later("keep it")),
+        ],
     )
     date_order = PickField(
         later("Dates are written"),
@@ -274,7 +286,7 @@ def import_page() -> Response | str | tuple[str, int]:
     except UnreadableFile as error:
         return _unreadable(error, form, name, forecasts.pending_token(member_id=member_id))
     if not waiting.reading.columns:
-        # A service's own format says what it holds: nothing to ask.
+        # A service's own format says what it holds: nothing to confirm.
         try:
             imported = forecasts.confirm_upload(
                 token=waiting.token, member_id=member_id, now=at, options=ReadOptions()
@@ -294,11 +306,18 @@ def confirm() -> Response | str | tuple[str, int]:
     member_id, at = signed_in_member().id, now()
     options = _options(form)
     try:
+        if options is None:
+            # The file is read without the answers, so that its columns can be chosen again.
+            waiting = forecasts.reread_upload(
+                token=token, member_id=member_id, now=at, options=ReadOptions()
+            )
+            return _confirm_page(waiting, form), 422
         if request.form.get("do") == "read":
             waiting = forecasts.reread_upload(
                 token=token, member_id=member_id, now=at, options=options
             )
-            return _confirm_page(waiting, form)
+            if waiting.reading.columns:
+                return _confirm_page(waiting, form)
         imported = forecasts.confirm_upload(
             token=token, member_id=member_id, now=at, options=options
         )
@@ -307,25 +326,35 @@ def confirm() -> Response | str | tuple[str, int]:
     return _planned(imported, at)
 
 
-def _options(form: AnswersForm) -> ReadOptions:
+def _options(form: AnswersForm) -> ReadOptions | None:
+    """What was said; None where a field is wrong, and says so."""
     columns = {
         role: request.form[f"column-{role}"][:2000]
         for role in ROLES
         if request.form.get(f"column-{role}", "").strip()
     }
-    pick = {
-        name: form[name].data or None for name in ("temperature_unit", "date_order", "encoding")
-    }
+    names = ("temperature_unit", "date_order", "encoding", "daily_low_belongs_to", "spikes")
+    pick: dict[str, Any] = {name: form[name].data or None for name in names}
+    typed = (form.times_in.data or "").strip()
+    times_in = None
+    if typed:
+        try:
+            times_in = zone_in(typed, zone())
+        except BadFigure as error:
+            form.times_in.errors = [*form.times_in.errors, told(error)]
+        else:
+            if times_in is None:
+                form.times_in.errors = [
+                    *form.times_in.errors,
+                    _("Enter a zone such as UTC, UTC-5 or America/New_York."),
+                ]
     if form.errors:
-        pick = {}
-    belongs = form.daily_low_belongs_to.data
+        return None
     return ReadOptions(
         columns=columns or None,
-        temperature_unit=pick.get("temperature_unit"),
-        daily_low_belongs_to="evening" if belongs == "evening" else "morning",
-        csv_time_zone=ZoneInfo("UTC") if form.times_in.data == "UTC" else None,
-        date_order=pick.get("date_order"),
-        encoding=pick.get("encoding"),
+        csv_time_zone=times_in,
+        accepted=frozenset(request.form.getlist("accept")) & ASKS,
+        **pick,
     )
 
 
@@ -343,6 +372,8 @@ def _confirm_page(waiting: forecasts.Waiting, form: AnswersForm) -> str:
         ahead=[night for night in reading.nights if night.night_of >= today],
         past=sum(night.night_of < today for night in reading.nights),
         token=waiting.token,
+        asks=(),
+        accepted=request.form.getlist("accept"),
     )
 
 
@@ -367,6 +398,9 @@ def _unreadable(
             roles=headers,
             role_words=ROLE_WORDS,
             answers=answers if token else None,
+            asks=error.asks,
+            asked_roles=[str(each.column) for each in error.errors if each.ask == "columns"],
+            accepted=request.form.getlist("accept"),
         ),
         422,
     )

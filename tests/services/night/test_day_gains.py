@@ -38,7 +38,7 @@ def strongest(now: datetime) -> float:
     zone = ZoneInfo(garden.time_zone)
     return strongest_sun_wm2(
         now.astimezone(zone).date(),
-        garden.latitude, garden.longitude, garden.elevation_m, zone,
+        garden.latitude, garden.longitude, garden.height_m, zone,
     )  # fmt: skip
 
 

@@ -25,8 +25,8 @@ from tests.services.night.planning import EVENING
 
 URL = "https://weather.example/lows.csv"
 # A date's low is that of its morning.
-LOWS = b"Date,Low (C)\n2026-11-25,-1.5\n2026-11-26,0.5\n"
-OLD = b"Date,Low (C)\n2026-11-21,-1.5\n2026-11-23,0.5\n"
+LOWS = b"Night of,Low (C)\n2026-11-24,-1.5\n2026-11-25,0.5\n"
+OLD = b"Night of,Low (C)\n2026-11-20,-1.5\n2026-11-22,0.5\n"
 
 
 def kept() -> list[tuple[date, float]]:
@@ -101,7 +101,7 @@ def test_a_gust_as_strong_as_the_wind_and_the_coldest_low_are_taken(make: Factor
 
 def test_a_file_brings_its_nights_from_tonight_on(make: Factory) -> None:
     make.garden()
-    data = b"Date,Low (C)\n2026-11-24,-9.0\n" + LOWS.partition(b"\n")[2]
+    data = b"Night of,Low (C)\n2026-11-23,-9.0\n" + LOWS.partition(b"\n")[2]
 
     found = forecasts.import_file(data=data, filename="lows.csv", member_id=None, now=NOW)
 
@@ -124,7 +124,7 @@ def test_the_night_that_runs_counts_until_the_sun_is_up(make: Factory) -> None:
     ("data", "english", "spanish"),
     [
         (OLD, "2026-11-22, which is over", "2026-11-22, que ya ha pasado"),
-        (LOWS + b"2026-11-27,cold\n", "cold", "cold"),
+        (LOWS + b"2026-11-26,cold\n", "cold", "cold"),
     ],
     ids=["nights that are over", "one line that cannot be read"],
 )

@@ -62,7 +62,9 @@ def test_an_address_has_four_decimals_at_most_and_no_key(make: Factory) -> None:
         assert "52.12345" not in address
         assert "key" not in address.lower()
     assert "altitude=90" in METNO.address_of(garden)
-    garden.elevation_m = 0.0
+    garden.elevation_m = 0.0  # by the sea, which is known too
+    assert METNO.address_of(garden).endswith("altitude=0")
+    garden.elevation_m = None
     assert METNO.address_of(garden).endswith("lon=-0.9")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from datetime import timedelta
 from pathlib import Path
@@ -211,9 +212,13 @@ def test_a_copy_whose_schema_is_no_text_any_more_is_refused_in_words(
         app_version="t",
     )
     spoilt = tmp_path / "spoilt.sqlite"
+    whole = made.path.read_bytes()
     spoilt.write_bytes(
-        made.path.read_bytes().replace(b"CREATE TABLE garden", b"CREATE \xff\xfeBLE garden")
+        re.sub(
+            rb'CREATE TABLE ("?garden"?) ', lambda m: b"CREATE \xff\xfeBLE " + m[1] + b" ", whole
+        )
     )
+    assert spoilt.read_bytes() != whole
 
     with pytest.raises(backup.BadBackup, match=r"spoilt\.sqlite"):
         backup.prove(spoilt)

@@ -50,11 +50,11 @@ class World:
         if today in self.dead:
             context.status_code = 503
             return "down"
-        lines = ["Date,Low (C)"]
+        lines = ["Night of,Low (C)"]
         for ahead in range(3):
-            morning = today + timedelta(days=ahead + 1)
+            evening = today + timedelta(days=ahead)
             # What is said of a night moves a little until it comes.
-            lines.append(f"{morning},{self.lows[morning - timedelta(days=1)] + 0.2 * ahead:.1f}")
+            lines.append(f"{evening},{self.lows[evening] + 0.2 * ahead:.1f}")
         return "\n".join(lines)
 
 
@@ -225,7 +225,7 @@ def planned_for(now: datetime) -> bool:
 
 
 def test_each_night_of_a_file_is_planned_when_its_turn_comes(garden: Member, out: Outlet) -> None:
-    text = b"Date,Low (C)\n2026-11-25,-2.0\n2026-11-26,-3.0\n2026-11-27,-1.0\n"
+    text = b"Night of,Low (C)\n2026-11-24,-2.0\n2026-11-25,-3.0\n2026-11-26,-1.0\n"
     forecasts.import_file(data=text, filename="lows.csv", member_id=None, now=MORNING)
 
     for days in range(3):
