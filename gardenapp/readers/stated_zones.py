@@ -30,8 +30,16 @@ _OTHERS = {
     **{"EET": 2.0, "EEST": 3.0, "MSK": 3.0, "JST": 9.0, "AEST": 10.0, "AEDT": 11.0},
     **{"NZST": 12.0, "NZDT": 13.0, "SAST": 2.0},
 }
-_SEVERAL = frozenset({"BST", "IST", "AST", "ADT", "GST", "SST", "ECT", "AMT", "WST"})
-_OFFSET = re.compile(r"(?:\b(?:UTC|GMT)\s*|^\s*)([+\-])\s*([0-9]{1,2})(?::?([0-9]{2}))?(?![0-9])")
+# British and Bangladesh, Irish, Israel and India, Atlantic and Arabia, and so on: from memory.
+_SEVERAL = {
+    **{"BST": (1.0, 6.0), "IST": (1.0, 2.0, 5.5), "AST": (-4.0, 3.0), "ADT": (-3.0, 4.0)},
+    **{"GST": (-2.0, 4.0), "SST": (-11.0, 8.0), "ECT": (-5.0, -4.0), "AMT": (-4.0, 4.0)},
+    **{"WST": (8.0, 13.0)},
+}
+_OFFSET = re.compile(
+    r"(?:(?<![a-z])(?:UTC|GMT)[\s_]*|^\s*)([+\-])\s*([0-9]{1,2})(?::?([0-9]{2}))?(?![0-9])",
+    re.IGNORECASE,
+)
 _UTC = re.compile(r"(?<![A-Z])(?:UTC|GMT|UT|ZULU)(?![A-Z])")
 _NAME = re.compile(r"\b[A-Z][A-Za-z]+(?:/[A-Z][A-Za-z_+\-0-9]*)+\b")
 _ABBREVIATION = re.compile(r"(?<![A-Za-z])[A-Z]{3,4}(?![A-Za-z])")
@@ -81,6 +89,15 @@ def zone_in(text: str, home: ZoneInfo) -> tzinfo | None:
                 say("%(word)s stands for several time zones; choose its time zone", word=word)
             )
     return home if _LOCAL.search(text.lower()) else None
+
+
+def meanings_in(text: str) -> tuple[tzinfo, ...]:
+    """Each zone that an abbreviation in a text may mean, where it may mean several."""
+    return tuple(
+        timezone(timedelta(hours=hours))
+        for word in _ABBREVIATION.findall(text)
+        for hours in _SEVERAL.get(word, ())
+    )
 
 
 def zone_beside(lines: list[tuple[str, ...]], home: ZoneInfo) -> tzinfo | None:

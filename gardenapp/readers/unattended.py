@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import tzinfo
 
 from gardenapp.messages import Words, say
 from gardenapp.readers import headings
@@ -19,18 +20,20 @@ from gardenapp.readers.records import (
     ReadOptions,
     UnreadableFile,
 )
+from gardenapp.readers.stated_zones import meanings_in
 
 MOST_READINGS = 16
 Read = Callable[[ReadOptions], ForecastReading]
 
 
-def read_colder(read: Read, options: ReadOptions) -> ForecastReading:
+def read_colder(read: Read, options: ReadOptions, *, time_zone: tzinfo) -> ForecastReading:
     """The reading of a file without anybody to answer its questions.
 
     Parameters
     ----------
     read : reads the file with some answers.
     options : what somebody has said of this source before.
+    time_zone : the garden's, tried as well where a file's own word for its zone means several.
 
     Returns
     -------
@@ -48,6 +51,7 @@ def read_colder(read: Read, options: ReadOptions) -> ForecastReading:
     except UnreadableFile as error:
         if not error.asks:
             raise
+        first = error
         _remember(error, asked)
     readings: list[ForecastReading] = []
     refused: list[UnreadableFile] = []
@@ -60,12 +64,12 @@ def read_colder(read: Read, options: ReadOptions) -> ForecastReading:
             readings.append(read(current))
         except UnreadableFile as error:
             _remember(error, asked)
-            following = list(_answers(error, current))
+            following = list(_answers(error, current, time_zone))
             waiting.extend(following)
             if not following:
                 refused.append(error)
     if not readings:
-        raise refused[0]
+        raise refused[0] if refused else first
     return replace(_coldest(readings), doubts=tuple(error.whole for error in asked.values()))
 
 
@@ -75,7 +79,9 @@ def _remember(error: UnreadableFile, asked: dict[str, LineError]) -> None:
             asked.setdefault(each.ask, each)
 
 
-def _answers(error: UnreadableFile, options: ReadOptions) -> Iterator[ReadOptions]:
+def _answers(
+    error: UnreadableFile, options: ReadOptions, time_zone: tzinfo
+) -> Iterator[ReadOptions]:
     """The options with each answer to the first question that has not been answered yet."""
     for ask in error.asks:
         if ask == "spikes" and options.spikes is None:
@@ -91,6 +97,10 @@ def _answers(error: UnreadableFile, options: ReadOptions) -> Iterator[ReadOption
             yield replace(options, date_order="MDY")
         elif ask == "encoding" and options.encoding is None:
             yield replace(options, encoding="cp1252")
+        elif ask == "time_zone" and options.csv_time_zone is None:
+            said = " ".join(str(each.message) for each in error.errors if each.ask == ask)
+            for zone in (time_zone, *meanings_in(said)):
+                yield replace(options, csv_time_zone=zone)
         elif ask == "columns":
             yield from _columns(error, options)
         else:

@@ -22,7 +22,7 @@ def upgrade():
     op.execute('UPDATE garden SET elevation_m = NULL WHERE elevation_m = 0')
     with op.batch_alter_table('forecast') as batch:
         for name in ('precipitation_mm', 'snow_cm', 'stated_sd_k', 'ground_low_c'):
-            batch.add_column(sa.Column(name, sa.Float(), nullable=True))
+            batch.add_column(sa.Column(name, sa.Double(), nullable=True))
     with op.batch_alter_table('forecast_import') as batch:
         batch.add_column(sa.Column('doubts', sa.Text(), server_default='', nullable=False))
     op.create_table(

@@ -205,7 +205,7 @@ def read_unasked(*, data: bytes, filename: str, now: datetime) -> ForecastReadin
     def read(options: ReadOptions) -> ForecastReading:
         return read_file(data=data, filename=filename, now=now, options=options)
 
-    return read_colder(read, ReadOptions())
+    return read_colder(read, ReadOptions(), time_zone=garden_zone())
 
 
 def _read(data: bytes, filename: str, now: datetime, options: ReadOptions) -> ForecastReading:
